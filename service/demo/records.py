@@ -74,3 +74,4 @@ class World:
     profile: Profile
     log: Log
     truth: Truth
+    phase_days: Ints  # (athletes, days) planned length of the phase in force, 0 outside phases

@@ -40,6 +40,7 @@ class _History:
     target_kcal: Floats
     phase: Ints
     phase_day: Ints
+    phase_days: Ints
     abandoned: Bools
     fasted: Bools
     hunger: Floats
@@ -47,7 +48,13 @@ class _History:
 
 def _new_history(athletes: int, days: int) -> _History:
     shape = (athletes, days)
-    kinds = {"phase": np.int64, "phase_day": np.int64, "abandoned": np.bool_, "fasted": np.bool_}
+    kinds = {
+        "phase": np.int64,
+        "phase_day": np.int64,
+        "phase_days": np.int64,
+        "abandoned": np.bool_,
+        "fasted": np.bool_,
+    }
     return _History(**{f.name: np.zeros(shape, dtype=kinds.get(f.name, np.float64)) for f in fields(_History)})
 
 
@@ -101,6 +108,7 @@ class Simulation:
         self._target = np.full(self._athletes, np.nan)
         self._phase = np.full(self._athletes, NO_PHASE)
         self._phase_day = np.zeros(self._athletes, dtype=np.int64)
+        self._phase_days = np.zeros(self._athletes, dtype=np.int64)
         self._history = _new_history(self._athletes, self._total)
         self._advance_to(BURN_IN_DAYS)
 
@@ -109,10 +117,13 @@ class Simulation:
         """How many days of the log have been lived."""
         return self._now - BURN_IN_DAYS
 
-    def set_targets(self, energy_kcal: Floats, phase: Ints, which: Bools | None = None) -> None:
+    def set_targets(
+        self, energy_kcal: Floats, phase: Ints, which: Bools | None = None, phase_days: Ints | int = 35
+    ) -> None:
         """Give targets (kcal/day on the athlete's logging scale) and phase from the next day on.
 
-        Arrays of shape (athletes,); `which` restricts to some athletes. A changed phase starts at its day 1, and an
+        Arrays of shape (athletes,); `which` restricts to some athletes, `phase_days` is the planned
+        length of a phase that begins. A changed phase starts at its day 1, and an
         athlete who had given up tries again; the same phase goes on.
         """
         if self.plan is not None:
@@ -122,6 +133,7 @@ class Simulation:
         self._target = np.where(chosen, energy_kcal, self._target)
         self._phase = np.where(chosen, phase, self._phase)
         self._phase_day = np.where(switched, 0, self._phase_day)
+        self._phase_days = np.where(switched, phase_days, self._phase_days)
         self._abandoned &= ~switched
 
     def advance(self, days: int) -> None:
@@ -156,6 +168,7 @@ class Simulation:
         planned = np.round(estimate * (1 + plan.energy_ratio[:, at]) / 10) * 10
         self._target = np.where(begins, planned, self._target + plan.step_kcal[:, at])
         self._phase, self._phase_day = plan.phase[:, at].copy(), plan.phase_day[:, at].copy()
+        self._phase_days = plan.phase_days[:, at].copy()
         self._target = np.where(self._phase == NO_PHASE, np.nan, self._target)
         self._abandoned &= ~begins
 
@@ -203,13 +216,14 @@ class Simulation:
         h.maintenance_kcal[:, day], h.reporting[:, day] = maintenance, reporting_week
         h.reported_kcal[:, day], h.target_kcal[:, day] = eaten * reporting, self._target
         h.phase[:, day], h.phase_day[:, day] = self._phase, self._phase_day
+        h.phase_days[:, day] = self._phase_days
         h.abandoned[:, day], h.fasted[:, day], h.hunger[:, day] = self._abandoned, self._fasted, self._hunger
 
     def world(self, days: int | None = None) -> World:
         """The roster as it stands: the first `days` days (default: all days lived)."""
         end = self._now if days is None else min(BURN_IN_DAYS + days, self._now)
         lived = slice(BURN_IN_DAYS, end)
-        return World(self._profile(), self._log(lived), self._truth(lived))
+        return World(self._profile(), self._log(lived), self._truth(lived), self._history.phase_days[:, lived].copy())
 
     def _profile(self) -> Profile:
         p = self.people
