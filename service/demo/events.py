@@ -72,10 +72,12 @@ def _menstruation(rng: Generator, people: People, days: int) -> tuple[Floats, Bo
     return water * people.menstrual_kg[:, None], first & people.cycles[:, None]
 
 
-def _activity(rng: Generator, athletes: int, days: int) -> Floats:
-    drift = 0.12 * first_order_noise(rng, np.exp(-1 / 60), athletes, days)
+def _activity(rng: Generator, people: People, days: int) -> Floats:
+    athletes = len(people.male)
+    drift = people.activity_drift_sd[:, None] * first_order_noise(rng, np.exp(-1 / 60), athletes, days)
     drift -= drift[:, :1]
-    jumps = np.where(rng.random((athletes, days)) < 1 / 150, rng.normal(0, 0.25, (athletes, days)), 0.0)
+    changes = rng.random((athletes, days)) < people.job_change_rate[:, None]
+    jumps = np.where(changes, rng.normal(0, 0.25, (athletes, days)), 0.0)
     jumps[:, 0] = 0
     factor: Floats = np.clip(np.exp(drift + np.cumsum(jumps, axis=1)), 0.35, 2.2)
     return factor
@@ -90,7 +92,7 @@ def draw_events(rng: Generator, people: People, weekday: Ints, harder: bool) -> 
     menstrual_kg, menstruation = _menstruation(rng, people, days)
     shape = (athletes, days)
     appetite, water, travelling = np.ones(shape), np.zeros(shape), np.zeros(shape, dtype=np.bool_)
-    activity = _activity(rng, athletes, days)
+    activity = _activity(rng, people, days)
     sodium = rng.normal(0, 0.5, shape) + np.where(weekend, 0.6, -0.24)
     carbohydrate = people.carbohydrate_share[:, None] + 0.04 * rng.standard_normal(shape)
     noise = {

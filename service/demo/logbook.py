@@ -54,7 +54,7 @@ def draw_log_noise(rng: Generator, people: People, days: int, travelling: Bools,
         typing_error=error,
         food_untidy=runs(rng, people.food_missing, people.food_gap_days, days)
         | (travelling & (rng.random(shape) < 0.5)),
-        food_partial=rng.random(shape) < 1 / 3,
+        food_partial=rng.random(shape) < people.partial_share[:, None],
         partial_flagged=rng.random(shape) < 0.5,
         partial_share=rng.uniform(0.25, 0.85, shape),
         said_complete=rng.random(shape) < 0.5,

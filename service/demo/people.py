@@ -38,6 +38,8 @@ class People:
     abandon_rate: Floats  # chance per day of quietly giving up a cut, at a hunger of 0.2
     hides: Bools  # after giving up, logs less of what is eaten
     fast_rate: Floats  # chance per day of a declared fast
+    activity_drift_sd: Floats  # of the logarithm of activity, over months
+    job_change_rate: Floats  # chance per day of a jump in activity
     activity_response: Floats  # share of activity lost per unit of hunger
     # logging
     reporting_factor: Floats  # logged over eaten
@@ -47,6 +49,7 @@ class People:
     weigh_in_gap_days: Floats  # mean length of a gap
     food_missing: Floats  # days not logged or only partly logged
     food_gap_days: Floats
+    partial_share: Floats  # of the untidy food days: partly logged, the others not at all
     marks_complete: Bools  # says "complete" on whole days
     logs_carbohydrate: Bools
     # scale
@@ -109,6 +112,8 @@ def draw_people(rng: Generator, athletes: int, days: int) -> People:
         hunger_response=np.exp(rng.normal(np.log(0.8), 0.5, n)),
         abandon_rate=np.exp(rng.normal(np.log(0.010), 0.7, n)),
         hides=rng.random(n) < 0.3,
+        activity_drift_sd=np.full(n, 0.12),
+        job_change_rate=np.full(n, 1 / 150),
         activity_response=rng.uniform(0.0, 1.2, n),
         fast_rate=np.where(rng.random(n) < 0.12, rng.uniform(0.02, 0.10, n), 0.0),
         reporting_factor=np.clip(rng.normal(0.88, 0.10, n), 0.55, 1.12),
@@ -118,6 +123,7 @@ def draw_people(rng: Generator, athletes: int, days: int) -> People:
         weigh_in_gap_days=rng.uniform(1.3, 4.5, n),
         food_missing=rng.uniform(0.05, 0.50, n),
         food_gap_days=rng.uniform(1.2, 3.5, n),
+        partial_share=np.full(n, 1 / 3),
         marks_complete=rng.random(n) < 0.6,
         logs_carbohydrate=rng.random(n) < 0.85,
         scale_sd_kg=rng.uniform(0.35, 0.55, n),
