@@ -93,7 +93,7 @@ def draw_events(rng: Generator, people: People, weekday: Ints, harder: bool) -> 
     shape = (athletes, days)
     appetite, water, travelling = np.ones(shape), np.zeros(shape), np.zeros(shape, dtype=np.bool_)
     activity = _activity(rng, people, days)
-    sodium = rng.normal(0, 0.5, shape) + np.where(weekend, 0.6, -0.24)
+    sodium = rng.normal(0, 0.5, shape) + np.where(weekend, 0.1, -0.04)
     carbohydrate = people.carbohydrate_share[:, None] + 0.04 * rng.standard_normal(shape)
     noise = {
         "activity_noise": np.clip(1 + 0.15 * rng.standard_normal(shape), 0.4, 1.8),

@@ -58,7 +58,7 @@ class People:
     clothes_rate: Floats
     new_scale_day: Ints  # day from which another scale is used; a large number = never
     new_scale_offset_kg: Floats
-    weekly_rhythm: Floats  # peak to trough as a share of body mass
+    weekly_rhythm: Floats  # peak to trough as a share of body mass, beyond what weekend food and salt bring about
     # cycle
     cycles: Bools
     cycle_days: Floats
@@ -108,7 +108,7 @@ def draw_people(rng: Generator, athletes: int, days: int) -> People:
         carbohydrate_share=rng.uniform(*USUAL_CARBOHYDRATE_SHARE, n),
         activity_factor=np.where(rng.random(n) < 0.15, np.nan, np.clip(judged, 1.2, 2.4)),
         adherence_sd=rng.uniform(0.12, 0.20, n),
-        weekend_excess=rng.uniform(0.0, 0.18, n),
+        weekend_excess=rng.uniform(0.0, 0.08, n),
         hunger_response=np.exp(rng.normal(np.log(0.8), 0.5, n)),
         abandon_rate=np.exp(rng.normal(np.log(0.010), 0.7, n)),
         hides=rng.random(n) < 0.3,
@@ -131,7 +131,7 @@ def draw_people(rng: Generator, athletes: int, days: int) -> People:
         clothes_rate=np.where(rng.random(n) < 0.5, rng.uniform(0.0, 0.08, n), 0.0),
         new_scale_day=np.where(changes_scale, rng.integers(14, max(days, 15), n), 10**6),
         new_scale_offset_kg=np.sign(offset) * np.maximum(np.abs(offset), 0.4),
-        weekly_rhythm=0.0035 * rng.uniform(0.3, 1.7, n),  # Turicchi 2020, doi 10.1371/journal.pone.0232152
+        weekly_rhythm=0.0007 * rng.uniform(0.0, 2.0, n),
         cycles=cycles,
         cycle_days=np.clip(rng.normal(28.5, 2.5, n), 23, 38),
         cycle_start=rng.uniform(0, 28, n),

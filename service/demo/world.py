@@ -172,7 +172,7 @@ class Simulation:
         self._target = np.where(self._phase == NO_PHASE, np.nan, self._target)
         self._abandoned &= ~begins
 
-    def _eat(self, day: int, maintenance_kcal: Floats, reporting: Floats, reporting_week: Floats) -> Floats:
+    def _eat(self, day: int, maintenance_kcal: Floats, reporting_week: Floats) -> Floats:
         """Energy eaten on the day, true scale."""
         p, e = self.people, self._events
         level = maintenance_kcal * reporting_week
@@ -185,7 +185,7 @@ class Simulation:
         spread = p.adherence_sd
         mood = np.exp(spread * e.adherence[:, day] - spread**2 / 2)
         logged = wanted * (1 + excess) * mood * e.appetite[:, day] * np.where(self._fasted, 1.25, 1.0)
-        return np.where(e.fast[:, day], 0.0, np.maximum(logged, 400.0) / reporting)
+        return np.where(e.fast[:, day], 0.0, np.maximum(logged, 400.0) / reporting_week)
 
     def _give_up(self, day: int) -> None:
         hazard = self.people.abandon_rate * (np.maximum(self._hunger, 0) / 0.2) ** 2
@@ -199,7 +199,7 @@ class Simulation:
         self._follow_plan(day, maintenance * self._reporting(day)[1])
         self._give_up(day)
         reporting, reporting_week = self._reporting(day)
-        eaten = self._eat(day, maintenance, reporting, reporting_week)
+        eaten = self._eat(day, maintenance, reporting_week)
         carbohydrate = eaten * e.carbohydrate_share[:, day]
         h.tissue_kg[:, day] = self._body.fat_kg + self._body.lean_kg + self._still_kg
         gut = self._gut_kg - GUT_KG_PER_KCAL * c.intake_start_kcal
