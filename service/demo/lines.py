@@ -108,10 +108,14 @@ def _day_lines(rng: Generator, world: World, athlete: int, day: int, enrolment: 
     begins = log.phase_day[athlete, day] == 1 or day == enrolment.first_day
     if begins and log.phase[athlete, day] != NO_PHASE:
         yield _phase_line(world, athlete, day)
+    elif day > enrolment.first_day and 0 < abs(log.target_kcal[athlete, day] - log.target_kcal[athlete, day - 1]):
+        yield {"type": "targets", "from_date": str(log.days[day]), "energy_kcal": float(log.target_kcal[athlete, day])}
     if np.isfinite(log.body_fat_pct[athlete, day]):
         yield {"type": "measurement", "body_fat_pct": float(log.body_fat_pct[athlete, day]), "method": enrolment.method}
     if np.isfinite(log.mass_kg[athlete, day]):
         yield {"type": "weigh_in", "mass_kg": float(log.mass_kg[athlete, day])}
+    if log.menstruation_started[athlete, day]:
+        yield {"type": "wellbeing", "menstruation": "started"}
     yield from _food_lines(rng, world, athlete, day, enrolment.meals_per_day)
 
 
@@ -147,7 +151,7 @@ def world_lines(world: World, training: Training, enrolments: Sequence[Enrolment
             stamp = {"athlete": enrolment.external_id}
             when = str(world.log.days[day])
             for line in _day_lines(rng, world, athlete, day, enrolment):
-                dated = {} if line["type"] == "phase" else {"date": when}
+                dated = {} if line["type"] in ("phase", "targets") else {"date": when}
                 yield {"type": line["type"], **stamp, **dated, **{k: v for k, v in line.items() if k != "type"}}
             if (athlete, day) in sessions:
                 yield {"type": "training_session", **stamp, "date": when, "sets": sessions[athlete, day]}

@@ -132,6 +132,12 @@ def demo_roster(athletes: int, days: int, last_day: date, seed: int) -> Iterator
     return world_lines(practice.world, practice.training, practice.enrolments, meal_rng)
 
 
+def screening_lines(athletes: int) -> Iterator[Line]:
+    """The screening answers of the demo practice as import lines."""
+    for name, answers in demo_screening(athletes).items():
+        yield {"type": "screening", "athlete": name, **answers}
+
+
 def demo_screening(athletes: int) -> dict[str, Mapping[str, Any]]:
     """Screening answers by external id; whoever has not answered is left out, one is on the referral list."""
     clear = {
