@@ -108,7 +108,7 @@ def _day_lines(rng: Generator, world: World, athlete: int, day: int, enrolment: 
     begins = log.phase_day[athlete, day] == 1 or day == enrolment.first_day
     if begins and log.phase[athlete, day] != NO_PHASE:
         yield _phase_line(world, athlete, day)
-    elif day > enrolment.first_day and 0 < abs(log.target_kcal[athlete, day] - log.target_kcal[athlete, day - 1]):
+    elif day > enrolment.first_day and abs(log.target_kcal[athlete, day] - log.target_kcal[athlete, day - 1]) > 0:
         yield {"type": "targets", "from_date": str(log.days[day]), "energy_kcal": float(log.target_kcal[athlete, day])}
     if np.isfinite(log.body_fat_pct[athlete, day]):
         yield {"type": "measurement", "body_fat_pct": float(log.body_fat_pct[athlete, day]), "method": enrolment.method}
