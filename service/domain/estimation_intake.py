@@ -1,0 +1,81 @@
+"""What was eaten on a day, on the logging scale, as mean and variance: full, partial, doubtful and empty days."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import normal
+from .records import Bools, Floats, FoodState, Ints
+
+DAY_SD = 0.18  # of a day's intake around the athlete's usual share of the target: adherence 12–20 %, weekends
+LOG_SD = 0.05  # of a completely logged day: reporting from day to day
+SHARE_DAILY_SD = 0.03  # how fast the usual share of the target may move
+SHARE_START_SD = 0.10
+SHARE_SWITCH_SD = 0.07
+FAST_SD_KCAL = 60.0
+PARTIAL_USUAL = 0.08  # a day with meals and no word about completeness is only part of a day, at first
+
+
+@dataclass(frozen=True)
+class Intake:
+    """A day's intake, kcal logged scale, all (athletes,)."""
+
+    mean: Floats
+    variance: Floats
+    unlogged: Floats  # part of the day that nobody wrote down, kcal expected: what an excess applies to
+    complete: Floats  # probability that the log is whole
+
+
+def of_day(
+    logged_kcal: Floats, state: Ints, plan_kcal: Floats, share: Floats, share_variance: Floats, partial_prior: Floats
+) -> Intake:
+    """Mean and variance of the day's intake; all arrays (athletes,).
+
+    `plan_kcal` target or maintenance, `share` usual logged share of it with `share_variance`. Not logged: the usual
+    day. Partial: a normal day known to exceed the log. Meals without a word: both, weighed by how likely so little (or
+    so much) would be on a whole day (Bayes), part of a day being uniform between nothing and a usual day.
+    """
+    usual = share * plan_kcal
+    spread = np.sqrt(DAY_SD**2 + share_variance) * plan_kcal
+    logged = np.where(np.isnan(logged_kcal), 0.0, logged_kcal)
+    gross = logged > np.maximum(2.0 * usual, usual + 6.0 * spread)
+    empty = np.isnan(logged_kcal) | (state == FoodState.NOT_LOGGED) | gross
+    z = (logged - usual) / spread
+    whole = (1.0 - partial_prior) * normal.density(z) / spread
+    part = np.where(logged < usual + spread, partial_prior / (usual + spread), 0.0)
+    complete = np.where(state == FoodState.UNKNOWN, whole / np.maximum(whole + part, 1e-300), 1.0)
+    complete = np.where(z > 1.0, np.where(state == FoodState.UNKNOWN, 1.0, complete), complete)
+    complete = np.where(state == FoodState.PARTIAL, 0.0, complete)
+    above, above_variance = normal.truncated_below(usual, spread, logged)
+    mean = complete * logged + (1.0 - complete) * above
+    whole_variance = (LOG_SD * logged) ** 2
+    variance = complete * (whole_variance + (logged - mean) ** 2) + (1.0 - complete) * (
+        above_variance + (above - mean) ** 2
+    )
+    fast = state == FoodState.FAST
+    mean = np.where(empty, usual, mean)
+    variance = np.where(empty, spread * spread, variance)
+    complete = np.where(empty, 0.0, complete)
+    unlogged = np.where(empty, usual, (1.0 - complete) * np.maximum(above - logged, 0.0))
+    return Intake(
+        np.where(fast, 0.0, mean),
+        np.where(fast, FAST_SD_KCAL**2, variance),
+        np.where(fast, 0.0, unlogged),
+        np.where(fast, 1.0, complete),
+    )
+
+
+def learn_share(
+    share: Floats, variance: Floats, intake: Intake, logged_kcal: Floats, plan_kcal: Floats, fast: Bools
+) -> tuple[Floats, Floats]:
+    """The usual logged share of the target and its variance after a day; all arrays (athletes,)."""
+    seen = (intake.complete > 0.0) & ~fast
+    ratio = np.where(seen, np.where(np.isnan(logged_kcal), 0.0, logged_kcal) / plan_kcal, share)
+    ratio = share + np.clip(ratio - share, -0.5, 0.5)
+    gain = np.where(seen, variance * intake.complete / (variance * intake.complete + DAY_SD**2), 0.0)
+    return share + gain * (ratio - share), variance * (1.0 - gain) + SHARE_DAILY_SD**2
+
+
+def learn_habit(complete_days: Floats, silent_days: Floats) -> Floats:
+    """Prior probability that a silent day is partial: higher for who usually says "complete"; arrays (athletes,)."""
+    return PARTIAL_USUAL + 0.4 * complete_days / (complete_days + silent_days + 5.0)
