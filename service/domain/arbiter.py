@@ -1,0 +1,339 @@
+"""From findings to one recommendation: safety, then data, phase, energy, training; and the gate for human decisions.
+
+All rules stand in one ordered list. The first finding that argues for an action makes the recommendation, with one
+exception: missing data never hold back the end of a cut. What starts or deepens a deficit must pass the safety gate.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+from service.domain import data_rules, energy_rules, phase_rules, safety_rules, training_rules
+from service.domain.energy_step import Step, rate_edges, step, strength_step
+from service.domain.evidence import Evidence, Kind, Targets, moved
+from service.domain.findings import Action, Finding, Move, Rule, Stage
+from service.domain.phases import Switch, last_day, switch
+from service.domain.policy import Policy
+from service.domain.safety import Gate, gate, in_deficit
+from service.domain.targets import energy_floor_kcal, lowest_energy, macro_targets, phase_energy
+
+RULES: tuple[Rule, ...] = (
+    *safety_rules.RULES,
+    *data_rules.RULES,
+    *phase_rules.RULES,
+    *energy_rules.RULES,
+    *training_rules.RULES,
+)
+RULE = {rule.code: rule for rule in RULES}
+
+
+@dataclass(frozen=True)
+class GaveWay:
+    """A finding that argued for an action and was not followed, and why."""
+
+    code: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """What the coach is asked to do; `energy_from_kcal` equals `energy_to_kcal` when energy stays."""
+
+    action: Action
+    energy_from_kcal: float | None
+    energy_to_kcal: float | None
+    targets: Targets | None
+    phase: Switch | None
+    because: tuple[str, ...]
+    would_change_if: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Decision:
+    """All findings of a review, in the rules' order, and its one recommendation."""
+
+    findings: tuple[Finding, ...]
+    recommendation: Recommendation
+    gave_way: tuple[GaveWay, ...]
+    gate: Gate
+
+    def body(self) -> dict[str, Any]:
+        """Findings, recommendation and what gave way as plain records, as a review shows them."""
+        r = self.recommendation
+        return {
+            "findings": [finding.body() for finding in self.findings],
+            "recommendation": {
+                "action": r.action.value,
+                "energy_kcal": {"from": r.energy_from_kcal, "to": r.energy_to_kcal},
+                "targets": None if r.targets is None else targets_body(r.targets),
+                "phase": None
+                if r.phase is None
+                else {"to": r.phase.to, "on": str(r.phase.on), "planned_end_on": str(r.phase.planned_end_on)},
+                "because": list(r.because),
+                "would_change_if": list(r.would_change_if),
+            },
+            "gave_way": [{"code": g.code, "why": g.why} for g in self.gave_way],
+        }
+
+
+def targets_body(targets: Targets) -> dict[str, Any]:
+    """Targets as the plain record that a review and `/targets` show."""
+    window = targets.eating_window
+    return {
+        "energy_kcal": targets.energy_kcal,
+        "protein_g": targets.protein_g,
+        "fat_g": targets.fat_g,
+        "carbohydrate_g": targets.carbohydrate_g,
+        "fibre_g": targets.fibre_g,
+        "meals": [{"slot": m.slot, "energy_kcal": m.energy_kcal, "protein_g": m.protein_g} for m in targets.meals],
+        "eating_window": None if window is None else {"from": window.start, "to": window.end},
+    }
+
+
+@dataclass(frozen=True)
+class _Proposal:
+    """What following one finding would mean."""
+
+    action: Action
+    because: tuple[str, ...]
+    energy_kcal: float | None  # the new target; None keeps the present one
+    phase: Switch | None = None
+
+
+def judge(evidence: Evidence, policy: Policy) -> tuple[Finding, ...]:
+    """The findings of all rules, in the rules' order."""
+    return tuple(finding for rule in RULES if (finding := rule(evidence, policy)) is not None)
+
+
+def decide(evidence: Evidence, policy: Policy) -> Decision:
+    """The review's findings and its one recommendation; a pure function of its arguments.
+
+    Parameters: `evidence`, what is known of the athlete on the review date; `policy`, the thresholds in force.
+    """
+    findings = judge(evidence, policy)
+    opened = gate(evidence, policy)
+    proposal = _first_allowed(findings, evidence, policy, opened)
+    now = evidence.energy_kcal
+    energy = now if proposal.energy_kcal is None else proposal.energy_kcal
+    recommendation = Recommendation(
+        proposal.action,
+        now,
+        energy,
+        _targets(evidence, policy, opened, proposal, energy),
+        proposal.phase,
+        proposal.because,
+        _would_change_if(findings, evidence, policy, opened, proposal),
+    )
+    return Decision(findings, recommendation, _gave_way(findings, proposal), opened)
+
+
+def _first_allowed(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate) -> _Proposal:
+    arguing = [finding for finding in findings if RULE[finding.code].action is not None]
+    if evidence.kind == "cut":  # missing data never hold back the end of a cut
+        ends = any(RULE[f.code].action is Action.SWITCH_PHASE for f in arguing)
+        arguing = [f for f in arguing if not (ends and RULE[f.code].stage is Stage.DATA)]
+    for finding in arguing:
+        proposal = _propose(finding, findings, evidence, policy, opened)
+        if proposal is not None:
+            return proposal
+    return _Proposal(Action.HOLD, tuple(f.code for f in findings if f.code in ("rate.in_band", "rate.unsure")), None)
+
+
+def _propose(
+    finding: Finding, findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate
+) -> _Proposal | None:
+    """What a finding asks for, after the gate; None when there is nothing to do about it."""
+    rule = RULE[finding.code]
+    alike = [f.code for f in findings if RULE[f.code].action is rule.action and RULE[f.code].stage is rule.stage]
+    if rule.action is Action.REFER:
+        return _refer(findings, evidence, policy, opened)
+    if rule.action is Action.STOP_DEFICIT:
+        energy = _out_of_deficit(evidence, policy)
+        return _Proposal(rule.action, tuple(alike), energy, switch(evidence, policy, finding.code))
+    if rule.action is Action.CHANGE_ENERGY:
+        change = _change(finding.code, evidence, policy)
+        if change is None:
+            return None
+        return _gated(_Proposal(rule.action, tuple(alike), change.to_kcal), evidence, policy, opened)
+    if rule.action is Action.SWITCH_PHASE:
+        to = switch(evidence, policy, finding.code)
+        if to is None:
+            return None
+        new_energy = _energy_after(evidence, policy, to.to)
+        return _gated(_Proposal(rule.action, tuple(alike), new_energy, to), evidence, policy, opened)
+    if rule.action is Action.HOLD:
+        return _Proposal(Action.HOLD, (finding.code,), None)
+    return _Proposal(Action.COLLECT_DATA if rule.action is Action.COLLECT_DATA else Action.DELOAD, tuple(alike), None)
+
+
+def _gated(proposal: _Proposal, evidence: Evidence, policy: Policy, opened: Gate) -> _Proposal:
+    """The proposal, or what stands in its place when it starts or deepens a deficit and may not."""
+    if not deepens(evidence, policy, proposal.energy_kcal, proposal.phase.to if proposal.phase else None):
+        return proposal
+    if not opened.deficit_open:
+        return _Proposal(Action.REFER, opened.closed_by, None)
+    if not opened.deepening_open:
+        return _Proposal(Action.HOLD, ("safety.symptom_noted",), None)
+    if not opened.screened:
+        return _Proposal(Action.COLLECT_DATA, ("screening.unanswered", *proposal.because), None)
+    return proposal
+
+
+def deepens(evidence: Evidence, policy: Policy, energy_kcal: float | None, phase: Kind | None) -> bool:
+    """Whether a new energy or phase starts or deepens a deficit.
+
+    Parameters: `energy_kcal`, kcal per day, None when it stays; `phase`, the new phase, None when it stays.
+    """
+    if phase == "cut" and evidence.kind != "cut":
+        return True
+    now = evidence.energy_kcal
+    if energy_kcal is None or (now is not None and energy_kcal >= now):
+        return False
+    if evidence.maintenance_kcal is None:
+        return (phase or evidence.kind) == "cut"
+    return in_deficit(evidence, policy, energy_kcal)
+
+
+def _refer(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate) -> _Proposal:
+    """Refer; a deficit that is not cleared ends now, and a cut that should end anyway ends with it."""
+    because = tuple(f.code for f in findings if RULE[f.code].action in (Action.REFER, Action.STOP_DEFICIT))
+    ending = [
+        f
+        for f in findings
+        if RULE[f.code].action is Action.STOP_DEFICIT
+        or (RULE[f.code].action is Action.SWITCH_PHASE and evidence.kind == "cut")
+    ]
+    if opened.deficit_open and not ending:
+        limit = next((f.code for f in findings if f.code in ("limit.energy_floor", "limit.deficit")), None)
+        change = _change(limit, evidence, policy) if limit else None
+        return _Proposal(Action.REFER, because, change.to_kcal if change else None)
+    code = ending[0].code if opened.deficit_open else "safety.referral"
+    return _Proposal(Action.REFER, because, _out_of_deficit(evidence, policy), switch(evidence, policy, code))
+
+
+def _out_of_deficit(evidence: Evidence, policy: Policy) -> float | None:
+    """Maintenance on the logged scale, never below the present target; None when neither it nor a stand-in is known."""
+    now = evidence.energy_kcal
+    if not in_deficit(evidence, policy):
+        return now
+    energy = phase_energy(evidence, policy, "maintain")
+    known = energy.energy_kcal if energy else evidence.energy_before_cut_kcal
+    return known if now is None or known is None else max(known, now)
+
+
+def _energy_after(evidence: Evidence, policy: Policy, to: Kind) -> float | None:
+    energy = phase_energy(evidence, policy, to)
+    if energy is None:
+        return evidence.energy_before_cut_kcal if evidence.kind == "cut" else None
+    now = evidence.energy_kcal
+    if evidence.kind == "cut" and to == "maintain" and policy.maintain_return_steps == 2 and now is not None:
+        return 10.0 * round((now + energy.energy_kcal) / 20.0)
+    return energy.energy_kcal
+
+
+def _change(code: str, evidence: Evidence, policy: Policy) -> Step | None:
+    now = evidence.energy_kcal
+    if now is None:
+        return None
+    if code in ("limit.energy_floor", "limit.deficit"):
+        least = lowest_energy(evidence, policy) if evidence.kind == "cut" else None
+        wanted = least.energy_kcal if least else energy_floor_kcal(evidence, policy)
+        return Step(now, 10.0 * -(-wanted // 10.0), wanted)
+    return strength_step(evidence, policy) if code == "strength.lost" else step(evidence, policy)
+
+
+def _targets(
+    evidence: Evidence, policy: Policy, opened: Gate, proposal: _Proposal, energy_kcal: float | None
+) -> Targets | None:
+    """The targets in force when nothing changes, else new ones for the new energy and phase."""
+    now = evidence.targets
+    same = proposal.phase is None and now is not None and energy_kcal == now.energy_kcal
+    fasting = now is not None and now.eating_window is not None and opened.on_referral_list
+    if same and now is not None and now.protein_g is not None and not fasting and not opened.kidney_closed:
+        return now
+    if energy_kcal is None:
+        return None
+    kind = proposal.phase.to if proposal.phase else evidence.kind
+    on = proposal.phase.on if proposal.phase else evidence.as_of + timedelta(days=1)
+    targets = macro_targets(
+        evidence, policy, kind, energy_kcal, window=not opened.on_referral_list, kidney=opened.kidney_closed
+    )
+    return replace(targets, effective_on=on) if targets else Targets(energy_kcal, effective_on=on)
+
+
+def _gave_way(findings: tuple[Finding, ...], proposal: _Proposal) -> tuple[GaveWay, ...]:
+    weaker = [f for f in findings if RULE[f.code].action not in (None, Action.HOLD) and f.code not in proposal.because]
+    if not proposal.because:
+        return tuple(GaveWay(f.code, "nothing to change within the limits") for f in weaker)
+    winner = RULE[proposal.because[0]]
+    return tuple(GaveWay(f.code, _why(RULE[f.code], winner)) for f in weaker)
+
+
+def _why(rule: Rule, winner: Rule) -> str:
+    if rule.stage is not winner.stage:
+        return f"{winner.code} ({winner.stage.value}) goes before {rule.stage.value}"
+    return f"{winner.code} is heard first: {winner.question}"
+
+
+def _would_change_if(
+    findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate, proposal: _Proposal
+) -> tuple[str, ...]:
+    """What would have to be different, and what would then be recommended: asked again without the reasons."""
+    if proposal.action is Action.HOLD and not [c for c in proposal.because if RULE[c].action or c in _GATE]:
+        return _would_act_if(evidence, policy, opened)
+    left, conditions, current = findings, list[str](), proposal
+    while current.because:
+        reasons = [
+            f for f in left if f.code in (current.because if current.because[0] not in _GATE else current.because[:1])
+        ]
+        said = [f.would_change for f in reasons]
+        conditions += [words for words in said if words]
+        if not reasons or None in said:
+            return ()
+        if current.action is Action.REFER:
+            return (f"would be judged anew if {' and '.join(dict.fromkeys(conditions))}",)
+        codes = {f.code for f in reasons}
+        left = tuple(f for f in left if f.code not in codes)
+        opened = replace(
+            opened,
+            screened=opened.screened or "screening.unanswered" in codes,
+            deepening_open=opened.deepening_open or "safety.symptom_noted" in codes,
+        )
+        current = _first_allowed(left, evidence, policy, opened)
+        if (current.action, current.energy_kcal, current.phase) != (
+            proposal.action,
+            proposal.energy_kcal,
+            proposal.phase,
+        ):
+            return (f"would {_words(current)} if {' and '.join(dict.fromkeys(conditions))}",)
+    return ()
+
+
+_GATE = ("screening.unanswered", "safety.symptom_noted")
+
+
+def _words(proposal: _Proposal) -> str:
+    return {
+        Action.HOLD: "hold",
+        Action.CHANGE_ENERGY: f"change energy to {proposal.energy_kcal or 0:.0f} kcal",
+        Action.SWITCH_PHASE: f"switch to {proposal.phase.to if proposal.phase else 'another phase'}",
+        Action.DELOAD: "deload",
+        Action.COLLECT_DATA: "ask for data",
+        Action.STOP_DEFICIT: "stop the deficit",
+        Action.REFER: "refer",
+    }[proposal.action]
+
+
+def _would_act_if(evidence: Evidence, policy: Policy, opened: Gate) -> tuple[str, ...]:
+    """On a hold: what the rules say when the rate is moved just past where energy would move, and the phase's end."""
+    said = []
+    name = "tissue_rate_pct_per_week" if evidence.tissue_rate_pct_per_week is not None else "rate_pct_per_week"
+    for mean, side in rate_edges(evidence, policy):
+        there = moved(evidence, f"{name}.mean", mean - 1e-6 if side == "below" else mean + 1e-6)
+        then = _first_allowed(judge(there, policy), there, policy, opened)
+        if then.action is not Action.HOLD:
+            said.append(f"would {_words(then)} if {Move(f'{name}.mean', mean, side).text}")
+    end = last_day(evidence, policy)
+    if evidence.phase is not None and end is not None:
+        said.append(f"would leave the {evidence.phase.kind} in the review before its last day, {end}")
+    return tuple(said)

@@ -1,0 +1,144 @@
+"""The rules about data: is there enough to judge, and what exactly would help most?"""
+
+from service.domain.evidence import Evidence
+from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, number
+from service.domain.policy import Policy
+
+
+def maintenance_half_width_pct(evidence: Evidence) -> float | None:
+    """Half of the 90 % interval of logged-scale maintenance, percent of its mean; None when unknown."""
+    q = evidence.maintenance_kcal
+    return None if q is None or q.mean <= 0.0 else 50.0 * (q.hi - q.lo) / q.mean
+
+
+def maintenance_well_known(evidence: Evidence, policy: Policy) -> bool:
+    """Whether the maintenance interval is narrow enough for sparse food logging."""
+    half = maintenance_half_width_pct(evidence)
+    return half is not None and half <= policy.maintenance_interval_pct
+
+
+def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
+    days = evidence.log.days_since_weigh_in
+    if days is None:
+        return Verdict("There is no weigh-in yet: weigh in on most mornings.", {"days_since_weigh_in": None})
+    if days <= policy.weigh_in_max_age_days:
+        return None
+    words = f"The last weigh-in is {days} days old: weigh in on most mornings of the coming week."
+    move = Move("log.days_since_weigh_in", policy.weigh_in_max_age_days, "at_most")
+    return Verdict(words, {"days_since_weigh_in": days}, (move,))
+
+
+def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
+    count, least = evidence.log.weigh_ins_14_d, policy.weigh_ins_min_14_d
+    if count >= least:
+        return None
+    words = f"Only {count} weigh-ins in the last 14 days, {least} are the least: weigh in on most mornings."
+    return Verdict(words, {"weigh_ins_14_d": count}, (Move("log.weigh_ins_14_d", least, "at_least"),))
+
+
+def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
+    count, least = evidence.log.complete_food_days_14_d, policy.food_days_min_14_d
+    if count >= least or maintenance_well_known(evidence, policy):
+        return None
+    half = maintenance_half_width_pct(evidence)
+    known = "not known" if half is None else f"known only within ±{number(half)} %"
+    words = (
+        f"Only {count} complete food days in the last 14 while maintenance is {known}: log at least {least} complete"
+        " days in the next 14, weekdays and a weekend."
+    )
+    seen = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half}
+    return Verdict(words, seen, (Move("log.complete_food_days_14_d", least, "at_least"),))
+
+
+def _no_estimate(evidence: Evidence, policy: Policy) -> Verdict | None:
+    missing = [
+        words
+        for words, q in (
+            ("trend mass", evidence.trend_mass_kg),
+            ("rate of change", evidence.rate),
+            ("maintenance energy", evidence.maintenance_kcal),
+        )
+        if q is None
+    ]
+    if not missing:
+        return None
+    return Verdict(
+        f"There is no estimate of {', '.join(missing)} yet: log weigh-ins and complete food days.", {"missing": missing}
+    )
+
+
+def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
+    half = maintenance_half_width_pct(evidence)
+    if half is None or half <= policy.maintenance_interval_pct:
+        return None
+    log = evidence.log
+    food = 14 - log.complete_food_days_14_d >= 14 - log.weigh_ins_14_d
+    ask = (
+        f"complete food days ({log.complete_food_days_14_d} of the last 14)"
+        if food
+        else f"weigh-ins ({log.weigh_ins_14_d} of the last 14)"
+    )
+    words = f"Maintenance is known within ±{number(half)} %: more {ask} would narrow it most."
+    return Verdict(words, {"maintenance_half_width_pct": half, "ask_for": "food_days" if food else "weigh_ins"})
+
+
+def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
+    half = maintenance_half_width_pct(evidence)
+    if half is None or half > policy.maintenance_interval_pct:
+        return None
+    return Verdict(
+        f"Maintenance is known within ±{number(half)} %: fewer complete food days may do, until a stall or a switch.",
+        {"maintenance_half_width_pct": half},
+    )
+
+
+_D, _ADVICE = Stage.DATA, Severity.ADVICE
+
+RULES: tuple[Rule, ...] = (
+    Rule("data.no_estimate", _D, _ADVICE, Action.COLLECT_DATA, "Is there an estimate to judge by?", (), _no_estimate),
+    Rule(
+        "data.no_weigh_in_lately",
+        _D,
+        _ADVICE,
+        Action.COLLECT_DATA,
+        "Is the last weigh-in recent?",
+        ("weigh_in_max_age_days",),
+        _stale,
+    ),
+    Rule(
+        "data.few_weigh_ins",
+        _D,
+        _ADVICE,
+        Action.COLLECT_DATA,
+        "Are there enough weigh-ins?",
+        ("weigh_ins_min_14_d",),
+        _few_weigh_ins,
+    ),
+    Rule(
+        "data.few_food_days",
+        _D,
+        _ADVICE,
+        Action.COLLECT_DATA,
+        "Are there enough complete food days?",
+        ("food_days_min_14_d", "maintenance_interval_pct"),
+        _few_food_days,
+    ),
+    Rule(
+        "data.wide_interval",
+        _D,
+        Severity.INFO,
+        None,
+        "What would narrow maintenance most?",
+        ("maintenance_interval_pct",),
+        _wide,
+    ),
+    Rule(
+        "data.may_log_less",
+        _D,
+        Severity.INFO,
+        None,
+        "May food logging be sparser?",
+        ("maintenance_interval_pct",),
+        _may_log_less,
+    ),
+)

@@ -1,0 +1,307 @@
+"""What the rules know of one athlete on one review date; everything that can be unknown may be None.
+
+The review fills an `Evidence` from the estimates and the store; the rules only read it. Masses in kg, energy in kcal
+per day, rates in percent of body mass per week (loss negative), body fat in percent, dates in the athlete's calendar.
+"""
+
+from dataclasses import dataclass, field, fields, is_dataclass, replace
+from datetime import date
+from functools import cached_property
+from math import erfc, sqrt
+from typing import Any, Literal
+
+Kind = Literal["build", "cut", "maintain"]
+Scope = Literal["deficit", "load"]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A scalar estimate: mean, standard deviation (≥ 0) and central 90 % interval, in the unit of its field."""
+
+    mean: float
+    sd: float
+    lo: float
+    hi: float
+
+    def probability_below(self, value: float) -> float:
+        """Probability that the quantity is below `value`, from a normal law with this mean and sd."""
+        if self.sd <= 0.0:
+            return float(self.mean < value)
+        return 0.5 * erfc((self.mean - value) / (self.sd * sqrt(2.0)))
+
+    def probability_above(self, value: float) -> float:
+        """Probability that the quantity is above `value`; as `probability_below`."""
+        if self.sd <= 0.0:
+            return float(self.mean > value)
+        return 0.5 * erfc((value - self.mean) / (self.sd * sqrt(2.0)))
+
+    def moved_to(self, mean: float) -> "Quantity":
+        """The same estimate around another mean."""
+        return Quantity(mean, self.sd, self.lo + mean - self.mean, self.hi + mean - self.mean)
+
+
+@dataclass(frozen=True)
+class EatingWindow:
+    """Local times of the first and the end of the last meal, "HH:MM"."""
+
+    start: str
+    end: str
+
+
+@dataclass(frozen=True)
+class Athlete:
+    """Who the review is about; the stricter limit applies where something is unknown."""
+
+    male: bool | None = None
+    age_y: float | None = None
+    height_cm: float | None = None
+    experience: Literal["novice", "intermediate", "advanced"] | None = None
+    goal_body_fat_pct: float | None = None
+    meals_per_day: int | None = None  # 1–4
+    eating_window: EatingWindow | None = None
+    carbohydrate_share: float | None = None  # of the energy left after protein, 0–1
+    food_pattern: Literal["omnivore", "vegetarian", "vegan"] | None = None
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """A licensed professional's word that a deficit, or load, may be planned."""
+
+    scope: Scope
+    on: date
+    by: str
+
+
+@dataclass(frozen=True)
+class Screening:
+    """The latest screening answers; a single answer may still be open (None)."""
+
+    pregnant_or_breastfeeding: bool | None = None
+    eating_disorder_history: bool | None = None
+    kidney_disease: bool | None = None
+    heart_or_metabolic_disease: bool | None = None
+    glucose_lowering_medication: Literal["none", "insulin", "sulfonylurea", "other"] | None = None
+    clearances: tuple[Clearance, ...] = ()
+
+
+@dataclass(frozen=True)
+class PhaseNow:
+    """The phase in force on the review date; `day` counts from 1."""
+
+    kind: Kind
+    day: int
+    starts_on: date
+    planned_end_on: date | None = None
+
+
+@dataclass(frozen=True)
+class PastPhase:
+    """A phase that is over."""
+
+    kind: Kind
+    starts_on: date
+    ended_on: date
+
+    @property
+    def days(self) -> int:
+        """Length in days, both ends counted."""
+        return (self.ended_on - self.starts_on).days + 1
+
+
+@dataclass(frozen=True)
+class Meal:
+    """One meal's share of the day's targets."""
+
+    slot: int
+    energy_kcal: float
+    protein_g: float
+
+
+@dataclass(frozen=True)
+class Targets:
+    """What the athlete is to eat per day; only the energy is always known (an imported phase may give no more)."""
+
+    energy_kcal: float
+    protein_g: float | None = None
+    fat_g: float | None = None
+    carbohydrate_g: float | None = None
+    fibre_g: float | None = None
+    meals: tuple[Meal, ...] = ()
+    eating_window: EatingWindow | None = None
+    effective_on: date | None = None
+
+
+@dataclass(frozen=True)
+class BodyFatMeasurement:
+    """A measurement of body fat and its standard error in percentage points."""
+
+    on: date
+    body_fat_pct: float
+    se_pct: float | None = None
+
+
+@dataclass(frozen=True)
+class Log:
+    """How much was logged up to and including the review date; ages are None when there was never an entry."""
+
+    weigh_ins_7_d: int = 0
+    weigh_ins_14_d: int = 0
+    weigh_ins_28_d: int = 0
+    days_since_weigh_in: int | None = None
+    complete_food_days_7_d: int = 0  # complete days and declared fasts
+    complete_food_days_14_d: int = 0
+    days_since_food: int | None = None
+    logged_intake_kcal: float | None = None  # mean over the complete days of the last 14, in the present phase
+    days_since_measurement: int | None = None
+    body_fat_measurements: tuple[BodyFatMeasurement, ...] = ()
+    sessions_missed_7_d: int | None = None  # planned and not logged; None without a training plan
+
+
+@dataclass(frozen=True)
+class Lift:
+    """Strength on one exercise; body-weight lifts as system mass."""
+
+    exercise: str
+    one_rep_max_kg: Quantity
+    probability_lost: float | None = None  # more than the policy's margin below the start of the cut
+    probability_rising: float | None = None
+    is_main: bool = True
+
+
+@dataclass(frozen=True)
+class Symptom:
+    """A symptom noted on a day."""
+
+    on: date
+    kind: Literal["chest_pain", "fainting", "dizziness", "palpitations"]
+
+
+@dataclass(frozen=True)
+class Pain:
+    """Pain (0–10) noted on an exercise, from a wellbeing note or a set."""
+
+    on: date
+    exercise: str
+    level: float
+
+
+@dataclass(frozen=True)
+class Wellbeing:
+    """Symptoms and pain of the last half year, means of the last 7 days' notes (None without notes)."""
+
+    symptoms: tuple[Symptom, ...] = ()
+    pains: tuple[Pain, ...] = ()
+    months_without_menstruation: float | None = None
+    sleep_h: float | None = None
+    hunger: float | None = None  # 1–5
+    fatigue: float | None = None  # 1–5
+
+
+@dataclass(frozen=True)
+class PastReview:
+    """The codes of the findings of an earlier review."""
+
+    as_of: date
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class History:
+    """What was found and changed before."""
+
+    reviews: tuple[PastReview, ...] = ()  # newest first, before the review date
+    last_energy_change_on: date | None = None  # within a phase; a phase's first targets are no change
+    last_deload_on: date | None = None
+    training_since: date | None = None  # first logged session
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that the rules may look at.
+
+    `maintenance_kcal` is on the athlete's own logging scale and carries every decision; `expenditure_kcal` is on the
+    true scale. `rate_pct_per_week` is the scale's, water included; `tissue_rate_pct_per_week` without. `lost` is the
+    pooled probability over the main lifts of having lost strength, None to pool the lifts' own.
+    """
+
+    as_of: date
+    athlete: Athlete = field(default_factory=Athlete)
+    screening: Screening | None = None
+    phase: PhaseNow | None = None
+    past_phases: tuple[PastPhase, ...] = ()  # oldest first
+    targets: Targets | None = None
+    trend_mass_kg: Quantity | None = None
+    rate_pct_per_week: Quantity | None = None
+    tissue_rate_pct_per_week: Quantity | None = None
+    maintenance_kcal: Quantity | None = None
+    expenditure_kcal: Quantity | None = None
+    body_fat_pct: Quantity | None = None
+    tissue_energy_kcal_per_kg: float | None = None
+    probability_not_in_deficit: float | None = None
+    probability_strength_lost: float | None = None
+    exercise_kcal: float | None = None  # mean energy of training per day, for energy availability
+    energy_before_cut_kcal: float | None = None  # target in force before the present cut began
+    log: Log = field(default_factory=Log)
+    lifts: tuple[Lift, ...] = ()
+    wellbeing: Wellbeing = field(default_factory=Wellbeing)
+    history: History = field(default_factory=History)
+
+    @property
+    def kind(self) -> Kind | None:
+        """Kind of the phase in force, None outside phases."""
+        return self.phase.kind if self.phase else None
+
+    @property
+    def energy_kcal(self) -> float | None:
+        """Energy target in force."""
+        return self.targets.energy_kcal if self.targets else None
+
+    @cached_property
+    def main_lifts(self) -> tuple[Lift, ...]:
+        """The lifts that count for phase decisions."""
+        return tuple(lift for lift in self.lifts if lift.is_main)
+
+    @property
+    def strength_lost(self) -> float | None:
+        """Probability over the main lifts of having lost strength: the pooled one, else the mean of the lifts' own."""
+        if self.probability_strength_lost is not None:
+            return self.probability_strength_lost
+        own = [lift.probability_lost for lift in self.main_lifts if lift.probability_lost is not None]
+        return sum(own) / len(own) if own else None
+
+    @property
+    def fat_free_mass_kg(self) -> float | None:
+        """Fat-free mass from trend mass and body fat."""
+        if self.trend_mass_kg is None or self.body_fat_pct is None:
+            return None
+        return self.trend_mass_kg.mean * (1.0 - self.body_fat_pct.mean / 100.0)
+
+    @property
+    def body_mass_index(self) -> float | None:
+        """Body mass index of the trend mass, kg/m²."""
+        if self.trend_mass_kg is None or self.athlete.height_cm is None:
+            return None
+        return self.trend_mass_kg.mean / (self.athlete.height_cm / 100.0) ** 2
+
+    @property
+    def rate(self) -> Quantity | None:
+        """The rate that is held against the band: of tissue, else of the scale."""
+        return self.tissue_rate_pct_per_week or self.rate_pct_per_week
+
+
+def moved(evidence: Evidence, path: str, value: Any) -> Evidence:
+    """The evidence with one piece of it set to another value, all else equal.
+
+    Parameters: `path`, dotted field names; a final `mean` shifts an estimate with its interval. Raises AttributeError
+    when there is no such piece.
+    """
+    return _set(evidence, path.split("."), value)  # type: ignore[no-any-return]
+
+
+def _set(part: Any, names: list[str], value: Any) -> Any:
+    name, rest = names[0], names[1:]
+    if isinstance(part, Quantity) and name == "mean":
+        return part.moved_to(value)
+    if not is_dataclass(part) or isinstance(part, type) or name not in {f.name for f in fields(part)}:
+        raise AttributeError(f"no field {name} to move in {type(part).__name__}")
+    return replace(part, **{name: _set(getattr(part, name), rest, value) if rest else value})

@@ -1,0 +1,264 @@
+"""The safety rules, heard before all others: the referral list, the loss ceiling, floors and caps, warning signs."""
+
+from collections.abc import Callable
+from typing import Any
+
+from service.domain.evidence import Evidence
+from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, number
+from service.domain.policy import REFER, Policy
+from service.domain.safety import (
+    closed_scopes,
+    conditions,
+    in_deficit,
+    mild_symptom,
+    painful_lifts,
+    screened,
+    too_lean,
+    too_light,
+)
+from service.domain.targets import energy_floor_kcal, fat_mass_kg, lowest_energy
+
+
+def _condition_rule(code: str, question: str, *thresholds: str) -> Rule:
+    def judge(evidence: Evidence, policy: Policy) -> Verdict | None:
+        for condition in conditions(evidence, policy):
+            scopes = closed_scopes(evidence, policy, condition)
+            if condition.code == code and scopes:
+                kept = " and ".join({"deficit": "no deficit", "load": "no added load"}[s] for s in scopes)
+                words = f"The athlete {condition.words}: {kept} until a licensed professional has cleared it."
+                dated = f", dated {condition.since} or later," if condition.since else ""
+                need = f"a licensed professional's clearance for {' and '.join(scopes)}{dated} were recorded"
+                return Verdict(words, {**condition.evidence, "closed": list(scopes)}, condition.moves, need)
+        return None
+
+    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, question, thresholds, judge, REFER)
+
+
+def _pain(evidence: Evidence, policy: Policy) -> Verdict | None:
+    lifts = painful_lifts(evidence, policy)
+    if not lifts:
+        return None
+    said = "; ".join(
+        f"{exercise} {' and '.join(f'{number(p.level)}/10 on {p.on}' for p in pains)}" for exercise, pains in lifts
+    )
+    words = f"Pain on a lift: {said}. No load on it until a licensed professional has cleared it."
+    seen = {exercise: [{"on": str(p.on), "level": p.level} for p in pains] for exercise, pains in lifts}
+    last = max(p.on for _, pains in lifts for p in pains)
+    need = f"a licensed professional's clearance for load, dated {last} or later, were recorded"
+    return Verdict(words, {"exercises": seen}, (), need)
+
+
+def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ...]:
+    """The rates that break the loss ceiling, as moves to where they would not; empty when it holds.
+
+    Tissue loss counts by its mean. The scale's rate carries water: it counts when it is surely beyond the ceiling, or
+    beyond it by its mean while tissue loss is beyond the fast edge of a cut.
+    """
+    ceiling, phase = policy.loss_ceiling_pct, evidence.phase
+    if phase is not None and phase.day <= policy.loss_ceiling_after_day:
+        return ()
+    tissue, scale = evidence.tissue_rate_pct_per_week, evidence.rate_pct_per_week
+    moves = []
+    if tissue is not None and tissue.mean < ceiling:
+        moves.append(Move("tissue_rate_pct_per_week.mean", ceiling, "at_least"))
+    if scale is not None and scale.mean < ceiling:
+        alone = tissue is None or tissue.mean < policy.cut_rate_fast_pct
+        if alone or scale.probability_below(ceiling) >= policy.loss_ceiling_probability:
+            moves.append(Move("rate_pct_per_week.mean", ceiling, "at_least"))
+    return tuple(moves)
+
+
+def _loss_ceiling(evidence: Evidence, policy: Policy) -> Verdict | None:
+    moves = loss_ceiling_broken_by(evidence, policy)
+    if not moves:
+        return None
+    tissue, scale = evidence.tissue_rate_pct_per_week, evidence.rate_pct_per_week
+    shown = {"tissue": tissue, "scale": scale}
+    rates = ", ".join(f"{k} {number(q.mean, 2)} %/week" for k, q in shown.items() if q is not None)
+    when = f"on day {evidence.phase.day} of the {evidence.phase.kind}" if evidence.phase else "outside any phase"
+    ceiling = number(policy.loss_ceiling_pct, 1)
+    words = f"Body mass is changing faster than {ceiling} %/week ({rates}) {when}: stop the deficit now."
+    seen: dict[str, Any] = {f"{k}_rate_pct_per_week": q.mean for k, q in shown.items() if q is not None}
+    seen["day"] = evidence.phase.day if evidence.phase else None
+    return Verdict(words, seen, moves)
+
+
+def _only_in_deficit(
+    judge: Callable[[Evidence, Policy], Verdict | None],
+) -> Callable[[Evidence, Policy], Verdict | None]:
+    return lambda evidence, policy: judge(evidence, policy) if in_deficit(evidence, policy) else None
+
+
+def _bmi_low(evidence: Evidence, policy: Policy) -> Verdict | None:
+    return None if in_deficit(evidence, policy) else too_light(evidence, policy)
+
+
+def _energy_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
+    energy, least = evidence.energy_kcal, energy_floor_kcal(evidence, policy)
+    if energy is None or energy >= least:
+        return None
+    words = f"The target of {number(energy)} kcal is below the energy floor of {number(least)} kcal."
+    move = Move("targets.energy_kcal", least, "at_least")
+    return Verdict(words, {"energy_kcal": energy, "floor_kcal": least}, (move,))
+
+
+def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
+    energy, maintenance = evidence.energy_kcal, evidence.maintenance_kcal
+    if energy is None or maintenance is None or evidence.kind != "cut":
+        return None
+    limit = lowest_energy(evidence, policy)
+    excess = limit.energy_kcal - energy
+    if limit.name == "energy_floor" or excess <= 0.0:
+        return None
+    share = 1.0 - policy.cut_deficit_max_pct / 100.0 if limit.name == "deficit_share" else 1.0
+    if maintenance.probability_above(maintenance.mean - excess / share) < policy.deficit_cap_probability:
+        return None
+    deficit = maintenance.mean - energy
+    caps = {
+        "deficit_share": f"{number(policy.cut_deficit_max_pct)} % of maintenance",
+        "deficit_fat": f"what {number(fat_mass_kg(evidence) or 0.0, 1)} kg of fat can cover",
+    }
+    words = (
+        f"The planned deficit is {number(deficit)} kcal ({number(100.0 * deficit / maintenance.mean)} % of the"
+        f" {number(maintenance.mean)} kcal of maintenance), more than {caps[limit.name]}:"
+        f" eat {number(limit.energy_kcal)} kcal or more."
+    )
+    return Verdict(words, {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name})
+
+
+def _other_glucose(evidence: Evidence, policy: Policy) -> Verdict | None:
+    if evidence.screening is None or evidence.screening.glucose_lowering_medication != "other":
+        return None
+    return Verdict("The athlete takes a glucose-lowering medication: its prescriber should know of the deficit.", {})
+
+
+def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
+    if screened(evidence):
+        return None
+    return Verdict(
+        "The screening questions are not all answered: nothing that starts or deepens a deficit is recommended before.",
+        condition="the screening were answered",
+    )
+
+
+def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
+    lean, training = evidence.fat_free_mass_kg, evidence.exercise_kcal
+    intake = evidence.log.logged_intake_kcal or evidence.energy_kcal
+    if lean is None or lean <= 0.0 or intake is None:
+        return None
+    available = (intake - (training or 0.0)) / lean
+    if available >= policy.energy_availability_flag:
+        return None
+    known = "" if training is not None else " before the cost of training, which is not known"
+    words = (
+        f"Energy availability is {number(available, 1)} kcal per kg of fat-free mass{known}, below"
+        f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
+        " health; with further signs (lost menses, low mood, many infections, stress fractures) refer."
+    )
+    return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": intake})
+
+
+def _eats_below_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
+    eaten, least = evidence.log.logged_intake_kcal, energy_floor_kcal(evidence, policy)
+    if eaten is None or eaten >= least or (evidence.energy_kcal is not None and evidence.energy_kcal < least):
+        return None
+    words = f"Complete days average {number(eaten)} kcal, below the energy floor of {number(least)} kcal."
+    move = Move("log.logged_intake_kcal", least, "at_least")
+    return Verdict(words, {"logged_intake_kcal": eaten, "floor_kcal": least}, (move,))
+
+
+_FLOORS = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
+_ENERGY_FLOORS = ("energy_floor_male_kcal", "energy_floor_female_kcal")
+_S, _WARN, _STOP = Stage.SAFETY, Severity.WARNING, Severity.STOP
+
+RULES: tuple[Rule, ...] = (
+    _condition_rule("safety.pregnancy", "Is the athlete pregnant or breast-feeding?"),
+    _condition_rule("safety.minor", "Is the athlete a minor?", "adult_age_y"),
+    _condition_rule("safety.eating_disorder", "Is there a history of an eating disorder?"),
+    _condition_rule("safety.glucose_medication", "Insulin or sulfonylureas?"),
+    _condition_rule("safety.kidney_disease", "Is there kidney disease?"),
+    _condition_rule("safety.heart_or_metabolic", "Is there a heart or metabolic disease?"),
+    _condition_rule("safety.symptoms", "Chest pain or fainting?"),
+    _condition_rule("safety.symptoms_repeated", "Dizziness or palpitations again and again?", "symptom_window_days"),
+    _condition_rule("safety.menses_missing", "Has menstruation stopped?", "menses_missing_months"),
+    Rule(
+        "loss.ceiling",
+        _S,
+        _STOP,
+        Action.STOP_DEFICIT,
+        "Is mass being lost too fast to go on?",
+        ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_probability"),
+        _loss_ceiling,
+    ),
+    Rule(
+        "floor.body_fat", _S, _STOP, Action.STOP_DEFICIT, "Too lean for a deficit?", _FLOORS, _only_in_deficit(too_lean)
+    ),
+    Rule(
+        "floor.bmi",
+        _S,
+        _STOP,
+        Action.STOP_DEFICIT,
+        "Too light for a deficit?",
+        ("bmi_floor",),
+        _only_in_deficit(too_light),
+    ),
+    Rule(
+        "safety.pain",
+        _S,
+        _STOP,
+        Action.REFER,
+        "Does a lift hurt again?",
+        ("pain_level", "pain_times", "pain_window_days"),
+        _pain,
+    ),
+    Rule(
+        "limit.energy_floor",
+        _S,
+        _WARN,
+        Action.CHANGE_ENERGY,
+        "Is the target below the floor?",
+        _ENERGY_FLOORS,
+        _energy_floor,
+    ),
+    Rule(
+        "limit.deficit",
+        _S,
+        _WARN,
+        Action.CHANGE_ENERGY,
+        "Is the planned deficit too large?",
+        ("cut_deficit_max_pct", "cut_deficit_max_kcal_per_kg_fat", "deficit_cap_probability"),
+        _deficit_cap,
+    ),
+    Rule(
+        "safety.symptom_noted",
+        _S,
+        _WARN,
+        None,
+        "Dizziness or palpitations lately?",
+        ("symptom_window_days",),
+        mild_symptom,
+    ),
+    Rule("safety.bmi_low", _S, _WARN, None, "Too light, though not in a deficit?", ("bmi_floor",), _bmi_low),
+    Rule(
+        "safety.eats_below_floor", _S, _WARN, None, "Is less eaten than the floor?", _ENERGY_FLOORS, _eats_below_floor
+    ),
+    Rule(
+        "safety.energy_availability",
+        _S,
+        _WARN,
+        None,
+        "Is little energy left for the body?",
+        ("energy_availability_flag",),
+        _energy_availability,
+    ),
+    Rule(
+        "safety.other_glucose_medication",
+        _S,
+        Severity.ADVICE,
+        None,
+        "Other glucose-lowering medication?",
+        (),
+        _other_glucose,
+    ),
+    Rule("screening.unanswered", _S, Severity.ADVICE, None, "Is the screening answered?", (), _unscreened),
+)
