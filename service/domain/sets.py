@@ -17,8 +17,8 @@ RIR_SD = 1.0  # error of a reported RIR near failure, repetitions (issue's own f
 RIR_SD_PER_RIR = 0.3  # the further from failure, the worse the guess (common finding, no single source)
 MISSING_RIR_SD = 1.5
 SHARED_ERROR = 0.2  # correlation of the RIR errors of one session
-FATIGUE_REPS = 0.7  # lost per preceding work set at an equal RIR (common practice, no source)
-FATIGUE_SETS = 4
+FATIGUE_REPS, FATIGUE_SHARE = 0.35, 0.045  # repetitions and share of them lost per work set before, at equal RIR
+FATIGUE_SETS = 4  # more tire no further (fatigue: common practice, no source)
 RELIABLE_REPS = 12.0
 UNRELIABLE_LOG_SD = 0.012  # more, for each effective repetition beyond RELIABLE_REPS
 WARM_UP_LOAD = 0.9  # an unmarked set before the heaviest one is a warm-up below this share of its load ...
@@ -63,7 +63,7 @@ class SessionLift:
 
 
 def summarise_sets(
-    sets: Sequence[LiftSet], *, body_mass_share: float = 0.0, repetition_curve: str = "epley"
+    sets: Sequence[LiftSet], *, body_mass_share: float = 0.0, repetition_curve: str = "table"
 ) -> SessionLift | None:
     """Summarise a session's sets of one exercise, in the order they were done; None when no work set was completed.
 
@@ -80,7 +80,8 @@ def summarise_sets(
     factors, variances = [], []
     for position, one in enumerate(work):
         reserve = guess if one.rir is None else one.rir
-        effective = one.reps + reserve + FATIGUE_REPS * min(position, FATIGUE_SETS)
+        effective = one.reps + reserve
+        effective += min(position, FATIGUE_SETS) * (FATIGUE_REPS + FATIGUE_SHARE * effective)
         factors.append(factor_of_one_set(effective, repetition_curve))
         variances.append(_variance(effective, one.rir, repetition_curve))
     count = len(work)

@@ -22,7 +22,8 @@ from service.domain.records import Bools, Estimate, Floats, Ints
 from service.domain.strength_filter import StrengthModel, StrengthState, forward, prepare, smoothed
 
 DEFAULT_MODEL = StrengthModel()
-CHUNK_ELEMENTS = 60_000  # covariances worked on at once, so that they stay in the cache
+CHUNK_ELEMENTS = 200_000  # covariances worked on at once: many athletes per step, few cache misses
+SMOOTHED_CHUNK_ELEMENTS = 20_000  # fewer where every day's covariances are kept
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,7 @@ def _estimate(
     keep = days if last is None else min(last, days)
     moments = np.empty((len(_LIFT_MOMENTS), athletes, lifts, keep))
     pooled = np.empty((len(_POOLED_MOMENTS), athletes, keep))
-    chunk = max(1, CHUNK_ELEMENTS // (4 * lifts + 1) ** 2)
+    chunk = max(1, (SMOOTHED_CHUNK_ELEMENTS if revised else CHUNK_ELEMENTS) // (4 * lifts + 1) ** 2)
     for begin in range(0, athletes, chunk):
         rows = slice(begin, begin + chunk)
         logged = prepare(kg[rows], log_sd[rows], exposure[rows], phase[rows], phase_day[rows], model)
@@ -156,7 +157,8 @@ def _mean_over(values: Floats, started: Bools, count: Ints) -> Floats:
     total = np.zeros(values.shape[1])
     for value, use in zip(values, started, strict=True):
         total += np.where(use, value, 0.0)
-    return total / np.maximum(count, 1)
+    average: Floats = total / np.maximum(count, 1)
+    return average
 
 
 def _variance_over(cov: Floats, started: Bools, count: Ints) -> Floats:
@@ -164,7 +166,8 @@ def _variance_over(cov: Floats, started: Bools, count: Ints) -> Floats:
     for i in range(cov.shape[0]):
         for j in range(cov.shape[1]):
             total += np.where(started[i] & started[j], cov[i, j], 0.0)
-    return total / np.maximum(count, 1) ** 2
+    average: Floats = total / np.maximum(count, 1) ** 2
+    return average
 
 
 def _lifts(moments: Floats, model: StrengthModel) -> LiftEstimates:

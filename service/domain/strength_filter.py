@@ -17,7 +17,7 @@ import numpy as np
 from service.domain.kalman import Update, adjoint_update, corrected
 from service.domain.records import Bools, Floats, Ints, PhaseKind
 
-MOST_SHARE = 0.6  # largest share of a maximum that may rest on the repetition curve
+MOST_EXCESS = 1.5  # of a maximum over a load: no set is longer than some 40 repetitions
 
 
 @dataclass(frozen=True)
@@ -32,17 +32,17 @@ class StrengthModel:
     lift_form_sd: float = 0.018  # of the day, this lift alone
     degrees_of_freedom: float = 8.0  # of the weight against sessions far off: a bad day is not a loss
     level_sd: float = 0.0015  # wander per square root of a day
-    rate_sd: float = 0.0008  # of a rate that is not yet known
+    rate_sd: float = 0.0011  # of a rate that is not yet known
     rate_memory_days: float = 60.0
     rate_memory_at_switch: float = 0.2  # share of a rate that survives a change of phase
     rate_build: float = 0.0003  # usual rates
     rate_maintain: float = 0.0
-    rate_cut: float = -0.0003
+    rate_cut: float = -0.0005
     rate_correlation: float = 0.75  # between the lifts of an athlete
     level_correlation: float = 0.0
-    curve_sd: float = 0.17  # personal deviation from the repetition curve: 0.17 = 17 % more per repetition
+    curve_sd: float = 0.10  # personal deviation from the repetition curve: 0.1 = 10 % more per repetition
     curve_correlation: float = 0.3
-    offset_sd: float = 0.015  # what sessions never tell: a habit of misjudging RIR, the curve near one repetition
+    offset_sd: float = 0.025  # what sessions never tell: a habit of misjudging RIR, the curve near one repetition
     loss_pct: float = 5.0  # a drop since the eve of the cut that counts
 
 
@@ -163,11 +163,15 @@ class StrengthState:
         level, curve = lift, self.curve.start + lift
         value = logged.log_maximum[day, lift]
         seen = ~np.isnan(value)
+        load_share = logged.load_share[day, lift]
         measured = np.where(seen, value, x[level])
-        share = np.clip(1.0 - logged.load_share[day, lift] * np.exp(measured - x[level]), 0.0, MOST_SHARE)
-        spread = p[level] - share * p[curve] + p[self.form]
-        known = spread[level] - share * spread[curve] + spread[self.form]
-        innovation = np.where(seen, measured - (x[level] - share * x[curve] + x[self.form]), 0.0)
+        excess = np.clip(np.exp(x[level] - measured) / load_share - 1.0, 0.0, MOST_EXCESS) * np.exp(-x[curve])
+        share = excess / (1.0 + excess)
+        slope = (excess + np.exp(-x[curve])) / (1.0 + excess)
+        expected = np.log((1.0 + excess) * load_share)
+        spread = slope * p[level] - share * p[curve] + p[self.form]
+        known = slope * spread[level] - share * spread[curve] + spread[self.form]
+        innovation = np.where(seen, -expected - x[self.form], 0.0)
         freedom, error = self.model.degrees_of_freedom, logged.error_variance[day, lift]
         doubt = np.maximum((freedom + innovation * innovation / (known + error)) / (freedom + 1.0), 1.0)
         variance = np.where(seen, known + error * doubt, 1.0)
@@ -178,7 +182,7 @@ class StrengthState:
         np.multiply(root[:, None], root[None, :], out=self._product)
         p -= self._product
         h = np.zeros_like(x)
-        h[level], h[curve], h[self.form] = seen, -share * seen, seen
+        h[level], h[curve], h[self.form] = slope * seen, -share * seen, seen
         return Update(innovation, variance, gain, h, np.zeros_like(variance))
 
     def back(self, logged: Logged, day: int, adjoint: Floats, information: Floats) -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from service.catalogue.exercises import default_main_lifts, equipment, exercises
 from service.domain.exercise import Exercise
+from service.domain.repetitions import CURVES
 
 PATTERNS = {
     "hinge",
@@ -45,7 +46,7 @@ def test_every_exercise_is_complete(exercise: Exercise) -> None:
     assert 0 <= exercise.body_mass_share <= 1
     assert (exercise.body_mass_share > 0) == (exercise.loadability == "body_mass")
     assert exercise.smallest_step_kg > 0
-    assert exercise.repetition_curve in {"epley", "brzycki", "lombardi", "mayhew", "wathan", "oconner"}
+    assert exercise.repetition_curve in CURVES
     assert exercise.cues and exercise.cautions
     assert set(exercise.equipment) <= set(equipment())
 

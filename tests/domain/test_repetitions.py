@@ -42,8 +42,16 @@ def test_table_of_percentages(curve: str) -> None:
     assert percentages[:3] == pytest.approx(NSCA_PCT[:3], abs=5.4)
 
 
-def test_epley_reproduces_the_table() -> None:
-    assert load_for(100.0, np.arange(1, 11), "epley") == pytest.approx(NSCA_PCT, abs=2.1)
+@pytest.mark.parametrize(("curve", "within"), [("epley", 2.1), ("table", 1.45)])
+def test_curves_that_reproduce_the_table(curve: str, within: float) -> None:
+    assert load_for(100.0, np.arange(1, 11), curve) == pytest.approx(NSCA_PCT, abs=within)
+
+
+def test_the_tables_line_is_its_least_squares_fit() -> None:
+    """1RM / load − 1 over repetitions beyond the first, through the origin: 1/27 per repetition, rounded."""
+    beyond = np.arange(10)
+    excess = 100 / np.array(NSCA_PCT) - 1
+    assert round(float(beyond @ beyond / (beyond @ excess))) == 27
 
 
 def test_five_repetition_regression() -> None:
@@ -54,7 +62,7 @@ def test_five_repetition_regression() -> None:
     reynolds = 1.1307 * 100.0 + 0.6999
     assert reynolds == pytest.approx(113.77, abs=0.005)
     five = {curve: float(one_rep_max(100.0, 5, curve)) for curve in CURVES}
-    assert five["brzycki"] < reynolds < five["epley"]
+    assert five["brzycki"] < reynolds < five["table"] < five["epley"]
     assert all(abs(value - reynolds) < 2 * 2.98 for value in five.values())
 
 

@@ -11,19 +11,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.demo.lifters import train
+from service.demo.world import simulate
+
 Floats = NDArray[np.float64]
 BUILD, CUT, MAINTAIN = 1, 2, 3
 
 
 @dataclass(frozen=True)
 class LoggedSets:
-    """The work sets of one lift on one day."""
+    """The sets of one lift on one day."""
 
     series: int
     day: int
-    load_kg: float
+    load_kg: tuple[float, ...]  # external; assistance is negative
     reps: tuple[int, ...]
     rir: tuple[float | None, ...]
+    marked_warm_up: tuple[bool, ...]
+    body_mass_kg: float = 0.0  # of a body-weight lift
 
 
 @dataclass(frozen=True)
@@ -52,10 +57,38 @@ def simulate_lifters(
     phase, phase_day = np.repeat(phase, lifts, axis=0), np.repeat(phase_day, lifts, axis=0)
     sessions = []
     for series in range(athletes * lifts):
-        curve = np.exp(rng.normal(np.log(1 / 30), 0.2))  # per repetition, personal
+        curve = np.exp(rng.normal(np.log(1 / 30), 0.14))  # per repetition, personal
         trained = np.flatnonzero(rng.random(days) < sessions_per_week / 7)
         for day in trained:
             sessions.append(_session(rng, series, int(day), float(truth[series, day]), float(curve), missing_rir))
+    return Lifters(truth, phase, phase_day, lifts, sessions)
+
+
+def lifters_of_world(seed: int, athletes: int = 60, days: int = 182) -> Lifters:
+    """The lifters of the demo's simulated world, whose strength follows what they eat; all their sets, warm-ups too."""
+    world = simulate(athletes, days, seed=seed)
+    training = train(world, seed)
+    lifts = len(training.lifts)
+    grouped: dict[tuple[int, int], list[int]] = {}
+    for row, (athlete, lift, day) in enumerate(zip(training.athlete, training.lift, training.day, strict=True)):
+        grouped.setdefault((int(athlete * lifts + lift), int(day)), []).append(row)
+    sessions = []
+    for (series, day), chosen in grouped.items():
+        hangs = training.lifts[series % lifts] == "pull-up"
+        rir = [float(value) for value in training.rir[chosen]]
+        sessions.append(
+            LoggedSets(
+                series,
+                day,
+                tuple(float(kg) for kg in training.load_kg[chosen]),
+                tuple(int(reps) for reps in training.reps[chosen]),
+                tuple(None if np.isnan(value) else value for value in rir),
+                tuple(bool(mark) for mark in training.marked_warm_up[chosen]),
+                float(world.truth.trend_mass_kg[series // lifts, day]) if hangs else 0.0,
+            )
+        )
+    truth = training.one_rep_max_kg.transpose(0, 2, 1).reshape(athletes * lifts, days)
+    phase, phase_day = (np.repeat(a, lifts, axis=0) for a in (world.log.phase, world.log.phase_day))
     return Lifters(truth, phase, phase_day, lifts, sessions)
 
 
@@ -105,4 +138,4 @@ def _session(
         reps.append(done)
         told = max(0.0, float(np.round(able - done + rng.normal(0, 1))))
         rir.append(None if rng.random() < missing else told)
-    return LoggedSets(series, day, load, tuple(reps), tuple(rir))
+    return LoggedSets(series, day, (load,) * 3, tuple(reps), tuple(rir), (False,) * 3)
