@@ -1,0 +1,241 @@
+"""Athletes: the people coached."""
+
+import uuid
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from pydantic import AfterValidator, Field
+from sqlalchemy.exc import IntegrityError
+
+from service.api.conditional import IfMatch, check_version, show_version
+from service.api.fields import (
+    Answer,
+    Body,
+    Date,
+    Name,
+    Number,
+    ShortText,
+    TimeZone,
+    WholeNumber,
+    Window,
+    change_of,
+    fault,
+)
+from service.api.paging import Cursor, Limit, Page, page
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, DryRun, Here
+from service.auth import Principal, requires
+from service.catalogue.exercises import equipment
+from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete
+from service.store.types import new_id, now
+
+router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
+ATHLETE = table_of(Athlete)
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
+def _equipment(items: list[str]) -> list[str]:
+    unknown = sorted(set(items) - set(equipment()))
+    if unknown:
+        raise fault("unknown_equipment", f"{', '.join(unknown)}: the catalogue knows {', '.join(equipment())}")
+    return items
+
+
+class Goal(Body):
+    """What the cycles are to reach."""
+
+    body_fat_pct: Annotated[Number, Field(ge=3, le=60)]
+    by: Date | None = None
+
+
+class AthleteBody(Body):
+    """A new athlete."""
+
+    external_id: ShortText
+    name: Name | None = None
+    sex: Literal["female", "male"]
+    birth_date: Date
+    height_cm: Annotated[Number, Field(ge=100, le=250)]
+    time_zone: TimeZone = "UTC"
+    activity_factor: Annotated[Number, Field(ge=1.1, le=3.0, description="total over resting energy")] | None = None
+    experience: Literal["novice", "intermediate", "advanced"] | None = None
+    equipment: Annotated[list[ShortText], Field(max_length=100), AfterValidator(_equipment)] | None = None
+    food_pattern: Literal["omnivore", "vegetarian", "vegan"] | None = None
+    meals_per_day: Annotated[WholeNumber, Field(ge=1, le=4)] | None = None
+    eating_window: Window | None = None
+    carbohydrate_share: Annotated[Number, Field(ge=0, le=1, description="of the energy beside protein")] | None = None
+    goal: Goal | None = None
+    review_weekday: Weekday = "monday"
+
+
+AthleteChange = change_of(AthleteBody, "AthleteChange")
+
+
+class AthleteAnswer(Answer):
+    """An athlete."""
+
+    id: uuid.UUID
+    external_id: str
+    name: str | None
+    sex: str
+    birth_date: date
+    height_cm: float
+    time_zone: str
+    activity_factor: float | None
+    experience: str | None
+    equipment: list[str] | None
+    food_pattern: str | None
+    meals_per_day: int | None
+    eating_window: dict[str, str] | None
+    carbohydrate_share: float | None
+    goal: dict[str, Any] | None
+    review_weekday: str
+    revision: int
+    created_at: datetime
+    updated_at: datetime
+
+
+async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID) -> Any:
+    """The athlete's row.
+
+    Raises
+    ------
+    NotFound
+        If the practice has no such athlete, or the key is bound to another one.
+    """
+    bound_elsewhere = caller.athlete_id is not None and caller.athlete_id != athlete_id
+    row = None if bound_elsewhere else await scope.first(scope.select(Athlete).where(ATHLETE.c.id == athlete_id))
+    if row is None:
+        raise NotFound()
+    return row
+
+
+async def _athlete_of_path(athlete_id: uuid.UUID, scope: Here, request: Request) -> Any:
+    return await find_athlete(scope, request.state.principal, athlete_id)
+
+
+AthletePath = Annotated[Any, Depends(_athlete_of_path)]
+
+
+@router.get("/athletes", dependencies=[Depends(requires("entries:read"))])
+async def list_athletes(
+    scope: Here,
+    request: Request,
+    response: Response,
+    external_id: Annotated[str | None, Query(max_length=64)] = None,
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[AthleteAnswer]:
+    """The practice's athletes, oldest first."""
+    statement = scope.select(Athlete)
+    if external_id is not None:
+        statement = statement.where(ATHLETE.c.external_id == external_id)
+    if request.state.principal.athlete_id is not None:
+        statement = statement.where(ATHLETE.c.id == request.state.principal.athlete_id)
+    rows = await page(scope, statement, (ATHLETE.c.id,), request, response, limit, cursor)
+    return Page(items=[AthleteAnswer.model_validate(row._mapping) for row in rows])
+
+
+@router.post("/athletes", status_code=201, responses=documented(Conflict))
+async def add_athlete(
+    body: AthleteBody,
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    caller: Annotated[Principal, Depends(requires("athletes:write"))],
+) -> AthleteAnswer:
+    """Take on an athlete."""
+    if caller.athlete_id is not None:
+        raise NotFound("a key bound to one athlete adds no others")
+    row = await insert_athlete(scope, body)
+    show_version(response, 1)
+    return AthleteAnswer.model_validate(row)
+
+
+async def insert_athlete(scope: Scope, body: AthleteBody) -> Mapping[str, Any]:
+    """Store a new athlete.
+
+    Raises
+    ------
+    Invalid
+        If nobody living can have this birth date.
+    Conflict
+        If the practice has an athlete with this external_id.
+    """
+    _check_birth_date(body.birth_date)
+    values = {**body.model_dump(), "id": new_id()}
+    if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
+        raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
+    row = await scope.first(scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
+    assert row is not None
+    return row._mapping
+
+
+def _check_birth_date(birth_date: date) -> None:
+    years = (now().date() - birth_date).days / 365.25
+    if not 5 <= years <= 110:
+        detail = f"{birth_date} makes the athlete {years:.0f} years old"
+        raise Invalid.field("/birth_date", "implausible", detail)
+
+
+@router.get("/athletes/{athlete_id}", dependencies=[Depends(requires("entries:read"))], responses=documented(NotFound))
+async def get_athlete(athlete: AthletePath, response: Response) -> AthleteAnswer:
+    """One athlete."""
+    show_version(response, athlete.revision)
+    return AthleteAnswer.model_validate(athlete._mapping)
+
+
+@router.patch(
+    "/athletes/{athlete_id}",
+    dependencies=[Depends(requires("athletes:write"))],
+    responses=documented(NotFound, Conflict, PreconditionFailed, PreconditionRequired),
+)
+async def change_athlete(
+    athlete: AthletePath, body: AthleteChange, scope: Here, response: Response, _: DryRun, if_match: IfMatch = None
+) -> AthleteAnswer:
+    """Change some fields (RFC 7396 merge patch)."""
+    check_version(if_match, athlete.revision)
+    row = await update_athlete(scope, athlete, body.model_dump(exclude_unset=True))
+    show_version(response, row["revision"])
+    return AthleteAnswer.model_validate(row)
+
+
+async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> Mapping[str, Any]:
+    """Store changed fields.
+
+    Raises
+    ------
+    Conflict
+        If external_id belongs to another athlete of the practice.
+    PreconditionFailed
+        If somebody else changed the athlete in between.
+    """
+    if "birth_date" in values:
+        _check_birth_date(values["birth_date"])
+    if {"time_zone", "review_weekday"} & values.keys():
+        values |= {"next_check_in_at": None}  # worked out anew at the next tick
+    values |= {"revision": athlete.revision + 1, "updated_at": now()}
+    statement = scope.update(Athlete).where(ATHLETE.c.id == athlete.id, ATHLETE.c.revision == athlete.revision)
+    try:
+        changed = await scope.run(statement.values(**values))
+    except IntegrityError as error:
+        raise Conflict("external_id belongs to another athlete of this practice") from error
+    if not changed:
+        raise PreconditionFailed()
+    return {**athlete._mapping, **values}
+
+
+@router.delete(
+    "/athletes/{athlete_id}",
+    status_code=204,
+    dependencies=[Depends(requires("athletes:write"))],
+    responses=documented(NotFound, PreconditionFailed),
+)
+async def delete_athlete(athlete: AthletePath, scope: Here, if_match: IfMatch = None) -> None:
+    """Erase an athlete with everything that was logged and derived."""
+    check_version(if_match, athlete.revision, required=False)
+    await scope.run(scope.delete(Athlete).where(ATHLETE.c.id == athlete.id))

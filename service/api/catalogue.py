@@ -1,0 +1,51 @@
+"""Catalogues: the exercises that logs and prescriptions name."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query
+
+from service.api.fields import Answer
+from service.api.transaction import CommittedRoute
+from service.auth import requires
+from service.catalogue.exercises import exercises
+
+router = APIRouter(tags=["catalogue"], route_class=CommittedRoute)
+
+
+class ExerciseAnswer(Answer):
+    """An exercise."""
+
+    slug: str
+    name: str
+    pattern: str
+    direct: tuple[str, ...]
+    indirect: tuple[str, ...]
+    equipment: tuple[str, ...]
+    unilateral: bool
+    body_mass_share: float
+    loadability: str
+    smallest_step_kg: float
+    repetition_curve: str
+    cues: tuple[str, ...]
+    cautions: tuple[str, ...]
+    grip_aid: str | None
+
+
+class ExerciseList(Answer):
+    """The exercises; the list is whole."""
+
+    items: list[ExerciseAnswer]
+
+
+@router.get("/exercises", dependencies=[Depends(requires("entries:read"))])
+async def list_exercises(
+    pattern: Annotated[str | None, Query(max_length=64)] = None,
+    equipment: Annotated[str | None, Query(max_length=64, description="usable with this alone")] = None,
+) -> ExerciseList:
+    """The exercise catalogue, with technique cues and cautions."""
+    chosen: list[Any] = [
+        exercise
+        for exercise in exercises().values()
+        if pattern in (None, exercise.pattern) and (equipment is None or set(exercise.equipment) <= {equipment})
+    ]
+    return ExerciseList(items=[ExerciseAnswer.model_validate(vars(exercise)) for exercise in chosen])

@@ -1,0 +1,139 @@
+"""Estimates by date: what the weekly answer rests on."""
+
+import asyncio
+from datetime import date, timedelta
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from fastapi import APIRouter, Depends, Query
+
+from service import roster
+from service.api.athletes import AthletePath
+from service.api.fields import Answer
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, Here
+from service.auth import requires
+from service.domain.records import Estimate
+from service.errors import Invalid, NotFound
+from service.store.types import now
+
+router = APIRouter(tags=["estimates"], route_class=CommittedRoute)
+LONGEST_DAYS = 3660
+Column = list[float | None]
+
+
+class Band(Answer):
+    """A quantity by date; `lo` and `hi` bound 90 %; null before the first entry."""
+
+    mean: Column
+    lo: Column
+    hi: Column
+
+
+class Probabilities(Answer):
+    """Probabilities by date."""
+
+    loss_too_fast: Column
+    not_in_deficit: Column
+
+
+class LiftBand(Answer):
+    """One lift by date; `probability_lost` is null outside cuts."""
+
+    one_rep_max_kg: Band
+    probability_lost: Column
+    probability_rising: Column
+
+
+class RestsOn(Answer):
+    """What the estimate of the last day rests on."""
+
+    days_used: float | None
+    days_imputed: float | None
+    prior_share: float | None
+
+
+class EstimatesAnswer(Answer):
+    """Estimates in columns by date."""
+
+    basis: str
+    dates: list[date]
+    trend_mass_kg: Band
+    rate_pct_per_week: Band
+    tissue_rate_pct_per_week: Band
+    maintenance_kcal: Band
+    expenditure_kcal: Band
+    body_fat_pct: Band
+    probability: Probabilities
+    strength: dict[str, LiftBand]
+    rests_on: RestsOn
+
+
+@router.get(
+    "/athletes/{athlete_id}/estimates",
+    dependencies=[Depends(requires("coaching:read"))],
+    responses=documented(NotFound),
+)
+async def get_estimates(
+    athlete: AthletePath,
+    scope: Here,
+    from_: Annotated[date | None, Query(alias="from", description="first local date; 28 days before `to`")] = None,
+    to: Annotated[date | None, Query(description="last local date; today where the athlete lives")] = None,
+    basis: Annotated[
+        Literal["as_known", "revised"],
+        Query(description="`as_known`: each day uses what is dated up to it; `revised`: all that is dated up to `to`"),
+    ] = "as_known",
+) -> EstimatesAnswer:
+    """Trend mass, rates, maintenance, body fat and strength with their intervals."""
+    to = to or now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    from_ = from_ or to - timedelta(days=27)
+    days = (to - from_).days + 1
+    if days < 1:
+        raise Invalid.field("from", "after_to", "`from` lies after `to`")
+    if days > LONGEST_DAYS:
+        raise Invalid.field("from", "too_long", f"at most {LONGEST_DAYS} days at once")
+    known = await roster.load(scope, [athlete], to)
+    found = await asyncio.to_thread(roster.estimate_roster, known, revised=basis == "revised")
+    return _answer(basis, from_, days, known, found)
+
+
+def _answer(basis: str, first: date, days: int, known: roster.Roster, found: roster.RosterEstimates) -> EstimatesAnswer:
+    start = known.day(first)
+
+    def column(values: Any, digits: int) -> Column:
+        logged = values[max(start, 0) :]
+        padded = np.concatenate([np.full(days - len(logged), np.nan), logged]) if len(logged) < days else logged[-days:]
+        return [None if np.isnan(value) else round(value, digits) for value in padded.tolist()]
+
+    def band(quantity: Estimate, digits: int, *row: int) -> Band:
+        return Band(**{name: column(getattr(quantity, name)[row], digits) for name in ("mean", "lo", "hi")})
+
+    body, lifts = found.body, found.strength.lifts
+    last = (0, -1)
+    return EstimatesAnswer(
+        basis=basis,
+        dates=[first + timedelta(days=offset) for offset in range(days)],
+        trend_mass_kg=band(body.trend_mass_kg, 3, 0),
+        rate_pct_per_week=band(body.rate_pct_per_week, 3, 0),
+        tissue_rate_pct_per_week=band(body.tissue_rate_pct_per_week, 3, 0),
+        maintenance_kcal=band(body.maintenance_kcal, 1, 0),
+        expenditure_kcal=band(body.expenditure_kcal, 1, 0),
+        body_fat_pct=band(body.body_fat_pct, 2, 0),
+        probability=Probabilities(
+            loss_too_fast=column(body.p_loss_too_fast[0], 4), not_in_deficit=column(body.p_not_in_deficit[0], 4)
+        ),
+        strength={
+            name: LiftBand(
+                one_rep_max_kg=band(lifts.one_rep_max_kg, 2, 0, position),
+                probability_lost=column(lifts.probability_lost[0, position], 4),
+                probability_rising=column(lifts.probability_rising[0, position], 4),
+            )
+            for position, name in enumerate(found.lift_names[0])
+        },
+        rests_on=RestsOn(
+            days_used=column(body.days_used[last].reshape(1), 0)[-1],
+            days_imputed=column(body.days_imputed[last].reshape(1), 0)[-1],
+            prior_share=column(body.prior_share[last].reshape(1), 4)[-1],
+        ),
+    )

@@ -1,0 +1,109 @@
+"""Food days: what the athlete says of a whole day's food log."""
+
+import uuid
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, Path, Request, Response
+
+from service import rollups
+from service.api.athletes import AthletePath
+from service.api.conditional import IfMatch, check_version, show_version
+from service.api.fields import Answer, Body, Note
+from service.api.paging import Cursor, Limit, Page, page
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, DryRun, Here
+from service.auth import requires
+from service.errors import Invalid, NotFound, PreconditionFailed
+from service.store.scope import Scope, table_of
+from service.store.tables import FoodDay
+from service.store.types import now
+
+router = APIRouter(tags=["entries"], route_class=CommittedRoute)
+_TABLE = table_of(FoodDay)
+
+
+class FoodDayBody(Body):
+    """`complete`: all was logged; `partial`: something is missing; `fast`: nothing was eaten, which is not a gap."""
+
+    state: Literal["complete", "partial", "fast"]
+    note: Note | None = None
+
+
+class FoodDayAnswer(Answer):
+    """A declared food day."""
+
+    date: date
+    state: str
+    note: str | None
+    revision: int
+    updated_at: datetime
+
+
+async def declare(scope: Scope, days: Mapping[tuple[uuid.UUID, date], FoodDayBody]) -> dict[Any, Any]:
+    """Store declarations by (athlete, date) and bring the roll-up up to date; the rows by the same key."""
+    athletes, dates = {athlete for athlete, _ in days}, [day for _, day in days]
+    found = await scope.rows(
+        scope.select(FoodDay).where(_TABLE.c.athlete_id.in_(athletes), _TABLE.c.date.between(min(dates), max(dates)))
+    )
+    old = {(row.athlete_id, row.date): dict(row._mapping) for row in found}
+    rows, changed = {}, {}
+    for key, body in days.items():
+        said = body.model_dump()
+        before = old.get(key)
+        if before is not None and all(before[name] == value for name, value in said.items()):
+            rows[key] = before
+            continue
+        revision = 1 + (before["revision"] if before else 0)
+        rows[key] = changed[key] = {
+            "athlete_id": key[0],
+            "date": key[1],
+            **said,
+            "revision": revision,
+            "updated_at": now(),
+        }
+    await scope.upsert(FoodDay, changed.values(), key=("practice_id", "athlete_id", "date"))
+    if changed:
+        await rollups.refresh(scope, FoodDay, set(changed))
+        await rollups.mark_stale(scope, set(changed))
+    return rows
+
+
+@router.get(
+    "/athletes/{athlete_id}/food-days", dependencies=[Depends(requires("entries:read"))], responses=documented(NotFound)
+)
+async def list_food_days(
+    athlete: AthletePath, scope: Here, request: Request, response: Response, limit: Limit = 100, cursor: Cursor = None
+) -> Page[FoodDayAnswer]:
+    """Declared days by date; days that nobody declared are not here."""
+    statement = scope.select(FoodDay).where(_TABLE.c.athlete_id == athlete.id)
+    rows = await page(scope, statement, (_TABLE.c.date,), request, response, limit, cursor)
+    return Page(items=[FoodDayAnswer.model_validate(row._mapping) for row in rows])
+
+
+@router.put(
+    "/athletes/{athlete_id}/food-days/{date}",
+    dependencies=[Depends(requires("entries:write"))],
+    responses=documented(NotFound, PreconditionFailed),
+)
+async def put_food_day(
+    athlete: AthletePath,
+    day: Annotated[date, Path(alias="date")],
+    body: FoodDayBody,
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    if_match: IfMatch = None,
+) -> FoodDayAnswer:
+    """Declare a day; the same again changes nothing."""
+    key = (athlete.id, day)
+    if if_match is not None:
+        old = await scope.first(scope.select(FoodDay).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.date == day))
+        check_version(if_match, old.revision if old else 0)
+    if day > now().astimezone(ZoneInfo(athlete.time_zone)).date() + timedelta(days=1):
+        raise Invalid.field("date", "in_the_future", f"{day} has not been yet")
+    row = (await declare(scope, {key: body}))[key]
+    show_version(response, row["revision"])
+    return FoodDayAnswer.model_validate(row)

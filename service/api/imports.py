@@ -1,0 +1,370 @@
+"""Imports: whole files of lines, streamed in, good lines kept, faulty ones reported."""
+
+import asyncio
+import logging
+import tempfile
+import uuid
+from collections import defaultdict
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from itertools import islice
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, FastAPI, Header, Query, Request
+
+from service.api.athletes import ATHLETE, insert_athlete, update_athlete
+from service.api.entries import date_faults, store_entries
+from service.api.fields import Answer
+from service.api.food_days import declare
+from service.api.import_lines import ENTRY_KINDS, BadLine, Line, read_csv, read_ndjson
+from service.api.phases import put_phase
+from service.api.problems import documented
+from service.api.screening import answer
+from service.api.targets import TargetBody, in_kilocalories, put_target
+from service.api.transaction import StreamedRoute
+from service.auth import Principal, ScopeName, requires
+from service.errors import Fault, NotFound, Problem, TooLarge, UnsupportedMedia
+from service.store.engine import Database
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete, ImportRun
+from service.store.types import new_id, now
+
+router = APIRouter(tags=["imports"], route_class=StreamedRoute)
+_RUN = table_of(ImportRun)
+CHUNK = 500  # lines a transaction: others' writes go in between
+FAULTS_KEPT = 1000
+SILENCE = timedelta(minutes=2)  # a running import that was not heard of for so long has died
+_FORMATS = {
+    "application/x-ndjson": "ndjson",
+    "application/ndjson": "ndjson",
+    "application/jsonl": "ndjson",
+    "text/csv": "csv",
+}
+_log = logging.getLogger(__name__)
+
+
+class LineFault(Fault):
+    """A fault and the line of the file it stands in."""
+
+    line: int
+
+
+class ImportAnswer(Answer):
+    """How far an import has come."""
+
+    id: uuid.UUID
+    state: str
+    lines_read: int
+    lines_kept: int
+    lines_faulty: int
+    faults: list[LineFault]
+    detail: str | None
+    started_at: datetime
+    ended_at: datetime | None
+
+
+@router.post(
+    "/imports",
+    status_code=202,
+    responses=documented(TooLarge, UnsupportedMedia),
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {name: {"schema": {"type": "string"}} for name in ("application/x-ndjson", "text/csv")},
+        }
+    },
+)
+async def add_import(
+    request: Request,
+    caller: Annotated[Principal, Depends(requires("entries:write"))],
+    type: Annotated[str | None, Query(max_length=32, description="type of lines that do not say theirs")] = None,
+    prefer: Annotated[str | None, Header(description="RFC 7240: `wait=10` waits up to 10 s for the end")] = None,
+) -> ImportAnswer:
+    """Take in a file: the body is the file. Good lines are kept; the same file again changes nothing.
+
+    A line that has no `ref` is known by what it says, so two equal lines are one entry. Athlete and screening lines
+    need athletes:write, phases and targets coaching:write. An Idempotency-Key is not needed here.
+    """
+    if caller.athlete_id is not None:
+        raise NotFound("a key bound to one athlete imports nothing")
+    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if media_type not in _FORMATS:
+        raise UnsupportedMedia("send Content-Type: application/x-ndjson or text/csv")
+    database: Database = request.app.state.database
+    path = await _spool(request, request.app.state.settings.max_import_bytes)
+    run = await _begin(database, caller)
+    task = asyncio.create_task(_run_and_remove(database, caller, run, path, _FORMATS[media_type], type))
+    running: set[asyncio.Task[None]] = request.app.state.imports
+    running.add(task)
+    task.add_done_callback(running.discard)
+    await asyncio.wait({task}, timeout=_patience(prefer))
+    return await read_import(database, caller, run)
+
+
+@router.get("/imports/{import_id}", responses=documented(NotFound))
+async def get_import(
+    import_id: uuid.UUID, request: Request, caller: Annotated[Principal, Depends(requires("entries:write"))]
+) -> ImportAnswer:
+    """How far it has come, and what was wrong with which line."""
+    return await read_import(request.app.state.database, caller, import_id)
+
+
+async def read_import(database: Database, caller: Principal, run: uuid.UUID) -> ImportAnswer:
+    """The state of an import.
+
+    Raises
+    ------
+    NotFound
+        If the practice has no such import.
+    """
+    async with database.reading() as connection:
+        scope = Scope(connection, caller.practice_id)
+        row = await scope.first(scope.select(ImportRun).where(_RUN.c.id == run))
+    if row is None or caller.athlete_id is not None:
+        raise NotFound()
+    values = dict(row._mapping)
+    if row.state == "running" and now() - row.heard_at > SILENCE:
+        values |= {"state": "failed", "detail": "interrupted; send the file again, what was kept stays kept"}
+    return ImportAnswer.model_validate(values)
+
+
+async def finish_imports(app: FastAPI) -> None:
+    """Wait for the imports that are running."""
+    if app.state.imports:
+        await asyncio.wait(app.state.imports, timeout=60)
+
+
+def _patience(prefer: str | None) -> float:
+    for part in (prefer or "").split(","):
+        name, _, value = part.strip().partition("=")
+        if name.lower() == "wait" and value.strip().isdigit():
+            return min(float(value), 60.0)
+    return 0.2
+
+
+async def _spool(request: Request, limit: int) -> Path:
+    """The body in a temporary file, so that a slow sender holds no transaction."""
+    size = 0
+    with tempfile.NamedTemporaryFile(prefix="steelyard-import-", delete=False) as file:
+        path = Path(file.name)
+        try:
+            async for piece in request.stream():
+                size += len(piece)
+                if size > limit:
+                    raise TooLarge(f"an import may have {limit} bytes")
+                file.write(piece)
+        except BaseException:
+            path.unlink()
+            raise
+    return path
+
+
+async def _run_and_remove(
+    database: Database, caller: Principal, run: uuid.UUID, path: Path, form: str, kind: str | None
+) -> None:
+    try:
+        await run_import(database, caller, run, path, form, kind)
+    finally:
+        path.unlink()
+
+
+async def _begin(database: Database, caller: Principal) -> uuid.UUID:
+    run = new_id()
+    async with database.writing() as connection:
+        await Scope(connection, caller.practice_id).insert(ImportRun, [{"id": run}])
+    return run
+
+
+async def import_file(
+    database: Database,
+    caller: Principal,
+    path: Path,
+    form: str,
+    kind: str | None = None,
+    advance: Callable[[int], None] | None = None,
+) -> ImportAnswer:
+    """Import a local file to its end; parameters as `run_import`."""
+    run = await _begin(database, caller)
+    await run_import(database, caller, run, path, form, kind, advance)
+    return await read_import(database, caller, run)
+
+
+async def run_import(
+    database: Database,
+    caller: Principal,
+    run: uuid.UUID,
+    path: Path,
+    form: str,
+    kind: str | None,
+    advance: Callable[[int], None] | None = None,
+) -> None:
+    """Read a file chunk by chunk, each chunk one transaction together with the progress it makes.
+
+    Parameters
+    ----------
+    run : UUID
+        The row of `import_run` that keeps progress and faults.
+    path : Path
+        The file.
+    form : str
+        `ndjson` or `csv`.
+    kind : str or None
+        The type of lines that do not say theirs.
+    advance : callable
+        Told the number of lines read after each chunk.
+    """
+    progress = Progress()
+    try:
+        with path.open("rb") as file:
+            lines = read_csv(path, kind) if form == "csv" else read_ndjson(file, kind)
+            while chunk := list(islice(lines, CHUNK)):
+                async with database.writing() as connection:
+                    scope = Scope(connection, caller.practice_id)
+                    await _keep(scope, caller, chunk, progress)
+                    await _note(scope, run, progress.columns())
+                if advance:
+                    advance(progress.lines_read)
+                await asyncio.sleep(0)
+        end: dict[str, Any] = {"state": "done"}
+    except Exception as error:  # noqa: BLE001 - kept as the import's state, and logged
+        _log.exception("import %s failed", run)
+        end = {"state": "failed", "detail": f"stopped after line {progress.lines_read}: {type(error).__name__}"}
+    async with database.writing() as connection:
+        await _note(Scope(connection, caller.practice_id), run, {**end, "ended_at": now()})
+
+
+class Progress:
+    """What an import has done so far."""
+
+    def __init__(self) -> None:
+        self.lines_read = self.lines_kept = self.lines_faulty = 0
+        self.faults: list[dict[str, Any]] = []
+
+    def refuse(self, number: int, faults: Sequence[Fault]) -> None:
+        """Note a line that is not kept."""
+        self.lines_faulty += 1
+        room = FAULTS_KEPT - len(self.faults)
+        self.faults += [{"line": number, **fault.model_dump()} for fault in faults][:room]
+
+    def columns(self) -> dict[str, Any]:
+        """As columns of `import_run`."""
+        return {**vars(self), "heard_at": now()}
+
+
+async def _note(scope: Scope, run: uuid.UUID, values: dict[str, Any]) -> None:
+    await scope.run(scope.update(ImportRun).where(_RUN.c.id == run).values(**values))
+
+
+_NEEDED: dict[str, ScopeName] = {
+    "athlete": "athletes:write",
+    "screening": "athletes:write",
+    "phase": "coaching:write",
+    "targets": "coaching:write",
+}
+
+
+async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine], progress: Progress) -> None:
+    """Keep the good lines of a chunk: athletes first, then the rest by type, each in the file's order."""
+    good: dict[str, list[Line]] = defaultdict(list)
+    for line in chunk:
+        progress.lines_read += 1
+        if isinstance(line, BadLine):
+            progress.refuse(line.number, line.faults)
+        elif not caller.may(_NEEDED.get(line.kind, "entries:write")):
+            detail = f"the key lacks the scope {_NEEDED.get(line.kind)}"
+            progress.refuse(line.number, [Fault(pointer="", code="forbidden", detail=detail)])
+        else:
+            good[line.kind].append(line)
+    for line in good.pop("athlete", []):
+        await _one(progress, line, _keep_athlete(scope, line))
+    names = {line.athlete for lines in good.values() for line in lines}
+    found = await scope.rows(scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)))
+    athletes = {row.external_id: row for row in found}
+    for kind, lines in good.items():
+        known = _of_known_athletes(lines, athletes, progress)
+        if kind in ENTRY_KINDS:
+            await _keep_entries(scope, caller, kind, known, athletes, progress)
+        elif kind == "food_day":
+            await _keep_food_days(scope, known, athletes, progress)
+        else:
+            for line in known:
+                await _one(progress, line, _KEEP[kind](scope, athletes[line.athlete].id, line.body))
+
+
+async def _one(progress: Progress, line: Line, work: Coroutine[Any, Any, Any]) -> None:
+    try:
+        await work
+    except Problem as problem:
+        detail = Fault(pointer="", code=problem.slug.replace("-", "_"), detail=problem.detail)
+        progress.refuse(line.number, problem.faults or [detail])
+    else:
+        progress.lines_kept += 1
+
+
+async def _keep_athlete(scope: Scope, line: Line) -> None:
+    old = await scope.first(scope.select(Athlete).where(ATHLETE.c.external_id == line.athlete))
+    if old is None:
+        await insert_athlete(scope, line.body)
+        return
+    said = {name: value for name, value in line.body.model_dump().items() if name in line.body.model_fields_set}
+    if any(old._mapping[name] != value for name, value in said.items()):
+        await update_athlete(scope, old, said)
+
+
+def _of_known_athletes(lines: Sequence[Line], athletes: Mapping[str, Any], progress: Progress) -> list[Line]:
+    known = []
+    for line in lines:
+        if line.athlete in athletes:
+            known.append(line)
+        else:
+            detail = f"there is no athlete with external_id {line.athlete!r}"
+            progress.refuse(line.number, [Fault(pointer="/athlete", code="unknown_athlete", detail=detail)])
+    return known
+
+
+async def _keep_entries(
+    scope: Scope, caller: Principal, kind: str, lines: Sequence[Line], athletes: Mapping[str, Any], progress: Progress
+) -> None:
+    """Store entries in runs without a repeated reference, so that a later line of the same reference revises."""
+    batch: dict[tuple[str, str], Line] = {}
+    for line in lines:
+        faults = date_faults(line.body, athletes[line.athlete].time_zone)
+        if faults:
+            progress.refuse(line.number, faults)
+            continue
+        progress.lines_kept += 1
+        key = (line.athlete, line.body.ref)
+        if key in batch and batch[key].body == line.body:
+            continue
+        if key in batch:
+            await _store(scope, caller, kind, batch.values(), athletes)
+            batch = {}
+        batch[key] = line
+    await _store(scope, caller, kind, batch.values(), athletes)
+
+
+async def _store(
+    scope: Scope, caller: Principal, kind: str, lines: Iterable[Line], athletes: Mapping[str, Any]
+) -> None:
+    entries = [(athletes[line.athlete], line.body) for line in lines]
+    if entries:
+        await store_entries(scope, ENTRY_KINDS[kind], entries, caller.key_id)
+
+
+async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Mapping[str, Any], progress: Progress) -> None:
+    days = {(athletes[line.athlete].id, line.body.date): line.body for line in lines}
+    progress.lines_kept += len(lines)
+    if days:
+        await declare(scope, days)
+
+
+async def _keep_targets(scope: Scope, athlete_id: uuid.UUID, body: TargetBody) -> None:
+    await put_target(scope, athlete_id, in_kilocalories(body.model_dump()))
+
+
+_KEEP: dict[str, Callable[[Scope, uuid.UUID, Any], Coroutine[Any, Any, Any]]] = {
+    "phase": put_phase,
+    "screening": answer,
+    "targets": _keep_targets,
+}

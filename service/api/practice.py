@@ -1,0 +1,79 @@
+"""The practice that a key belongs to."""
+
+import uuid
+from datetime import datetime
+from typing import Any
+
+from fastapi import APIRouter, Depends, Response
+from sqlalchemy import select, update
+from sqlalchemy.exc import IntegrityError
+
+from service.api.conditional import IfMatch, check_version, show_version
+from service.api.fields import Answer, Body, Name, TimeZone, change_of
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, DryRun, Here
+from service.auth import requires
+from service.errors import Conflict, PreconditionFailed, PreconditionRequired
+from service.store.scope import Scope, table_of
+from service.store.tables import Practice
+
+router = APIRouter(tags=["practice"], route_class=CommittedRoute)
+_PRACTICE = table_of(Practice)
+
+
+class PracticeBody(Body):
+    """A practice: a coach or a studio."""
+
+    name: Name
+    time_zone: TimeZone = "UTC"
+
+
+PracticeChange = change_of(PracticeBody, "PracticeChange")
+
+
+class PracticeAnswer(Answer):
+    """The practice."""
+
+    id: uuid.UUID
+    name: str
+    time_zone: str
+    revision: int
+    created_at: datetime
+
+
+async def _read(scope: Scope) -> Any:
+    row = await scope.first(select(_PRACTICE).where(_PRACTICE.c.id == scope.practice_id))
+    assert row is not None
+    return row
+
+
+@router.get("/practice", dependencies=[Depends(requires("entries:read"))])
+async def get_practice(scope: Here, response: Response) -> PracticeAnswer:
+    """The practice of the key in use."""
+    row = await _read(scope)
+    show_version(response, row.revision)
+    return PracticeAnswer.model_validate(row._mapping)
+
+
+@router.patch(
+    "/practice",
+    dependencies=[Depends(requires("admin"))],
+    responses=documented(Conflict, PreconditionFailed, PreconditionRequired),
+)
+async def change_practice(
+    body: PracticeChange,  # type: ignore[valid-type]
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    if_match: IfMatch = None,
+) -> PracticeAnswer:
+    """Rename the practice or set its zone."""
+    row = await _read(scope)
+    check_version(if_match, row.revision)
+    values = {**body.model_dump(exclude_unset=True), "revision": row.revision + 1}  # type: ignore[attr-defined]
+    try:
+        await scope.run(update(_PRACTICE).where(_PRACTICE.c.id == scope.practice_id).values(**values))
+    except IntegrityError as error:
+        raise Conflict("another practice has that name") from error
+    show_version(response, values["revision"])
+    return PracticeAnswer.model_validate({**row._mapping, **values})

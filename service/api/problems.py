@@ -1,0 +1,114 @@
+"""From exceptions to RFC 9457 answers."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import orjson
+from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+
+from service import errors
+from service.errors import Fault, Problem, ProblemDocument
+
+MEDIA_TYPE = "application/problem+json"
+ONE, MANY = "(one)", "(many)"  # tags of a body that is an object or an array; no part of a pointer
+ALWAYS = (errors.Malformed, errors.Unauthorised, errors.Forbidden, errors.Invalid)  # any route may answer these
+_BY_STATUS = {problem.status: problem for problem in errors.tree()}
+
+router = APIRouter(tags=["service"])
+
+
+def documented(*problems: type[Problem]) -> dict[int | str, dict[str, Any]]:
+    """OpenAPI responses for problems; 401 and 422 come with every route."""
+    return {
+        problem.status: {
+            "description": problem.title,
+            "content": {
+                MEDIA_TYPE: {"schema": ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")}
+            },
+        }
+        for problem in problems
+    }
+
+
+def faults_of(found: Sequence[Any], skip: int = 0) -> list[Fault]:
+    """Pydantic's errors as faults with JSON Pointers; `skip` leading parts of the location are left out."""
+    faults = []
+    for error in found:
+        place = [
+            str(part).replace("~", "~0").replace("/", "~1") for part in error["loc"][skip:] if part not in (ONE, MANY)
+        ]
+        detail = str(error["msg"]).removeprefix("Value error, ")
+        faults.append(Fault(pointer="".join(f"/{part}" for part in place), code=str(error["type"]), detail=detail))
+    return faults
+
+
+def handle_problems(app: FastAPI) -> None:
+    """Make every error of the application a problem."""
+    app.add_exception_handler(Problem, _problem)
+    app.add_exception_handler(RequestValidationError, _validation)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _unexpected)
+
+
+def render(problem: Problem) -> Response:
+    """A problem as a response."""
+    return Response(orjson.dumps(problem.document()), problem.status, problem.headers, media_type=MEDIA_TYPE)
+
+
+async def _problem(_: Request, error: Exception) -> Response:
+    assert isinstance(error, Problem)
+    return render(error)
+
+
+async def _validation(_: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    found = error.errors()
+    if any(item["type"] == "json_invalid" for item in found):
+        return render(
+            errors.Malformed("the body is not JSON: " + "; ".join(str(item["ctx"]["error"]) for item in found))
+        )
+    faults = []
+    for item in found:
+        where = item["loc"][0]
+        if where == "body":
+            faults += faults_of([item], skip=1)
+        else:
+            fault = faults_of([item], skip=1)[0]
+            faults.append(fault.model_copy(update={"pointer": fault.pointer.removeprefix("/")}))
+    return render(errors.Invalid(_summary(faults), faults))
+
+
+def _summary(faults: Sequence[Fault]) -> str:
+    first = faults[0]
+    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+    return f"{first.pointer or 'body'}: {first.detail}{more}"
+
+
+async def _http(_: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    kind = _BY_STATUS.get(error.status_code)
+    if kind is None:
+        kind = errors.Malformed if error.status_code < 500 else Problem
+    problem = kind() if kind is errors.Unauthorised else kind(str(error.detail))
+    problem.headers.update(error.headers or {})
+    return render(problem)
+
+
+async def _unexpected(_: Request, error: Exception) -> Response:
+    return render(Problem())
+
+
+@router.get("/problems/{slug}", include_in_schema=False)
+async def explain(slug: str) -> dict[str, Any]:
+    """What a problem type means."""
+    for problem in errors.tree():
+        if problem.slug == slug:
+            return {
+                "type": f"/problems/{slug}",
+                "title": problem.title,
+                "status": problem.status,
+                "about": problem.__doc__,
+            }
+    raise errors.NotFound()

@@ -1,0 +1,175 @@
+"""Reviews, and the coach's decisions on them."""
+
+import uuid
+from datetime import date, datetime, timedelta
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, Request, Response
+from pydantic import Field
+
+from service.api.athletes import AthletePath, find_athlete
+from service.api.conditional import IfMatch, check_version, show_version
+from service.api.decisions import DecisionAnswer, DecisionBody, decide
+from service.api.fields import Answer, Body, Date
+from service.api.paging import Cursor, Limit, Page, page
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, DryRun, Here
+from service.auth import Principal, requires
+from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
+from service.review import iso_week, keep_reviews, make_reviews
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete, Review
+from service.store.types import now
+
+router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
+REVIEW = table_of(Review)
+ATHLETE = table_of(Athlete)
+Documented = dict[str, Any]
+
+
+class ReviewBody(Body):
+    """A review to be made; `as_of` is yesterday, where the athlete lives, when left out."""
+
+    as_of: Date | None = None
+
+
+class FindingAnswer(Answer):
+    """One rule's verdict."""
+
+    code: str
+    severity: Annotated[str, Field(examples=["info", "advice", "warning", "stop"])]
+    statement: str
+    evidence: Documented
+    source: str
+    would_change: str | None = None
+
+
+class RecommendationAnswer(Answer):
+    """What the coach is asked to do."""
+
+    action: Annotated[
+        str,
+        Field(examples=["hold", "change_energy", "switch_phase", "deload", "collect_data", "stop_deficit", "refer"]),
+    ]
+    energy_kcal: Documented
+    targets: Documented | None
+    phase: Documented | None
+    prescriptions: list[Documented]
+    because: list[str]
+    would_change_if: list[str]
+
+
+class ReviewAnswer(Answer):
+    """A weekly review: estimates, findings, one recommendation with its reasons, a prediction."""
+
+    id: uuid.UUID | None = Field(description="null in a dry run")
+    athlete_id: uuid.UUID
+    external_id: str
+    week: Annotated[str, Field(examples=["2026-W09"])]
+    as_of: date
+    phase: Documented | None
+    estimates: Documented
+    findings: list[FindingAnswer]
+    recommendation: RecommendationAnswer
+    gave_way: list[Documented]
+    prediction: Documented
+    policy: Documented
+    engine_version: str
+    inputs_digest: str
+    state: Annotated[str, Field(examples=["open", "accepted", "amended", "declined", "lapsed"])]
+    stale: bool
+    made_at: datetime
+
+
+def _answer(row: Any, external_id: str) -> ReviewAnswer:
+    values = dict(row)
+    return ReviewAnswer.model_validate({**values.pop("document"), **values, "external_id": external_id})
+
+
+@router.get(
+    "/athletes/{athlete_id}/reviews",
+    dependencies=[Depends(requires("coaching:read"))],
+    responses=documented(NotFound),
+)
+async def list_reviews(
+    athlete: AthletePath, scope: Here, request: Request, response: Response, limit: Limit = 100, cursor: Cursor = None
+) -> Page[ReviewAnswer]:
+    """The athlete's reviews by date."""
+    statement = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id)
+    rows = await page(scope, statement, (REVIEW.c.as_of, REVIEW.c.id), request, response, limit, cursor)
+    return Page(items=[_answer(row._mapping, athlete.external_id) for row in rows])
+
+
+@router.post(
+    "/athletes/{athlete_id}/reviews",
+    status_code=201,
+    dependencies=[Depends(requires("coaching:write"))],
+    responses={200: {"description": "that week's review was there already, or a dry run", "model": ReviewAnswer}}
+    | documented(NotFound),
+)
+async def make_review(
+    athlete: AthletePath, body: ReviewBody, scope: Here, response: Response, dry_run: DryRun
+) -> ReviewAnswer:
+    """Review the athlete as of a date; a week has one review, and keeps it."""
+    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    as_of = body.as_of or today - timedelta(days=1)
+    if as_of > today:
+        raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
+    week = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.week == iso_week(as_of))
+    there = None if dry_run else await scope.first(week)
+    if there is None:
+        results = await make_reviews(scope, [athlete], as_of)
+        await keep_reviews(scope, results, now())
+        kept = await scope.first(week)
+        assert kept is not None
+        row = {**kept._mapping, **vars(results[0]), "state": "open", "stale": False} if dry_run else kept._mapping
+        response.status_code = 200 if dry_run else 201
+        if dry_run:
+            return _answer({**row, "id": None}, athlete.external_id)
+    else:
+        row = there._mapping
+        response.status_code = 200
+    show_version(response, row["revision"])
+    return _answer(row, athlete.external_id)
+
+
+async def _find(scope: Scope, caller: Principal, review_id: uuid.UUID) -> tuple[Any, Any]:
+    row = await scope.first(scope.select(Review).where(REVIEW.c.id == review_id))
+    if row is None:
+        raise NotFound()
+    return row, await find_athlete(scope, caller, row.athlete_id)
+
+
+@router.get("/reviews/{review_id}", responses=documented(NotFound))
+async def get_review(
+    review_id: uuid.UUID,
+    scope: Here,
+    response: Response,
+    caller: Annotated[Principal, Depends(requires("coaching:read"))],
+) -> ReviewAnswer:
+    """One review."""
+    row, athlete = await _find(scope, caller, review_id)
+    show_version(response, row.revision)
+    return _answer(row._mapping, athlete.external_id)
+
+
+@router.post(
+    "/reviews/{review_id}/decision", status_code=201, responses=documented(NotFound, Conflict, PreconditionFailed)
+)
+async def decide_review(
+    review_id: uuid.UUID,
+    body: DecisionBody,
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    caller: Annotated[Principal, Depends(requires("coaching:write"))],
+    if_match: IfMatch = None,
+) -> DecisionAnswer:
+    """Accept, amend or decline the recommendation; an accepted one takes effect as targets and phase.
+
+    An amendment that breaks a hard limit is refused; one that passes a soft limit must name its code in `acknowledge`.
+    """
+    row, athlete = await _find(scope, caller, review_id)
+    check_version(if_match, row.revision, required=False)
+    return await decide(scope, caller, athlete, row, body)

@@ -1,0 +1,174 @@
+"""Targets: what the athlete is to eat from a date on."""
+
+import uuid
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Annotated, Any, Self
+
+from fastapi import APIRouter, Depends, Request, Response
+from pydantic import Field, model_validator
+
+from service.api.athletes import AthletePath
+from service.api.conditional import IfMatch, check_version, show_version
+from service.api.fields import KCAL_PER_KJ, Answer, Body, Date, Number, WholeNumber, Window, change_of, fault
+from service.api.paging import Cursor, Limit, Page, page
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, DryRun, Here
+from service.auth import requires
+from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
+from service.rollups import mark_stale
+from service.store.scope import Scope, table_of
+from service.store.tables import Target
+from service.store.types import new_id, now
+
+router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
+_TABLE = table_of(Target)
+Grams = Annotated[Number, Field(ge=0, le=2000)]
+
+
+class MealTarget(Body):
+    """One meal's share."""
+
+    slot: Annotated[WholeNumber, Field(ge=1, le=12)]
+    energy_kcal: Annotated[Number, Field(ge=0, le=10000)]
+    protein_g: Grams
+
+
+class TargetBody(Body):
+    """Targets from a date on; energy in exactly one unit."""
+
+    from_date: Date
+    energy_kcal: Annotated[Number, Field(ge=500, le=10000)] | None = None
+    energy_kj: Annotated[Number, Field(ge=2092, le=41840)] | None = None
+    protein_g: Grams | None = None
+    fat_g: Grams | None = None
+    carbohydrate_g: Grams | None = None
+    fibre_g: Grams | None = None
+    meals: Annotated[list[MealTarget], Field(max_length=12)] | None = None
+    eating_window: Window | None = None
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Self:
+        if (self.energy_kcal is None) == (self.energy_kj is None):
+            raise fault("one_unit", "give exactly one of energy_kcal and energy_kj")
+        return self
+
+
+TargetChange = change_of(TargetBody, "TargetChange")
+
+
+class TargetAnswer(Answer):
+    """Targets."""
+
+    id: uuid.UUID
+    athlete_id: uuid.UUID
+    from_date: date
+    energy_kcal: float
+    protein_g: float | None
+    fat_g: float | None
+    carbohydrate_g: float | None
+    fibre_g: float | None
+    meals: list[dict[str, Any]] | None
+    eating_window: dict[str, str] | None
+    review_id: uuid.UUID | None = None
+    revision: int
+    updated_at: datetime
+
+
+def in_kilocalories(values: dict[str, Any]) -> dict[str, Any]:
+    """The values with energy in kilocalories."""
+    kilojoules = values.pop("energy_kj", None)
+    return values if kilojoules is None else {**values, "energy_kcal": round(kilojoules * KCAL_PER_KJ, 6)}
+
+
+async def put_target(scope: Scope, athlete_id: uuid.UUID, values: dict[str, Any]) -> Mapping[str, Any]:
+    """Store targets from a date on, replacing those of the same date."""
+    old = await scope.first(
+        scope.select(Target).where(_TABLE.c.athlete_id == athlete_id, _TABLE.c.from_date == values["from_date"])
+    )
+    if old is not None and all(old._mapping[name] == value for name, value in values.items()):
+        return old._mapping
+    if old is not None:
+        return await _update(scope, old, values)
+    row = {"id": new_id(), "athlete_id": athlete_id, "revision": 1, "updated_at": now(), "review_id": None, **values}
+    await scope.insert(Target, [row])
+    await mark_stale(scope, {(athlete_id, values["from_date"])})
+    return row
+
+
+async def _update(scope: Scope, old: Any, values: dict[str, Any]) -> dict[str, Any]:
+    values = {**values, "revision": old.revision + 1, "updated_at": now()}
+    statement = scope.update(Target).where(_TABLE.c.id == old.id, _TABLE.c.revision == old.revision)
+    if not await scope.run(statement.values(**values)):
+        raise PreconditionFailed()
+    row = {**old._mapping, **values}
+    await mark_stale(scope, {(old.athlete_id, min(old.from_date, row["from_date"]))})
+    return row
+
+
+@router.get(
+    "/athletes/{athlete_id}/targets", dependencies=[Depends(requires("coaching:read"))], responses=documented(NotFound)
+)
+async def list_targets(
+    athlete: AthletePath, scope: Here, request: Request, response: Response, limit: Limit = 100, cursor: Cursor = None
+) -> Page[TargetAnswer]:
+    """All targets by date."""
+    statement = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id)
+    rows = await page(scope, statement, (_TABLE.c.from_date, _TABLE.c.id), request, response, limit, cursor)
+    return Page(items=[TargetAnswer.model_validate(row._mapping) for row in rows])
+
+
+@router.post(
+    "/athletes/{athlete_id}/targets",
+    status_code=201,
+    dependencies=[Depends(requires("coaching:write"))],
+    responses=documented(NotFound, Conflict),
+)
+async def add_target(
+    athlete: AthletePath, body: TargetBody, scope: Here, response: Response, _: DryRun
+) -> TargetAnswer:
+    """Set targets from a date on."""
+    there = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == body.from_date)
+    if await scope.first(there) is not None:
+        raise Conflict(f"there are targets from {body.from_date} already; change those")
+    row = await put_target(scope, athlete.id, in_kilocalories(body.model_dump()))
+    show_version(response, 1)
+    return TargetAnswer.model_validate(row)
+
+
+@router.patch(
+    "/athletes/{athlete_id}/targets/{target_id}",
+    dependencies=[Depends(requires("coaching:write"))],
+    responses=documented(NotFound, Conflict, PreconditionFailed, PreconditionRequired),
+)
+async def change_target(
+    athlete: AthletePath,
+    target_id: uuid.UUID,
+    body: TargetChange,  # type: ignore[valid-type]
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    if_match: IfMatch = None,
+) -> TargetAnswer:
+    """Change targets (RFC 7396 merge patch)."""
+    old = await scope.first(scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == target_id))
+    if old is None:
+        raise NotFound()
+    check_version(if_match, old.revision)
+    said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
+    if "energy_kcal" in said and "energy_kj" in said:
+        raise Invalid.field("/energy_kj", "one_unit", "give at most one of energy_kcal and energy_kj")
+    values = in_kilocalories(said)
+    for name in ("energy_kcal", "from_date"):
+        if values.get(name, 0) is None:
+            raise Invalid.field(f"/{name}", "missing", "cannot be cleared")
+    twin = scope.select(Target).where(
+        _TABLE.c.athlete_id == athlete.id,
+        _TABLE.c.from_date == values.get("from_date", old.from_date),
+        _TABLE.c.id != target_id,
+    )
+    if await scope.first(twin) is not None:
+        raise Conflict("there are other targets from that date")
+    row = await _update(scope, old, values)
+    show_version(response, row["revision"])
+    return TargetAnswer.model_validate(row)

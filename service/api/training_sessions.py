@@ -1,0 +1,102 @@
+"""Training sessions with their sets."""
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, Field, model_validator
+
+from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
+from service.api.fields import KG_PER_LB, Body, Note, Number, WholeNumber, fault
+from service.catalogue.exercises import exercises
+from service.store import tables
+
+
+def _known(slug: str) -> str:
+    if slug not in exercises():
+        raise fault("unknown_exercise", "is not in the exercise catalogue: see GET /v1/exercises")
+    return slug
+
+
+ExerciseSlug = Annotated[str, Field(max_length=64, examples=["romanian-deadlift"]), AfterValidator(_known)]
+Kilograms = Annotated[Number, Field(ge=0, le=1000)]
+Pounds = Annotated[Number, Field(ge=0, le=2205)]
+_LOADS = ("load", "added", "assistance")
+
+
+class SetBody(Body):
+    """One set. Loaded lifts take `load`; body-weight lifts `added` or `assistance`, in kilograms or pounds."""
+
+    exercise: ExerciseSlug
+    reps: Annotated[WholeNumber, Field(ge=0, le=200)]
+    load_kg: Kilograms | None = None
+    load_lb: Pounds | None = None
+    added_kg: Kilograms | None = None
+    added_lb: Pounds | None = None
+    assistance_kg: Kilograms | None = None
+    assistance_lb: Pounds | None = None
+    rir: Annotated[Number, Field(ge=0, le=10, description="repetitions in reserve")] | None = None
+    kind: Literal["warm_up", "work"] | None = None
+    aids: Annotated[list[Literal["straps", "belt"]], Field(max_length=4)] | None = None
+    pain: Annotated[WholeNumber, Field(ge=0, le=10)] | None = None
+    note: Note | None = None
+
+    @model_validator(mode="after")
+    def _one_load(self) -> Self:
+        given = [name for name in (*self._pairs(), *self._pairs("lb")) if getattr(self, name) is not None]
+        if len(given) > 1:
+            raise fault("one_load", f"give one load, not {' and '.join(given)}")
+        body_weight = exercises()[self.exercise].body_mass_share > 0
+        if not given and not body_weight:
+            raise fault("load_missing", "this exercise needs load_kg or load_lb")
+        if given and body_weight == given[0].startswith("load"):
+            raise fault(
+                "wrong_load",
+                f"{self.exercise} takes {'added or assistance' if body_weight else 'load'}, not {given[0]}",
+            )
+        return self
+
+    @staticmethod
+    def _pairs(unit: str = "kg") -> list[str]:
+        return [f"{name}_{unit}" for name in _LOADS]
+
+    def stored(self) -> dict[str, Any]:
+        """The set in kilograms, without what was not said."""
+        values = self.model_dump(mode="json", exclude_none=True)
+        for name in _LOADS:
+            if f"{name}_lb" in values:
+                values[f"{name}_kg"] = round(values.pop(f"{name}_lb") * KG_PER_LB, 6)
+        return values
+
+
+class TrainingSessionBody(EntryBody):
+    """A training session."""
+
+    sets: Annotated[list[SetBody], Field(min_length=1, max_length=200)]
+
+    def columns(self) -> dict[str, Any]:
+        """Sets in kilograms."""
+        return {"sets": [item.stored() for item in self.sets]}
+
+
+class Set(BaseModel):
+    """A stored set."""
+
+    exercise: str
+    reps: int
+    load_kg: float | None = None
+    added_kg: float | None = None
+    assistance_kg: float | None = None
+    rir: float | None = None
+    kind: str | None = None
+    aids: list[str] | None = None
+    pain: int | None = None
+    note: str | None = None
+
+
+class TrainingSession(EntryAnswer):
+    """A stored training session."""
+
+    sets: list[Set]
+
+
+KIND = EntryKind(tables.TrainingSession, TrainingSessionBody, TrainingSession, "training-sessions", "training session")
+router = entry_routes(KIND)

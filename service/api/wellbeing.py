@@ -1,0 +1,65 @@
+"""Wellbeing notes: sleep, hunger, fatigue, symptoms, menstruation, pain."""
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from service.api.entries import COMMON, EntryAnswer, EntryBody, EntryKind, entry_routes
+from service.api.fields import Body, Number, WholeNumber
+from service.api.training_sessions import ExerciseSlug
+from service.store import tables
+
+Scale = Annotated[WholeNumber, Field(ge=1, le=5)]
+
+
+class PainNote(Body):
+    """Pain on an exercise, 0 (none) to 10."""
+
+    exercise: ExerciseSlug
+    level: Annotated[WholeNumber, Field(ge=0, le=10)]
+
+
+class WellbeingBody(EntryBody):
+    """How the athlete is; everything is optional."""
+
+    sleep_h: Annotated[Number, Field(ge=0, le=24)] | None = None
+    hunger: Scale | None = None
+    fatigue: Scale | None = None
+    symptoms: (
+        Annotated[list[Literal["chest_pain", "fainting", "dizziness", "palpitations"]], Field(max_length=4)] | None
+    ) = None
+    menstruation: Literal["started"] | None = None
+    months_without_menstruation: Annotated[Number, Field(ge=0, le=240)] | None = None
+    pain: Annotated[list[PainNote], Field(max_length=50)] | None = None
+
+    def columns(self) -> dict[str, Any]:
+        """What was said, as one document."""
+        content = self.model_dump(mode="json", exclude=set(COMMON), exclude_none=True)
+        return {"content": content, "menstruation_started": self.menstruation == "started"}
+
+    @classmethod
+    def said_by(cls, row: Mapping[str, Any]) -> dict[str, Any]:
+        """The body that would have made this row."""
+        return dict(row["content"])
+
+
+class WellbeingNote(EntryAnswer):
+    """A stored wellbeing note."""
+
+    sleep_h: float | None = None
+    hunger: int | None = None
+    fatigue: int | None = None
+    symptoms: list[str] | None = None
+    menstruation: str | None = None
+    months_without_menstruation: float | None = None
+    pain: list[dict[str, Any]] | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _unpack(cls, row: Any) -> Any:
+        return {**row, **row["content"]} if isinstance(row, Mapping) and "content" in row else row
+
+
+KIND = EntryKind(tables.WellbeingNote, WellbeingBody, WellbeingNote, "wellbeing", "wellbeing note")
+router = entry_routes(KIND)

@@ -1,0 +1,100 @@
+"""Who is calling: from a bearer key to a principal."""
+
+import hashlib
+import secrets
+import uuid
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Annotated, Any, Literal
+
+from fastapi import Depends, Request
+from fastapi.security import HTTPBearer
+from sqlalchemy import select
+
+from service.errors import Forbidden, Unauthorised
+from service.store.engine import Database
+from service.store.guard import CROSS_PRACTICE
+from service.store.scope import Scope, table_of
+from service.store.tables import ApiKey
+from service.store.types import now
+
+ScopeName = Literal["entries:write", "entries:read", "athletes:write", "coaching:write", "coaching:read", "admin"]
+SCOPES: tuple[ScopeName, ...] = (
+    "entries:write",
+    "entries:read",
+    "athletes:write",
+    "coaching:write",
+    "coaching:read",
+    "admin",
+)
+LAST_USE_RESOLUTION = timedelta(hours=1)
+
+_scheme = HTTPBearer(auto_error=False, description="A key made by `POST /v1/keys` or `steelyard keys new`")
+
+
+@dataclass(frozen=True)
+class Principal:
+    """The caller: a practice's key, its scopes, and the one athlete it may be bound to."""
+
+    practice_id: uuid.UUID
+    key_id: uuid.UUID
+    scopes: frozenset[str]
+    athlete_id: uuid.UUID | None
+
+    def may(self, scope_name: ScopeName) -> bool:
+        """Whether the key has the scope; `admin` has all."""
+        return scope_name in self.scopes or "admin" in self.scopes
+
+
+def new_secret() -> str:
+    """A fresh key of 256 random bits."""
+    return "steelyard-" + secrets.token_urlsafe(32)
+
+
+def digest(secret: str) -> str:
+    """What is stored of a key. It has 256 random bits, so a plain SHA-256 cannot be reversed by guessing."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+async def authenticate(database: Database, authorization: str | None) -> Principal:
+    """Turn an Authorization header into a principal.
+
+    Raises
+    ------
+    Unauthorised
+        If the header is missing or not a bearer key, or the key is unknown, expired or revoked.
+    """
+    scheme, _, secret = (authorization or "").partition(" ")
+    if scheme.lower() != "bearer" or not secret.strip():
+        raise Unauthorised("send the header 'Authorization: Bearer <key>'")
+    key = table_of(ApiKey)
+    statement = select(key).where(key.c.digest == digest(secret.strip()))
+    async with database.reading() as connection:
+        found = (
+            await connection.execute(statement, execution_options={CROSS_PRACTICE: "a key names its practice"})
+        ).first()
+    instant = now()
+    if found is None or found.revoked_at is not None or (found.expires_at is not None and found.expires_at <= instant):
+        raise Unauthorised("the key is unknown, expired or revoked")
+    if found.last_used_at is None or instant - found.last_used_at > LAST_USE_RESOLUTION:
+        await _note_use(database, found, instant)
+    return Principal(found.practice_id, found.id, frozenset(found.scopes), found.athlete_id)
+
+
+async def _note_use(database: Database, key: Any, instant: datetime) -> None:
+    async with database.writing() as connection:
+        scope = Scope(connection, key.practice_id)
+        await scope.run(scope.update(ApiKey).where(table_of(ApiKey).c.id == key.id).values(last_used_at=instant))
+
+
+def requires(scope_name: ScopeName) -> Callable[..., Awaitable[Principal]]:
+    """A dependency: the caller, if the key has the scope; `admin` has all."""
+
+    async def principal(request: Request, _: Annotated[Any, Depends(_scheme)]) -> Principal:
+        caller: Principal = request.state.principal
+        if not caller.may(scope_name):
+            raise Forbidden(f"the key lacks the scope {scope_name}")
+        return caller
+
+    return principal

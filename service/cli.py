@@ -1,0 +1,188 @@
+"""The `steelyard` command."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+import typer
+import uvicorn
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, SpinnerColumn, TaskID, TextColumn
+from rich.progress import Progress as ProgressBars
+
+from service import demo_practice
+from service.api.imports import import_file
+from service.api.keys import insert_key
+from service.auth import SCOPES, authenticate
+from service.errors import Problem
+from service.jobs import clock
+from service.main import create_app
+from service.practices import find_or_make_practice
+from service.settings import Settings, from_environment
+from service.store import migrate as migrations
+from service.store.engine import Database
+from service.store.scope import Scope
+
+app = typer.Typer(
+    no_args_is_help=True, add_completion=False, help="Weekly recommendations for strength-and-physique coaches."
+)
+keys = typer.Typer(no_args_is_help=True, help="Keys of callers.")
+app.add_typer(keys, name="keys")
+console = Console()
+T = TypeVar("T")
+Port = Annotated[int, typer.Option(min=1, max=65535)]
+Host = Annotated[str, typer.Option(help="address to listen on")]
+
+
+def _settings() -> Settings:
+    try:
+        return from_environment()
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
+def _with_database(work: Callable[[Database], Awaitable[T]]) -> T:
+    """Run something on the migrated database of the settings, and close it."""
+    settings = _settings()
+
+    async def run() -> T:
+        database = Database(settings.database_url, settings.check_tenant_filter)
+        try:
+            if not await migrations.is_current(database):
+                raise typer.BadParameter("the database has not this version's schema: run `steelyard migrate` first")
+            return await work(database)
+        finally:
+            await database.close()
+
+    return asyncio.run(run())
+
+
+@app.command()
+def migrate() -> None:
+    """Bring the database of STEELYARD_DATABASE_URL to this version's schema."""
+    migrations.upgrade(_settings().database_url)
+
+
+@keys.command("new")
+def new_key(
+    practice: Annotated[str, typer.Option(help="name of the practice; made when it is missing")],
+    name: Annotated[str, typer.Option(help="what the key is for")] = "command line",
+) -> None:
+    """Make a key with all scopes; it is printed alone on the last line, this once."""
+
+    async def work(database: Database) -> str:
+        async with database.writing() as connection:
+            practice_id, _ = await find_or_make_practice(connection, practice.strip())
+            made = await insert_key(Scope(connection, practice_id), name, list(SCOPES))
+            return str(made["key"])
+
+    if not practice.strip():
+        raise typer.BadParameter("give the practice a name")
+    typer.echo(_with_database(work))
+
+
+@app.command()
+def serve(
+    port: Port = 8000,
+    host: Host = "127.0.0.1",
+    clock: Annotated[bool, typer.Option(help="run due jobs in this process too")] = True,
+) -> None:
+    """Serve the API, with the clock unless --no-clock."""
+    uvicorn.run(
+        create_app(_settings(), with_clock=clock), host=host, port=port, access_log=False, timeout_graceful_shutdown=20
+    )
+
+
+@app.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False, readable=True, help="NDJSON or CSV")],
+    key: Annotated[str, typer.Option(help="a key of the practice that the lines belong to")],
+    type: Annotated[str | None, typer.Option(help="type of lines that do not say theirs")] = None,
+) -> None:
+    """Import a file straight into the database; good lines are kept, faulty ones listed."""
+
+    async def work(database: Database) -> Any:
+        caller = await authenticate(database, f"Bearer {key}")
+        with _bars() as bars:
+            task = bars.add_task("importing", total=None)
+            form = "csv" if file.suffix.lower() == ".csv" else "ndjson"
+            advance: Callable[[int], None] = lambda read: bars.update(task, completed=read)  # noqa: E731
+            return await import_file(database, caller, file, form, type, advance)
+
+    try:
+        done = _with_database(work)
+    except Problem as problem:
+        raise typer.BadParameter(problem.detail) from problem
+    for fault in done.faults:
+        typer.echo(f"line {fault.line}{fault.pointer and ' ' + fault.pointer}: {fault.detail}", err=True)
+    typer.echo(f"{done.state}: {done.lines_kept} of {done.lines_read} lines kept, {done.lines_faulty} refused")
+    if done.state != "done":
+        raise typer.Exit(1)
+
+
+@app.command()
+def tick(
+    at: Annotated[str, typer.Option(help="the instant that counts as now, with an offset: 2026-03-02T05:00:00Z")],
+) -> None:
+    """Run whatever is due at an instant, once."""
+    try:
+        instant = datetime.fromisoformat(at)
+    except ValueError as error:
+        raise typer.BadParameter(f"{at!r} is not an instant like 2026-03-02T05:00:00Z") from error
+    if instant.tzinfo is None:
+        raise typer.BadParameter("an instant needs an offset: 2026-03-02T05:00:00Z or …+01:00")
+
+    async def work(database: Database) -> clock.TickResult:
+        with _bars() as bars:
+            return await clock.tick(database, instant, _advance_open(bars))
+
+    result = _with_database(work)
+    for job, tally in (("reviews", result.reviews), ("check-ins", result.check_ins)):
+        typer.echo(f"{job}: {tally.done} done, {tally.failed} failed")
+    typer.echo(f"lapsed: {result.lapsed}")
+    if result.reviews.failed or result.check_ins.failed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def demo(
+    once: Annotated[bool, typer.Option("--once", help="show it and stop, without serving")] = False,
+    port: Port = 8000,
+    host: Host = "127.0.0.1",
+) -> None:
+    """Make an invented practice, review its athletes, show the result and serve it."""
+    settings = _settings()
+
+    async def work(database: Database) -> None:
+        with _bars() as bars:
+            tasks: dict[str, TaskID] = {}
+
+            def advance(what: str, done: int, total: int | None) -> None:
+                if what not in tasks:
+                    tasks[what] = bars.add_task(what, total=total)
+                bars.update(tasks[what], **({"advance": done} if total is None else {"completed": done}))
+
+            caller, secret, _ = await demo_practice.prepare(database, settings.database_url, advance)
+        await demo_practice.show(database, caller, secret, f"http://{host}:{port}", console)
+
+    _with_database(work)
+    if not once:
+        serve(port=port, host=host, clock=True)
+
+
+def _bars() -> ProgressBars:
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    return ProgressBars(*columns, console=Console(stderr=True), transient=True)
+
+
+def _advance_open(bars: ProgressBars) -> Callable[[str, int], None]:
+    tasks: dict[str, TaskID] = {}
+
+    def advance(job: str, count: int) -> None:
+        if job not in tasks:
+            tasks[job] = bars.add_task(job, total=None)
+        bars.update(tasks[job], advance=count)
+
+    return advance

@@ -1,0 +1,98 @@
+"""The clock: one tick a minute runs whatever is due. Any number of clocks may run."""
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.cron import CronTrigger
+from sqlalchemy import update
+
+from service.jobs.check_in import NightlyCheckIn
+from service.jobs.due import Tally
+from service.jobs.weekly_review import WeeklyReview
+from service.store.engine import Database
+from service.store.guard import CROSS_PRACTICE
+from service.store.scope import table_of
+from service.store.tables import Review
+from service.store.types import now
+
+LAPSE_AFTER = timedelta(days=7)
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class TickResult:
+    """What a tick did."""
+
+    lapsed: int
+    reviews: Tally
+    check_ins: Tally
+
+
+async def tick(database: Database, at: datetime, advance: Callable[[str, int], None] | None = None) -> TickResult:
+    """Run whatever is due at an instant, once.
+
+    Parameters
+    ----------
+    database : Database
+        Where.
+    at : datetime
+        The instant that counts as now; aware.
+    advance : callable
+        Told the job's name and a number of athletes after each chunk.
+    """
+    if at.tzinfo is None:
+        raise ValueError("the instant of a tick needs an offset")
+    lapsed = await _lapse(database, at)
+    reviews = await WeeklyReview().run(database, at, advance and (lambda count: advance("reviews", count)))
+    check_ins = await NightlyCheckIn().run(database, at, advance and (lambda count: advance("check-ins", count)))
+    return TickResult(lapsed, reviews, check_ins)
+
+
+async def _lapse(database: Database, at: datetime) -> int:
+    """Close recommendations that nobody answered within a week."""
+    review = table_of(Review)
+    statement = (
+        update(review)
+        .where(review.c.state == "open", review.c.made_at < at - LAPSE_AFTER)
+        .values(state="lapsed", revision=review.c.revision + 1)
+    )
+    async with database.writing() as connection:
+        done = await connection.execute(
+            statement, execution_options={CROSS_PRACTICE: "the clock serves every practice"}
+        )
+        return done.rowcount
+
+
+class Clock:
+    """APScheduler's minute tick in this process."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._scheduler = AsyncIOScheduler(timezone=UTC)
+        self._scheduler.add_job(
+            self._tick, CronTrigger(second=0, timezone=UTC), coalesce=True, max_instances=1, misfire_grace_time=None
+        )
+        self._running = False
+
+    def start(self) -> None:
+        """Start ticking, with a first tick at once."""
+        self._scheduler.start()
+        self._scheduler.add_job(self._tick)
+
+    async def stop(self) -> None:
+        """Stop ticking; a chunk under way is finished by whoever takes over its lease."""
+        self._scheduler.shutdown(wait=False)
+
+    async def _tick(self) -> None:
+        if self._running:
+            return
+        self._running = True
+        try:
+            result = await tick(self._database, now())
+        finally:
+            self._running = False
+        if result.reviews.done or result.check_ins.done or result.reviews.failed or result.check_ins.failed:
+            _log.info("tick: %s", result)

@@ -1,0 +1,154 @@
+"""Due work is a query over rows: claim it, do it, say when it is due next.
+
+A claim is a lease on the athlete's row, taken by a conditional update, so any number of clocks may run. What is done
+twice all the same (a lease that ran out) meets the unique key of its result. One athlete's failure is noted for the
+attention list and tried again later; it stops nobody else.
+"""
+
+import logging
+import uuid
+from abc import ABC, abstractmethod
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any, ClassVar
+
+from sqlalchemy import or_, select, update
+
+from service.store.engine import Database
+from service.store.guard import CROSS_PRACTICE
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete, JobFailure
+from service.store.types import now
+
+CHUNK = 50  # athletes a claim
+LEASE = timedelta(minutes=10)
+RETRY_AFTER = timedelta(hours=1)
+ATHLETE = table_of(Athlete)
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What a run did."""
+
+    done: int = 0
+    failed: int = 0
+
+    def __add__(self, other: "Tally") -> "Tally":
+        return Tally(self.done + other.done, self.failed + other.failed)
+
+
+class DueJob(ABC):
+    """Work that falls due for each athlete by a column of its row."""
+
+    name: ClassVar[str]
+    due_column: ClassVar[str]
+    claim_column: ClassVar[str]
+
+    @abstractmethod
+    def is_due(self, at: datetime) -> Any:
+        """The condition on `athlete` for work due at an instant."""
+
+    @abstractmethod
+    def as_of(self, athlete: Any, at: datetime) -> date:
+        """The local date that the work of a claimed athlete is about."""
+
+    @abstractmethod
+    def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
+        """When the work falls due again."""
+
+    @abstractmethod
+    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> Any:
+        """Read and compute, in no transaction."""
+
+    @abstractmethod
+    async def keep(self, scope: Scope, results: Any, at: datetime) -> None:
+        """Store results; harmless when done twice."""
+
+    async def run(self, database: Database, at: datetime, advance: Callable[[int], None] | None = None) -> Tally:
+        """Do everything that is due at an instant.
+
+        Parameters
+        ----------
+        database : Database
+            Where.
+        at : datetime
+            The instant that counts as now.
+        advance : callable
+            Told the number of athletes after each chunk.
+
+        Returns
+        -------
+        Tally
+            How many athletes were done and how many failed.
+        """
+        tally = Tally()
+        while claimed := await self._claim(database, at):
+            groups: dict[tuple[uuid.UUID, date], list[Any]] = defaultdict(list)
+            for athlete in claimed:
+                groups[athlete.practice_id, self.as_of(athlete, at)].append(athlete)
+            for (practice_id, as_of), athletes in groups.items():
+                tally += await self._do(database, practice_id, athletes, as_of, at)
+            if advance:
+                advance(len(claimed))
+        return tally
+
+    async def _claim(self, database: Database, at: datetime) -> Sequence[Any]:
+        instant = now()
+        free = or_(ATHLETE.c[self.claim_column].is_(None), ATHLETE.c[self.claim_column] < instant)
+        reason = {CROSS_PRACTICE: "the clock serves every practice"}
+        due = select(ATHLETE.c.practice_id, ATHLETE.c.id).where(self.is_due(at), free).limit(CHUNK)
+        due = due.order_by(ATHLETE.c[self.due_column], ATHLETE.c.practice_id, ATHLETE.c.id)
+        async with database.writing() as connection:
+            keys = (await connection.execute(due.with_for_update(skip_locked=True), execution_options=reason)).all()
+            claim = (
+                update(ATHLETE)
+                .where(ATHLETE.c.id.in_([key.id for key in keys]), self.is_due(at), free)
+                .values({self.claim_column: instant + LEASE})
+                .returning(ATHLETE)
+            )
+            return (await connection.execute(claim, execution_options=reason)).all() if keys else []
+
+    async def _do(
+        self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Any], as_of: date, at: datetime
+    ) -> Tally:
+        """One group; when it fails, each athlete alone, so that only the culprit does not get through."""
+        try:
+            async with database.reading() as connection:
+                results = await self.compute(Scope(connection, practice_id), athletes, as_of)
+            async with database.writing() as connection:
+                scope = Scope(connection, practice_id)
+                await self.keep(scope, results, at)
+                for athlete in athletes:
+                    await self._release(scope, athlete, {self.due_column: self.next_due(athlete, as_of, at)})
+        except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
+            if len(athletes) == 1:
+                _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)
+                await self._note_failure(database, practice_id, athletes[0], error)
+                return Tally(failed=1)
+            alone = [await self._do(database, practice_id, [athlete], as_of, at) for athlete in athletes]
+            return sum(alone, Tally())
+        return Tally(done=len(athletes))
+
+    async def _release(self, scope: Scope, athlete: Any, values: dict[str, Any]) -> None:
+        await scope.run(
+            scope.update(Athlete).where(ATHLETE.c.id == athlete.id).values({self.claim_column: None, **values})
+        )
+        failure = table_of(JobFailure)
+        await scope.run(scope.delete(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name))
+
+    async def _note_failure(self, database: Database, practice_id: uuid.UUID, athlete: Any, error: Exception) -> None:
+        failure = table_of(JobFailure)
+        async with database.writing() as connection:
+            scope = Scope(connection, practice_id)
+            before = await scope.first(
+                scope.select(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name)
+            )
+            row = {"athlete_id": athlete.id, "job": self.name, "error": f"{type(error).__name__}: {error}"[:500]}
+            row["attempts"] = 1 + (before.attempts if before else 0)
+            await scope.upsert(JobFailure, [row], key=("practice_id", "athlete_id", "job"))
+            await scope.run(
+                scope.update(Athlete).where(ATHLETE.c.id == athlete.id).values({self.claim_column: now() + RETRY_AFTER})
+            )

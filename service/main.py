@@ -1,0 +1,90 @@
+"""The application: routers, error handlers, and what runs while it lives."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+
+from fastapi import APIRouter, FastAPI
+
+from service.api import (
+    athletes,
+    attention,
+    catalogue,
+    estimates,
+    food_days,
+    health,
+    imports,
+    keys,
+    meals,
+    measurements,
+    phases,
+    practice,
+    problems,
+    reviews,
+    screening,
+    targets,
+    training_sessions,
+    weigh_ins,
+    wellbeing,
+)
+from service.api.docs import mount_docs
+from service.jobs.clock import Clock
+from service.settings import Settings, from_environment
+from service.store.engine import Database
+
+DESCRIPTION = """
+Steelyard weighs an athlete's logs and gives the coach one recommendation a week, with its evidence.
+
+**Caution.** It does not diagnose and does not replace a physician, dietitian or physiotherapist. Screening answers,
+symptoms and limits stop recommendations and refer the athlete to licensed professionals; local rules of practice come
+first. The coach decides, and answers for the decision.
+"""
+
+
+def create_app(settings: Settings | None = None, with_clock: bool = False) -> FastAPI:
+    """Build the service.
+
+    Parameters
+    ----------
+    settings : Settings
+        Read from the environment when not given.
+    with_clock : bool
+        Whether this process also runs the jobs that fall due. One process at most, with the embedded database.
+    """
+    settings = settings or from_environment()
+
+    @asynccontextmanager
+    async def life(app: FastAPI) -> AsyncIterator[None]:
+        app.state.settings = settings
+        app.state.database = Database(settings.database_url, settings.check_tenant_filter)
+        app.state.imports = set()
+        clock = Clock(app.state.database) if with_clock else None
+        if clock:
+            clock.start()
+        yield
+        await imports.finish_imports(app)
+        if clock:
+            await clock.stop()
+        await app.state.database.close()
+
+    app = FastAPI(
+        title="Steelyard",
+        version=version("steelyard"),
+        description=DESCRIPTION,
+        lifespan=life,
+        docs_url=None,
+        redoc_url=None,
+        generate_unique_id_function=lambda route: route.name,
+    )
+    v1 = APIRouter(prefix="/v1", responses=problems.documented(*problems.ALWAYS))
+    for resource in (
+        practice, keys, athletes, screening, phases, targets, weigh_ins, meals, food_days, training_sessions,
+        measurements, wellbeing, estimates, reviews, attention, catalogue, imports,
+    ):  # fmt: skip
+        v1.include_router(resource.router)
+    app.include_router(v1)
+    app.include_router(health.router)
+    app.include_router(problems.router)
+    problems.handle_problems(app)
+    mount_docs(app)
+    return app

@@ -1,0 +1,38 @@
+"""When an athlete's review and check-in fall due: local times of day, so that clock changes neither skip nor repeat."""
+
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+NIGHT = time(4)  # local; outside the hours in which clocks are changed
+
+
+def instant_of(day: date, time_zone: str) -> datetime:
+    """The instant (UTC) at which a local date's nightly work falls due."""
+    return datetime.combine(day, NIGHT, ZoneInfo(time_zone)).astimezone(UTC)
+
+
+def local_date(instant: datetime, time_zone: str) -> date:
+    """The local date of an instant."""
+    return instant.astimezone(ZoneInfo(time_zone)).date()
+
+
+def last_review_day(athlete: Any, at: datetime) -> date:
+    """The latest local date on the athlete's review weekday whose review is due at an instant."""
+    day = local_date(at, athlete.time_zone)
+    day -= timedelta(days=(day.weekday() - WEEKDAYS.index(athlete.review_weekday)) % 7)
+    return day if instant_of(day, athlete.time_zone) <= at else day - timedelta(days=7)
+
+
+def next_review_at(athlete: Any, after: date) -> datetime:
+    """The instant of the first review day after a local date."""
+    ahead = (WEEKDAYS.index(athlete.review_weekday) - after.weekday() - 1) % 7 + 1
+    return instant_of(after + timedelta(days=ahead), athlete.time_zone)
+
+
+def next_check_in_at(athlete: Any, at: datetime) -> datetime:
+    """The instant of the first check-in after an instant."""
+    day = local_date(at, athlete.time_zone)
+    due = instant_of(day, athlete.time_zone)
+    return due if due > at else instant_of(day + timedelta(days=1), athlete.time_zone)

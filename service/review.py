@@ -1,0 +1,221 @@
+"""The weekly review: evidence of an athlete as of a date, the rules' decision, and the document that shows both.
+
+Rows become estimates in `roster.py` and an `Evidence` in `evidence.py`; the domain's `decide` does the rest.
+The same inputs, policy and engine version give the same document, byte for byte.
+"""
+
+import asyncio
+import hashlib
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import orjson
+
+from service.domain import evidence as ev
+from service.domain.arbiter import Decision, decide
+from service.domain.checkin import attention
+from service.domain.estimation import predict_mass
+from service.domain.findings import Finding, Severity
+from service.domain.policy import DEFAULT, Policy
+from service.domain.records import Estimate
+from service.domain.targets import fat_mass_kg
+from service.evidence import Notes, evidence_of, load_notes, quantity_at
+from service.roster import Roster, RosterEstimates, estimate_roster, load
+from service.store.scope import Scope, table_of
+from service.store.tables import Review
+from service.store.types import new_id
+
+ENGINE_VERSION = "1"
+DEFAULT_POLICY_ID = "default"
+
+
+@dataclass(frozen=True)
+class Result:
+    """A review that was made: for whom, its document, and what the attention list sorts by."""
+
+    athlete_id: uuid.UUID
+    week: str
+    as_of: date
+    document: dict[str, Any]
+    action: str
+    severity: int
+    attention: dict[str, Any] | None
+    inputs_digest: str
+
+
+def iso_week(day: date) -> str:
+    """The ISO 8601 week of a date, e.g. 2026-W53 for 2027-01-01."""
+    year, week, _ = day.isocalendar()
+    return f"{year}-W{week:02d}"
+
+
+async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date, policy: Policy = DEFAULT) -> list[Result]:
+    """Review some athletes of a practice as of a local date; nothing is stored.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    athletes : sequence of rows of `athlete`
+        Whom.
+    as_of : date
+        The last day that counts.
+    policy : Policy
+        The thresholds.
+
+    Returns
+    -------
+    list of Result
+        In the order of the athletes.
+    """
+    known = await load(scope, athletes, as_of)
+    notes = await load_notes(scope, [athlete.id for athlete in athletes], as_of)
+    return await asyncio.to_thread(review_roster, known, notes, policy)
+
+
+def review_roster(known: Roster, notes: Notes, policy: Policy) -> list[Result]:
+    """Review a roster whose rows are all there: the domain's work, without any I/O."""
+    found = estimate_roster(known, main_lifts_only=True, upper_loss_rate_pct_per_week=-policy.cut_rate_fast_pct)
+    evidence = [evidence_of(known, found, notes, index) for index in range(len(known.athletes))]
+    decisions = [decide(one, policy) for one in evidence]
+    planned = [decision.recommendation.energy_to_kcal for decision in decisions]
+    intake = np.array([np.nan if energy is None else energy for energy in planned], dtype=np.float64)
+    next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), intake)
+    return [
+        _result(known, found, index, evidence[index], decision, next_mass, policy)
+        for index, decision in enumerate(decisions)
+    ]
+
+
+def _result(
+    known: Roster, found: RosterEstimates, index: int, evidence: ev.Evidence, decision: Decision,
+    next_mass: Estimate, policy: Policy,
+) -> Result:  # fmt: skip
+    digest = (
+        "sha256:"
+        + hashlib.sha256(
+            orjson.dumps([ENGINE_VERSION, _inputs(known, index), evidence, policy], option=orjson.OPT_SORT_KEYS)
+        ).hexdigest()
+    )
+    body = decision.body()
+    phase = evidence.phase
+    document = {
+        "week": iso_week(evidence.as_of),
+        "as_of": evidence.as_of.isoformat(),
+        "phase": phase
+        and {
+            "kind": phase.kind,
+            "day": phase.day,
+            "starts_on": phase.starts_on.isoformat(),
+            "planned_end_on": phase.planned_end_on and phase.planned_end_on.isoformat(),
+        },
+        "estimates": _shown(evidence),
+        "findings": body["findings"],
+        "recommendation": {**body["recommendation"], "prescriptions": []},
+        "gave_way": body["gave_way"],
+        "prediction": _prediction(found, index, evidence, next_mass),
+        "policy": {"id": DEFAULT_POLICY_ID, "version": 1},
+        "engine_version": ENGINE_VERSION,
+        "inputs_digest": digest,
+    }
+    severity = max((finding.severity.rank for finding in decision.findings), default=Severity.INFO.rank)
+    return Result(
+        known.athletes[index].id,
+        iso_week(evidence.as_of),
+        evidence.as_of,
+        orjson.loads(orjson.dumps(document)),
+        decision.recommendation.action.value,
+        severity,
+        attention_body(decision.findings),
+        digest,
+    )
+
+
+def attention_body(findings: tuple[Finding, ...]) -> dict[str, Any] | None:
+    """Why the findings need the coach and what to do next, as the attention list keeps it; None when they do not."""
+    wanted = attention(findings)
+    if wanted is None or wanted.severity is Severity.INFO:
+        return None
+    reasons = [
+        {"code": finding.code, "severity": finding.severity.value, "statement": finding.statement}
+        for finding in findings
+        if finding.severity is not Severity.INFO
+    ]
+    return {"next": wanted.next, "days_overdue": wanted.days_overdue, "reasons": reasons}
+
+
+def _inputs(known: Roster, index: int) -> list[Any]:
+    """The logged arrays of one athlete from the first logged day on, as they go into the digest."""
+    log = known.log
+    logged = np.flatnonzero(np.isfinite(log.mass_kg[index]) | np.isfinite(log.intake_kcal[index]))
+    start = int(logged[0]) if logged.size else log.days.shape[0]
+    columns = (log.mass_kg, log.intake_kcal, log.carbohydrate_g, log.food_state, log.target_kcal, log.phase_day)
+    return [[None if value != value else value for value in column[index, start:].tolist()] for column in columns]
+
+
+def _band(quantity: ev.Quantity | None, digits: int) -> dict[str, float] | None:
+    if quantity is None:
+        return None
+    return {name: round(getattr(quantity, name), digits) for name in ("mean", "sd", "lo", "hi")}
+
+
+def _shown(evidence: ev.Evidence) -> dict[str, Any]:
+    fat_kg = fat_mass_kg(evidence)
+    return {
+        "trend_mass_kg": _band(evidence.trend_mass_kg, 2),
+        "rate_pct_per_week": _band(evidence.rate_pct_per_week, 3),
+        "tissue_rate_pct_per_week": _band(evidence.tissue_rate_pct_per_week, 3),
+        "maintenance_kcal": _band(evidence.maintenance_kcal, 0),
+        "expenditure_kcal": _band(evidence.expenditure_kcal, 0),
+        "body_fat_pct": _band(evidence.body_fat_pct, 1),
+        "fat_mass_kg": None if fat_kg is None else round(fat_kg, 1),
+        "probability": {
+            "not_in_deficit": evidence.probability_not_in_deficit,
+            "strength_lost": evidence.strength_lost,
+        },
+        "strength": {
+            lift.exercise: {
+                "one_rep_max_kg": _band(lift.one_rep_max_kg, 1),
+                "probability_lost": lift.probability_lost,
+                "probability_rising": lift.probability_rising,
+            }
+            for lift in evidence.lifts
+        },
+    }
+
+
+def _prediction(found: RosterEstimates, index: int, evidence: ev.Evidence, next_mass: Estimate) -> dict[str, Any]:
+    lifts = found.strength.lifts
+    strength = {
+        name: _band(quantity_at(lifts.next_week_kg, (index, position, -1), 3), 1)
+        for position, name in enumerate(found.lift_names[index])
+    }
+    return {
+        "for": (evidence.as_of + timedelta(days=7)).isoformat(),
+        "trend_mass_kg": _band(quantity_at(next_mass, (index,), 4), 2),
+        "strength": {name: band for name, band in strength.items() if band is not None},
+    }
+
+
+async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime) -> int:
+    """Store reviews; a week that has one keeps it. Open reviews of earlier weeks lapse.
+
+    Returns
+    -------
+    int
+        How many were new.
+    """
+    review = table_of(Review)
+    rows = [{**vars(result), "id": new_id(), "state": "open", "made_at": made_at} for result in results]
+    new = await scope.insert_new(Review, rows, key=("practice_id", "athlete_id", "week"))
+    for result in results:
+        await scope.run(
+            scope.update(Review)
+            .where(review.c.athlete_id == result.athlete_id, review.c.as_of < result.as_of, review.c.state == "open")
+            .values(state="lapsed", revision=review.c.revision + 1)
+        )
+    return new

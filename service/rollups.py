@@ -1,0 +1,366 @@
+"""What a write changes beside its own row: doubts, computed body fat, the two roll-ups, stale reviews.
+
+Everything here runs in the transaction of the write. The result depends only on the entries that are there, never on
+the order in which they came: doubts about weigh-ins are settled by one pass in date order, each against the accepted
+ones before it.
+"""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+from sqlalchemy import bindparam
+
+from service.catalogue.exercises import exercises
+from service.domain import composition, suspects
+from service.domain.records import FoodState
+from service.domain.sets import LiftSet, summarise_sets
+from service.store.scope import Scope, Table, table_of
+from service.store.tables import (
+    Athlete,
+    AthleteDay,
+    FoodDay,
+    Meal,
+    Measurement,
+    Review,
+    SessionLift,
+    TrainingSession,
+    WeighIn,
+    WellbeingNote,
+)
+
+Days = set[tuple[uuid.UUID, date]]
+Changes = dict[uuid.UUID, dict[str, Any]]  # by entry id: columns that the roll-up changed on the entry itself
+
+HISTORY = timedelta(days=42)  # how far back a weigh-in is compared
+_DAY_KEY = ("practice_id", "athlete_id", "date")
+
+
+async def refresh(scope: Scope, table: Table, days: Days) -> Changes:
+    """Bring the roll-ups of these athlete-days up to date after entries of one kind changed.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice, on the transaction of the write.
+    table : table class
+        The kind of entry that changed.
+    days : set of (athlete id, date)
+        Where; old and new dates of an entry that moved.
+
+    Returns
+    -------
+    dict
+        Columns changed on the entries themselves (`suspect`, `body_fat_pct` …), by entry id.
+    """
+    return await _REFRESH[table](scope, days) if days else {}
+
+
+async def mark_stale(scope: Scope, days: Days) -> None:
+    """Mark the reviews that looked at any of these days."""
+    review = table_of(Review)
+    by_day = defaultdict(list)
+    for athlete, day in _first_days(days).items():
+        by_day[day].append(athlete)
+    for day, athletes in by_day.items():
+        await scope.run(
+            scope.update(Review)
+            .where(review.c.athlete_id.in_(athletes), review.c.as_of >= day, review.c.stale.is_(False))
+            .values(stale=True)
+        )
+
+
+async def mark_all_stale(scope: Scope, athlete_id: uuid.UUID) -> None:
+    """Mark every review of an athlete."""
+    await mark_stale(scope, {(athlete_id, date.min)})
+
+
+def _span(table: Any, days: Days, before: timedelta = timedelta(0), open_end: bool = False) -> list[Any]:
+    """Conditions for rows of these athletes around these dates."""
+    dates = [day for _, day in days]
+    conditions = [table.c.athlete_id.in_({athlete for athlete, _ in days}), table.c.date >= min(dates) - before]
+    return conditions if open_end else [*conditions, table.c.date <= max(dates)]
+
+
+async def _put_days(scope: Scope, values: Mapping[tuple[uuid.UUID, date], Mapping[str, Any]]) -> None:
+    rows = [{"athlete_id": athlete, "date": day, **value} for (athlete, day), value in values.items()]
+    if rows:
+        only = [name for name in rows[0] if name not in _DAY_KEY]
+        await scope.upsert(AthleteDay, rows, key=_DAY_KEY, only=only)
+
+
+async def _masses(scope: Scope, days: Days) -> Changes:
+    """Doubts and the day's mass: the first accepted weigh-in of the day (by instant, else the lightest)."""
+    table = table_of(WeighIn)
+    heights = await _facts(scope, days)
+    columns = (
+        table.c.id,
+        table.c.athlete_id,
+        table.c.date,
+        table.c.at,
+        table.c.mass_kg,
+        table.c.suspect,
+        table.c.confirmed,
+    )
+    statement = scope.select(*columns, of=[WeighIn]).where(*_span(table, days, HISTORY, open_end=True))
+    by_athlete: dict[uuid.UUID, list[Any]] = defaultdict(list)
+    for row in await scope.rows(statement):
+        by_athlete[row.athlete_id].append(row)
+    first_touched = _first_days(days)
+    changes: Changes = {}
+    masses: dict[tuple[uuid.UUID, date], dict[str, Any]] = {key: {"mass_kg": None} for key in days}
+    for athlete, rows in by_athlete.items():
+        rows.sort(key=_in_order)
+        doubts = _doubts(rows, first_touched[athlete], heights[athlete].height_cm)
+        accepted: dict[date, float] = {}
+        for row in rows:
+            if doubts[row.id] is None:
+                accepted.setdefault(row.date, row.mass_kg)
+            if doubts[row.id] != row.suspect:
+                changes[row.id] = {"suspect": doubts[row.id]}
+        moved = {row.date for row in rows if row.id in changes}
+        for day in moved | {day for who, day in days if who == athlete}:
+            masses[athlete, day] = {"mass_kg": accepted.get(day)}
+    await _change(scope, WeighIn, changes)
+    await _put_days(scope, masses)
+    return changes
+
+
+def _in_order(row: Any) -> tuple[Any, ...]:
+    return (row.date, False, row.at, row.mass_kg) if row.at else (row.date, True, row.mass_kg)
+
+
+def _doubts(rows: Sequence[Any], first: date, height_cm: float) -> dict[uuid.UUID, Any]:
+    """The doubt about each weigh-in of one athlete (None: accepted), in date order; those before `first` stand."""
+    verdicts: dict[uuid.UUID, Any] = {}
+    recent: list[tuple[date, float]] = []
+    for row in rows:
+        if row.date < first:
+            doubt = row.suspect
+        elif row.confirmed:
+            doubt = None
+        else:
+            known = [mass for day, mass in recent if day >= row.date - HISTORY]
+            gap = (row.date - recent[-1][0]).days if recent else 1
+            found = suspects.suspect_mass(row.mass_kg, np.array(known[-7:]), height_cm, float(max(gap, 1)))
+            doubt = None if found is None else {"reason": found.reason, "best_guess_kg": found.best_guess_kg}
+        if doubt is None:
+            recent.append((row.date, row.mass_kg))
+        verdicts[row.id] = doubt
+    return verdicts
+
+
+def _first_days(days: Iterable[tuple[uuid.UUID, date]]) -> dict[uuid.UUID, date]:
+    first: dict[uuid.UUID, date] = {}
+    for athlete, day in days:
+        first[athlete] = min(day, first.get(athlete, day))
+    return first
+
+
+async def _food(scope: Scope, days: Days) -> Changes:
+    """The day's sums without suspect meals, and what is known of the day as a whole."""
+    meal, declared = table_of(Meal), table_of(FoodDay)
+    changes: Changes = {}
+    sums: dict[tuple[uuid.UUID, date], dict[str, Any]] = {key: _no_food() for key in days}
+    doubted: set[tuple[uuid.UUID, date]] = set()
+    columns = (
+        meal.c.id, meal.c.athlete_id, meal.c.date, meal.c.energy_kcal, meal.c.protein_g, meal.c.carbohydrate_g,
+        meal.c.suspect, meal.c.confirmed,
+    )  # fmt: skip
+    for row in await scope.rows(scope.select(*columns, of=[Meal]).where(*_span(meal, days))):
+        key = (row.athlete_id, row.date)
+        found = None if row.confirmed else suspects.suspect_energy(row.energy_kcal)
+        doubt = None if found is None else {"reason": found.reason, "best_guess_kcal": found.best_guess_kcal}
+        if doubt != row.suspect:
+            changes[row.id] = {"suspect": doubt}
+        if key not in sums:
+            continue
+        if doubt is None:
+            _add(sums[key], row)
+        else:
+            doubted.add(key)
+    states: dict[tuple[uuid.UUID, date], str] = {}
+    columns = (declared.c.athlete_id, declared.c.date, declared.c.state)
+    for row in await scope.rows(scope.select(*columns, of=[FoodDay]).where(*_span(declared, days))):
+        states[row.athlete_id, row.date] = row.state
+    for key, day in sums.items():
+        day["food_state"] = int(_food_state(day["meals"], states.get(key), key in doubted))
+        if day["food_state"] == FoodState.FAST:
+            day["energy_kcal"] = day["protein_g"] = day["carbohydrate_g"] = 0.0
+    await _change(scope, Meal, changes)
+    await _put_days(scope, sums)
+    return changes
+
+
+def _no_food() -> dict[str, Any]:
+    return {"meals": 0, "energy_kcal": None, "protein_g": None, "carbohydrate_g": None}
+
+
+def _add(day: dict[str, Any], meal: Any) -> None:
+    day["meals"] += 1
+    for name in ("energy_kcal", "protein_g", "carbohydrate_g"):
+        value = getattr(meal, name)
+        if value is None or (day["meals"] > 1 and day[name] is None):
+            day[name] = None  # one meal without it makes the day's sum unknown
+        else:
+            day[name] = (day[name] or 0.0) + value
+
+
+def _food_state(meals: int, declared: str | None, doubted: bool) -> FoodState:
+    if doubted:
+        return FoodState.PARTIAL if meals else FoodState.NOT_LOGGED
+    if meals == 0:
+        return FoodState.FAST if declared == "fast" else FoodState.NOT_LOGGED
+    if declared == "partial":
+        return FoodState.PARTIAL
+    return FoodState.UNKNOWN if declared is None else FoodState.COMPLETE
+
+
+async def _body_fat(scope: Scope, days: Days) -> Changes:
+    """Body fat of each measurement from its sites, fused over the day by the standard errors."""
+    table = table_of(Measurement)
+    athletes = await _facts(scope, days)
+    changes: Changes = {}
+    readings: dict[tuple[uuid.UUID, date], list[tuple[float, float]]] = {key: [] for key in days}
+    for row in await scope.rows(scope.select(Measurement).where(*_span(table, days))):
+        value, error = body_fat_of(row, athletes[row.athlete_id])
+        if (value, error) != (row.body_fat_pct, row.body_fat_se_pct):
+            changes[row.id] = {"body_fat_pct": value, "body_fat_se_pct": error}
+        if value is not None and error is not None and (row.athlete_id, row.date) in readings:
+            readings[row.athlete_id, row.date].append((value, error))
+    values: dict[tuple[uuid.UUID, date], dict[str, Any]] = {}
+    for key, pairs in readings.items():
+        mean, error = composition.fuse(*np.array(sorted(pairs)).T) if pairs else (None, None)
+        values[key] = {
+            "body_fat_pct": None if mean is None else float(mean),
+            "body_fat_se_pct": None if error is None else float(error),
+        }
+    await _change(scope, Measurement, changes)
+    await _put_days(scope, values)
+    return changes
+
+
+def body_fat_of(row: Any, athlete: Any) -> tuple[float | None, float | None]:
+    """Body fat (percent of body mass) that a measurement comes to and its standard error (points), or None twice."""
+    value = row.given_body_fat_pct
+    if value is None:
+        value = _from_sites(row, athlete)
+    if value is None or not np.isfinite(value) or not 1.0 <= value <= 75.0:
+        return None, None
+    return round(float(value), 2), composition.STANDARD_ERROR_PCT[row.method]
+
+
+def _from_sites(row: Any, athlete: Any) -> float | None:
+    male = athlete.sex == "male"
+    age_y = (row.date - athlete.birth_date).days / 365.25
+    sites = row.sites or {}
+    if row.method == "tape":
+        girths = sites.get("tape", {})
+        needed = ("abdomen_cm", "neck_cm") if male else ("waist_cm", "hip_cm", "neck_cm")
+        if any(name not in girths for name in needed):
+            return None
+        tape = composition.tape_men_pct if male else composition.tape_women_pct
+        return float(tape(*(girths[name] for name in needed), athlete.height_cm))
+    folds = sites.get("skinfolds", {})
+    needed = _FOLDS.get((row.method, male), ())
+    if not needed or any(f"{name}_mm" not in folds for name in needed):
+        return None
+    total_mm = sum(folds[f"{name}_mm"] for name in needed)
+    return float(composition.siri_pct(_DENSITY[row.method](total_mm, age_y, male)))
+
+
+_SEVEN = ("chest", "midaxillary", "triceps", "subscapular", "abdomen", "suprailiac", "thigh")
+_FOUR = ("biceps", "triceps", "subscapular", "suprailiac")
+_FOLDS = {
+    ("skinfold_3", True): ("chest", "abdomen", "thigh"),
+    ("skinfold_3", False): ("triceps", "suprailiac", "thigh"),
+    **{("skinfold_7", male): _SEVEN for male in (True, False)},
+    **{("skinfold_4", male): _FOUR for male in (True, False)},
+}
+_DENSITY: dict[str, Callable[..., Any]] = {
+    "skinfold_3": composition.skinfold_3_density_g_ml,
+    "skinfold_7": composition.skinfold_7_density_g_ml,
+    "skinfold_4": composition.durnin_womersley_density_g_ml,
+}
+
+
+async def _menstruation(scope: Scope, days: Days) -> Changes:
+    table = table_of(WellbeingNote)
+    started = scope.select(table.c.athlete_id, table.c.date, of=[WellbeingNote]).where(
+        *_span(table, days), table.c.menstruation_started.is_(True)
+    )
+    found = {(row.athlete_id, row.date) for row in await scope.rows(started)}
+    await _put_days(scope, {key: {"menstruation_started": key in found} for key in days})
+    return {}
+
+
+async def _sessions(scope: Scope, days: Days) -> Changes:
+    """Sessions counted by day, and each session's lifts summarised."""
+    table, lift = table_of(TrainingSession), table_of(SessionLift)
+    rows = [
+        row
+        for row in await scope.rows(scope.select(TrainingSession).where(*_span(table, days)))
+        if (row.athlete_id, row.date) in days
+    ]
+    counts: dict[tuple[uuid.UUID, date], dict[str, Any]] = {key: {"sessions": 0} for key in days}
+    for row in rows:
+        counts[row.athlete_id, row.date]["sessions"] += 1
+    await _put_days(scope, counts)
+    await scope.run(scope.delete(SessionLift).where(lift.c.session_id.in_([row.id for row in rows])))
+    gone = [key for key, count in counts.items() if not count["sessions"]]
+    for athlete, day in gone:
+        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, lift.c.date == day))
+    await scope.insert(SessionLift, [summary for row in rows for summary in lifts_of(row)])
+    return {}
+
+
+def lifts_of(session: Any) -> list[dict[str, Any]]:
+    """The roll-up rows of one training session: one per exercise with a completed work set."""
+    by_exercise: dict[str, list[LiftSet]] = defaultdict(list)
+    for one in session.sets:
+        external_kg = one.get("load_kg", one.get("added_kg", -one.get("assistance_kg", 0.0)))
+        by_exercise[one["exercise"]].append(
+            LiftSet(external_kg, one["reps"], one.get("rir"), one.get("kind"), bool(one.get("aids")), one.get("pain"))
+        )
+    rows = []
+    for slug, sets in by_exercise.items():
+        exercise = exercises()[slug]
+        summary = summarise_sets(
+            sets, body_mass_share=exercise.body_mass_share, repetition_curve=exercise.repetition_curve
+        )
+        if summary is not None:
+            place = {"athlete_id": session.athlete_id, "session_id": session.id, "exercise": slug, "date": session.date}
+            rows.append(place | vars(summary))
+    return rows
+
+
+async def _facts(scope: Scope, days: Days) -> dict[uuid.UUID, Any]:
+    athlete = table_of(Athlete)
+    columns = (athlete.c.id, athlete.c.height_cm, athlete.c.sex, athlete.c.birth_date)
+    found = scope.select(*columns, of=[Athlete]).where(athlete.c.id.in_({who for who, _ in days}))
+    return {row.id: row for row in await scope.rows(found)}
+
+
+async def _change(scope: Scope, table: Table, changes: Changes) -> None:
+    if changes:
+        names = next(iter(changes.values()))
+        statement = scope.update(table).where(table_of(table).c.id == bindparam("entry_id"))
+        statement = statement.values({name: bindparam(f"new_{name}") for name in names})
+        rows = [
+            {"entry_id": entry, **{f"new_{name}": value for name, value in change.items()}}
+            for entry, change in changes.items()
+        ]
+        await scope.connection.execute(statement, rows)
+
+
+_REFRESH: dict[Table, Callable[[Scope, Days], Coroutine[Any, Any, Changes]]] = {
+    WeighIn: _masses,
+    Meal: _food,
+    FoodDay: _food,
+    Measurement: _body_fat,
+    WellbeingNote: _menstruation,
+    TrainingSession: _sessions,
+}

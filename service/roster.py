@@ -1,0 +1,212 @@
+"""From rows to arrays to estimates: what was logged of some athletes of one practice, up to a day."""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from service.catalogue.exercises import default_main_lifts
+from service.domain.estimation import Estimates, estimate
+from service.domain.records import Athletes, DailyLog, Floats, PhaseKind
+from service.domain.strength import StrengthEstimates, estimate_strength, revise_strength
+from service.store.scope import Scope, table_of
+from service.store.tables import AthleteDay, Phase, SessionLift, Target
+
+PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
+_DAY_COLUMNS = (
+    "mass_kg", "energy_kcal", "protein_g", "carbohydrate_g", "food_state", "menstruation_started", "body_fat_pct",
+    "body_fat_se_pct", "sessions",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Roster:
+    """Some athletes of a practice with everything dated up to `to`; arrays have shape (athletes, days)."""
+
+    athletes: Sequence[Any]  # rows of `athlete`
+    first: date
+    to: date
+    who: Athletes
+    log: DailyLog
+    protein_g: Floats
+    sessions: Floats
+    phases: Mapping[uuid.UUID, Sequence[Any]]  # that have started, oldest first
+    targets: Mapping[uuid.UUID, Sequence[Any]]  # that are in force or were, oldest first
+    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]]  # rows of `session_lift` by exercise, oldest first
+
+    def day(self, when: date) -> int:
+        """The index of a date on the days' axis."""
+        return (when - self.first).days
+
+
+async def load(scope: Scope, athletes: Sequence[Any], to: date) -> Roster:
+    """Read what was dated up to a day.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    athletes : sequence of rows of `athlete`
+        Whose.
+    to : date
+        The last local date that counts.
+
+    Returns
+    -------
+    Roster
+        With at least one day, also when nothing was logged.
+    """
+    ids = [athlete.id for athlete in athletes]
+    day, lift, phase, target = table_of(AthleteDay), table_of(SessionLift), table_of(Phase), table_of(Target)
+    columns = (day.c.athlete_id, day.c.date, *(day.c[name] for name in _DAY_COLUMNS))
+    days = await scope.rows(
+        scope.select(*columns, of=[AthleteDay]).where(day.c.athlete_id.in_(ids), day.c.date <= to).order_by(day.c.date)
+    )
+    lifts: dict[uuid.UUID, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
+    logged = scope.select(SessionLift).where(lift.c.athlete_id.in_(ids), lift.c.date <= to)
+    for row in await scope.rows(logged.order_by(lift.c.date, lift.c.session_id, lift.c.exercise)):
+        lifts[row.athlete_id][row.exercise].append(row)
+    phases = scope.select(Phase).where(phase.c.athlete_id.in_(ids), phase.c.starts_on <= to)
+    targets = scope.select(Target).where(target.c.athlete_id.in_(ids), target.c.from_date <= to)
+    return _assemble(
+        athletes,
+        to,
+        days,
+        lifts,
+        _by_athlete(await scope.rows(phases.order_by(phase.c.starts_on))),
+        _by_athlete(await scope.rows(targets.order_by(target.c.from_date))),
+    )
+
+
+def _by_athlete(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
+    found: dict[uuid.UUID, list[Any]] = defaultdict(list)
+    for row in rows:
+        found[row.athlete_id].append(row)
+    return found
+
+
+def _assemble(
+    athletes: Sequence[Any],
+    to: date,
+    days: Sequence[Any],
+    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]],
+    phases: Mapping[uuid.UUID, Sequence[Any]],
+    targets: Mapping[uuid.UUID, Sequence[Any]],
+) -> Roster:
+    first = min((row.date for row in days), default=to)
+    shape = (len(athletes), (to - first).days + 1)
+    place = {athlete.id: index for index, athlete in enumerate(athletes)}
+    columns: dict[str, Floats] = {name: np.full(shape, np.nan) for name in _DAY_COLUMNS}
+    if days:
+        who, when, *values = zip(*days, strict=True)
+        rows = np.array([place[athlete] for athlete in who])
+        offsets = np.array(when, dtype="datetime64[D]") - np.datetime64(first)
+        for name, value in zip(_DAY_COLUMNS, values, strict=True):
+            columns[name][rows, offsets.astype(np.int64)] = np.array(value, dtype=np.float64)
+    phase, phase_day, target = np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.full(shape, np.nan)
+    for athlete, index in place.items():
+        _fill_phases(phase[index], phase_day[index], phases.get(athlete, ()), first)
+        for start, energy_kcal in energy_steps(phases.get(athlete, ()), targets.get(athlete, ())):
+            target[index, max((start - first).days, 0) :] = np.nan if energy_kcal is None else energy_kcal
+    log = DailyLog(
+        days=np.datetime64(first) + np.arange(shape[1]),
+        mass_kg=columns["mass_kg"],
+        intake_kcal=columns["energy_kcal"],
+        carbohydrate_g=columns["carbohydrate_g"],
+        food_state=np.nan_to_num(columns["food_state"]).astype(np.int64),
+        target_kcal=target,
+        phase=phase,
+        phase_day=phase_day,
+        menstruation_started=columns["menstruation_started"] == 1.0,
+        body_fat_pct=columns["body_fat_pct"],
+        body_fat_se_pct=columns["body_fat_se_pct"],
+    )
+    return Roster(
+        athletes, first, to, _who(athletes), log, columns["protein_g"], np.nan_to_num(columns["sessions"]),
+        phases, targets, lifts,
+    )  # fmt: skip
+
+
+def _fill_phases(kind: Any, day: Any, phases: Sequence[Any], first: date) -> None:
+    """A phase is in force from its start until the next one starts, past its planned end too."""
+    for phase in phases:
+        start = (phase.starts_on - first).days
+        length = kind.shape[0] - max(start, 0)
+        if length > 0:
+            kind[max(start, 0) :] = PHASE_KINDS[phase.kind]
+            day[max(start, 0) :] = np.arange(length) + 1 + max(-start, 0)
+
+
+def energy_steps(phases: Sequence[Any], targets: Sequence[Any]) -> list[tuple[date, float | None]]:
+    """Daily energy (kcal) by the date from which it holds: of phases and targets, targets last on an equal date."""
+    steps = {phase.starts_on: phase.energy_kcal for phase in phases}
+    steps |= {target.from_date: target.energy_kcal for target in targets}
+    return sorted(steps.items())
+
+
+def _who(athletes: Sequence[Any]) -> Athletes:
+    def year(born: date) -> float:
+        return born.year + (born - date(born.year, 1, 1)).days / 365.25
+
+    return Athletes(
+        male=np.array([athlete.sex == "male" for athlete in athletes], dtype=np.bool_),
+        birth_year=np.array([year(athlete.birth_date) for athlete in athletes]),
+        height_cm=np.array([athlete.height_cm for athlete in athletes], dtype=np.float64),
+        activity_factor=np.array([athlete.activity_factor for athlete in athletes], dtype=np.float64),
+    )
+
+
+@dataclass(frozen=True)
+class RosterEstimates:
+    """Estimates of a roster; the lifts of athlete i are those of `lift_names[i]`, in its order."""
+
+    body: Estimates
+    strength: StrengthEstimates
+    lift_names: Sequence[Sequence[str]]
+
+
+def estimate_roster(
+    roster: Roster, *, revised: bool = False, main_lifts_only: bool = False, upper_loss_rate_pct_per_week: float = 1.0
+) -> RosterEstimates:
+    """Run the estimators over a roster.
+
+    Parameters
+    ----------
+    roster : Roster
+        What was logged.
+    revised : bool
+        Whether each day may use what was dated after it.
+    main_lifts_only : bool
+        Leave the other lifts out (unless there are no main ones).
+    upper_loss_rate_pct_per_week : float
+        What counts as losing too fast, percent of body mass per week.
+    """
+    body = estimate(roster.who, roster.log, upper_loss_rate_pct_per_week=upper_loss_rate_pct_per_week, revised=revised)
+    names = [_lift_names(roster.lifts.get(athlete.id, {}), main_lifts_only) for athlete in roster.athletes]
+    most = max(map(len, names), default=0)
+    shape = (len(names), most, roster.log.days.shape[0])
+    maximum, log_sd, exposure = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
+    for index, athlete in enumerate(roster.athletes):
+        for position, name in enumerate(names[index]):
+            for row in roster.lifts[athlete.id][name]:
+                day = roster.day(row.date)
+                if not 0 <= day < shape[2]:
+                    continue
+                mass_kg = body.trend_mass_kg.mean[index, day] if row.body_mass_coefficient else 0.0
+                maximum[index, position, day] = row.body_mass_coefficient * mass_kg + row.intercept_kg
+                log_sd[index, position, day] = row.log_sd
+                exposure[index, position, day] = row.curve_exposure
+    unknown = ~(maximum > 0.0)
+    maximum[unknown] = log_sd[unknown] = exposure[unknown] = np.nan
+    run = revise_strength if revised else estimate_strength
+    strength = run(maximum, log_sd, exposure, roster.log.phase, roster.log.phase_day)
+    return RosterEstimates(body, strength, names)
+
+
+def _lift_names(logged: Mapping[str, Any], main_only: bool) -> list[str]:
+    main = [name for name in default_main_lifts() if name in logged]
+    return main if main_only and main else main + sorted(set(logged) - set(main))

@@ -1,0 +1,99 @@
+"""The one tenant filter: a practice's rows on a connection."""
+
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Delete, Insert, Row, Select, Update, delete, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.ext.asyncio import AsyncConnection
+from sqlmodel import SQLModel
+
+Table = type[SQLModel]
+
+
+class Scope:
+    """What one practice may see and change; every statement about its rows is made here."""
+
+    def __init__(self, connection: AsyncConnection, practice_id: uuid.UUID) -> None:
+        self.connection = connection
+        self.practice_id = practice_id
+
+    def select(self, *what: Any, of: Sequence[Table] = ()) -> Select[Any]:
+        """SELECT of tables or columns, filtered to the practice in every table they come from."""
+        statement = select(*(table_of(item) if _is_table(item) else item for item in what))
+        tables = {*of, *(item if _is_table(item) else item.class_ for item in what if _has_home(item))}
+        return statement.where(*(table.practice_id == self.practice_id for table in tables))
+
+    def update(self, table: Table) -> Update:
+        """UPDATE filtered to the practice."""
+        return update(table_of(table)).where(table_of(table).c.practice_id == self.practice_id)
+
+    def delete(self, table: Table) -> Delete:
+        """DELETE filtered to the practice."""
+        return delete(table_of(table)).where(table_of(table).c.practice_id == self.practice_id)
+
+    async def rows(self, statement: Any) -> Sequence[Row[Any]]:
+        """All rows of a statement."""
+        return (await self.connection.execute(statement)).all()
+
+    async def first(self, statement: Any) -> Row[Any] | None:
+        """The first row of a statement, or None."""
+        return (await self.connection.execute(statement)).first()
+
+    async def run(self, statement: Any) -> int:
+        """Execute a change; the number of rows it touched."""
+        return (await self.connection.execute(statement)).rowcount
+
+    async def insert(self, table: Table, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Insert rows, filling in the table's defaults and the practice."""
+        ready = [self._complete(table, row) for row in rows]
+        if ready:
+            await self.connection.execute(table_of(table).insert(), ready)
+
+    async def insert_new(self, table: Table, rows: Iterable[Mapping[str, Any]], key: Sequence[str]) -> int:
+        """Insert the rows whose key is not there yet; the number inserted."""
+        count = 0
+        for row in rows:
+            statement = self._upsert(table).values(self._complete(table, row))
+            done = await self.connection.execute(statement.on_conflict_do_nothing(index_elements=list(key)))
+            count += done.rowcount
+        return count
+
+    async def upsert(
+        self, table: Table, rows: Iterable[Mapping[str, Any]], key: Sequence[str], only: Sequence[str] | None = None
+    ) -> None:
+        """Insert rows, or in those with the same key replace the columns `only` (all of them by default)."""
+        ready = [self._complete(table, row) for row in rows]
+        if not ready:
+            return
+        statement = self._upsert(table)
+        changed = {name: statement.excluded[name] for name in only or ready[0] if name not in key}
+        await self.connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=changed), ready)
+
+    def _complete(self, table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
+        values: dict[str, Any] = {"practice_id": self.practice_id}
+        for name, field in table.model_fields.items():
+            if name in row:
+                values[name] = row[name]
+            elif not field.is_required():
+                values[name] = field.get_default(call_default_factory=True, validated_data={})
+        return values
+
+    def _upsert(self, table: Table) -> Any:
+        dialect = sqlite if self.connection.dialect.name == "sqlite" else postgresql
+        statement: Insert = dialect.insert(table_of(table))
+        return statement
+
+
+def table_of(table: Table) -> Any:
+    """The SQLAlchemy table of a table class."""
+    return table.__table__
+
+
+def _is_table(item: Any) -> bool:
+    return isinstance(item, type) and issubclass(item, SQLModel)
+
+
+def _has_home(item: Any) -> bool:
+    return _is_table(item) or getattr(item, "class_", None) is not None
