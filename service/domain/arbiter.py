@@ -10,8 +10,8 @@ from typing import Any
 
 from service.domain import data_rules, energy_rules, phase_rules, safety_rules, training_rules
 from service.domain.energy_step import Step, rate_edges, step, strength_step
-from service.domain.evidence import Evidence, Kind, Targets, moved
-from service.domain.findings import Action, Finding, Move, Rule, Stage
+from service.domain.evidence import Evidence, Kind, Screening, Targets, moved
+from service.domain.findings import Action, Finding, Move, Rule, Stage, number
 from service.domain.phases import Switch, last_day, switch
 from service.domain.policy import Policy
 from service.domain.safety import Gate, gate, in_deficit
@@ -96,7 +96,7 @@ class _Proposal:
 
     action: Action
     because: tuple[str, ...]
-    energy_kcal: float | None  # the new target; None keeps the present one
+    energy_kcal: float | None  # the target that results; None when it is not known
     phase: Switch | None = None
 
 
@@ -113,16 +113,14 @@ def decide(evidence: Evidence, policy: Policy) -> Decision:
     findings = judge(evidence, policy)
     opened = gate(evidence, policy)
     proposal = _first_allowed(findings, evidence, policy, opened)
-    now = evidence.energy_kcal
-    energy = now if proposal.energy_kcal is None else proposal.energy_kcal
     recommendation = Recommendation(
         proposal.action,
-        now,
-        energy,
-        _targets(evidence, policy, opened, proposal, energy),
+        evidence.energy_kcal,
+        proposal.energy_kcal,
+        _targets(evidence, policy, opened, proposal),
         proposal.phase,
         proposal.because,
-        _would_change_if(findings, evidence, policy, opened, proposal),
+        _would_change_if(findings, evidence, policy, proposal),
     )
     return Decision(findings, recommendation, _gave_way(findings, proposal), opened)
 
@@ -136,7 +134,8 @@ def _first_allowed(findings: tuple[Finding, ...], evidence: Evidence, policy: Po
         proposal = _propose(finding, findings, evidence, policy, opened)
         if proposal is not None:
             return proposal
-    return _Proposal(Action.HOLD, tuple(f.code for f in findings if f.code in ("rate.in_band", "rate.unsure")), None)
+    rate = tuple(f.code for f in findings if f.code in _RATE)
+    return _Proposal(Action.HOLD, rate, evidence.energy_kcal)
 
 
 def _propose(
@@ -162,8 +161,9 @@ def _propose(
         new_energy = _energy_after(evidence, policy, to.to)
         return _gated(_Proposal(rule.action, tuple(alike), new_energy, to), evidence, policy, opened)
     if rule.action is Action.HOLD:
-        return _Proposal(Action.HOLD, (finding.code,), None)
-    return _Proposal(Action.COLLECT_DATA if rule.action is Action.COLLECT_DATA else Action.DELOAD, tuple(alike), None)
+        return _Proposal(Action.HOLD, (finding.code,), evidence.energy_kcal)
+    asked = Action.COLLECT_DATA if rule.action is Action.COLLECT_DATA else Action.DELOAD
+    return _Proposal(asked, tuple(alike), evidence.energy_kcal)
 
 
 def _gated(proposal: _Proposal, evidence: Evidence, policy: Policy, opened: Gate) -> _Proposal:
@@ -171,11 +171,11 @@ def _gated(proposal: _Proposal, evidence: Evidence, policy: Policy, opened: Gate
     if not deepens(evidence, policy, proposal.energy_kcal, proposal.phase.to if proposal.phase else None):
         return proposal
     if not opened.deficit_open:
-        return _Proposal(Action.REFER, opened.closed_by, None)
+        return _Proposal(Action.REFER, opened.closed_by, evidence.energy_kcal)
     if not opened.deepening_open:
-        return _Proposal(Action.HOLD, ("safety.symptom_noted",), None)
+        return _Proposal(Action.HOLD, ("safety.symptom_noted",), evidence.energy_kcal)
     if not opened.screened:
-        return _Proposal(Action.COLLECT_DATA, ("screening.unanswered", *proposal.because), None)
+        return _Proposal(Action.COLLECT_DATA, ("screening.unanswered", *proposal.because), evidence.energy_kcal)
     return proposal
 
 
@@ -206,7 +206,7 @@ def _refer(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, op
     if opened.deficit_open and not ending:
         limit = next((f.code for f in findings if f.code in ("limit.energy_floor", "limit.deficit")), None)
         change = _change(limit, evidence, policy) if limit else None
-        return _Proposal(Action.REFER, because, change.to_kcal if change else None)
+        return _Proposal(Action.REFER, because, change.to_kcal if change else evidence.energy_kcal)
     code = ending[0].code if opened.deficit_open else "safety.referral"
     return _Proposal(Action.REFER, because, _out_of_deficit(evidence, policy), switch(evidence, policy, code))
 
@@ -242,11 +242,9 @@ def _change(code: str, evidence: Evidence, policy: Policy) -> Step | None:
     return strength_step(evidence, policy) if code == "strength.lost" else step(evidence, policy)
 
 
-def _targets(
-    evidence: Evidence, policy: Policy, opened: Gate, proposal: _Proposal, energy_kcal: float | None
-) -> Targets | None:
+def _targets(evidence: Evidence, policy: Policy, opened: Gate, proposal: _Proposal) -> Targets | None:
     """The targets in force when nothing changes, else new ones for the new energy and phase."""
-    now = evidence.targets
+    now, energy_kcal = evidence.targets, proposal.energy_kcal
     same = proposal.phase is None and now is not None and energy_kcal == now.energy_kcal
     fasting = now is not None and now.eating_window is not None and opened.on_referral_list
     if same and now is not None and now.protein_g is not None and not fasting and not opened.kidney_closed:
@@ -276,46 +274,51 @@ def _why(rule: Rule, winner: Rule) -> str:
 
 
 def _would_change_if(
-    findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate, proposal: _Proposal
+    findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, proposal: _Proposal
 ) -> tuple[str, ...]:
-    """What would have to be different, and what would then be recommended: asked again without the reasons."""
-    if proposal.action is Action.HOLD and not [c for c in proposal.because if RULE[c].action or c in _GATE]:
-        return _would_act_if(evidence, policy, opened)
-    left, conditions, current = findings, list[str](), proposal
-    while current.because:
-        reasons = [
-            f for f in left if f.code in (current.because if current.because[0] not in _GATE else current.because[:1])
-        ]
-        said = [f.would_change for f in reasons]
-        conditions += [words for words in said if words]
-        if not reasons or None in said:
+    """What would have to be different, and what would then be recommended: the evidence moved, and judged again."""
+    if proposal.action is Action.HOLD and all(code in _RATE for code in proposal.because):
+        return _would_act_if(evidence, policy)
+    there, conditions, current, made = evidence, dict[str, None](), proposal, findings
+    for _ in range(4):
+        reasons = [f for f in made if f.code in current.because]
+        if current.because[:1] == ("screening.unanswered",):
+            reasons = [f for f in reasons if f.code == "screening.unanswered"]
+        if not reasons or any(f.would_change is None for f in reasons):
             return ()
-        if current.action is Action.REFER:
-            return (f"would be judged anew if {' and '.join(dict.fromkeys(conditions))}",)
-        codes = {f.code for f in reasons}
-        left = tuple(f for f in left if f.code not in codes)
-        opened = replace(
-            opened,
-            screened=opened.screened or "screening.unanswered" in codes,
-            deepening_open=opened.deepening_open or "safety.symptom_noted" in codes,
-        )
-        current = _first_allowed(left, evidence, policy, opened)
-        if (current.action, current.energy_kcal, current.phase) != (
-            proposal.action,
-            proposal.energy_kcal,
-            proposal.phase,
-        ):
-            return (f"would {_words(current)} if {' and '.join(dict.fromkeys(conditions))}",)
+        conditions.update(dict.fromkeys(f.would_change or "" for f in reasons))
+        untried = any(not f.moves and f.code != "screening.unanswered" for f in reasons)
+        if untried or current.action is Action.REFER:
+            return (f"would be judged anew if {' and '.join(conditions)}",)
+        for finding in reasons:
+            there = _without(finding, there)
+        made = judge(there, policy)
+        current = _first_allowed(made, there, policy, gate(there, policy))
+        if _outcome(current) != _outcome(proposal):
+            return (f"would {_words(current)} if {' and '.join(conditions)}",)
     return ()
 
 
-_GATE = ("screening.unanswered", "safety.symptom_noted")
+def _without(finding: Finding, evidence: Evidence) -> Evidence:
+    """The evidence moved just past what a finding rests on."""
+    if finding.code == "screening.unanswered":
+        return replace(evidence, screening=Screening(False, False, False, False, "none"))
+    for move in finding.moves:
+        evidence = moved(evidence, move.path, move.past)
+    return evidence
+
+
+def _outcome(proposal: _Proposal) -> tuple[Action, float | None, Kind | None]:
+    return proposal.action, proposal.energy_kcal, proposal.phase.to if proposal.phase else None
+
+
+_RATE = ("rate.in_band", "rate.unsure")
 
 
 def _words(proposal: _Proposal) -> str:
     return {
         Action.HOLD: "hold",
-        Action.CHANGE_ENERGY: f"change energy to {proposal.energy_kcal or 0:.0f} kcal",
+        Action.CHANGE_ENERGY: f"change energy to {number(proposal.energy_kcal or 0.0)} kcal",
         Action.SWITCH_PHASE: f"switch to {proposal.phase.to if proposal.phase else 'another phase'}",
         Action.DELOAD: "deload",
         Action.COLLECT_DATA: "ask for data",
@@ -324,15 +327,16 @@ def _words(proposal: _Proposal) -> str:
     }[proposal.action]
 
 
-def _would_act_if(evidence: Evidence, policy: Policy, opened: Gate) -> tuple[str, ...]:
+def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
     """On a hold: what the rules say when the rate is moved just past where energy would move, and the phase's end."""
     said = []
     name = "tissue_rate_pct_per_week" if evidence.tissue_rate_pct_per_week is not None else "rate_pct_per_week"
     for mean, side in rate_edges(evidence, policy):
-        there = moved(evidence, f"{name}.mean", mean - 1e-6 if side == "below" else mean + 1e-6)
-        then = _first_allowed(judge(there, policy), there, policy, opened)
+        move = Move(f"{name}.mean", mean, side)
+        there = moved(evidence, move.path, move.past)
+        then = _first_allowed(judge(there, policy), there, policy, gate(there, policy))
         if then.action is not Action.HOLD:
-            said.append(f"would {_words(then)} if {Move(f'{name}.mean', mean, side).text}")
+            said.append(f"would {_words(then)} if {move.text}")
     end = last_day(evidence, policy)
     if evidence.phase is not None and end is not None:
         said.append(f"would leave the {evidence.phase.kind} in the review before its last day, {end}")

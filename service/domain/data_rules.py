@@ -20,7 +20,11 @@ def maintenance_well_known(evidence: Evidence, policy: Policy) -> bool:
 def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
     days = evidence.log.days_since_weigh_in
     if days is None:
-        return Verdict("There is no weigh-in yet: weigh in on most mornings.", {"days_since_weigh_in": None})
+        return Verdict(
+            "There is no weigh-in yet: weigh in on most mornings.",
+            {"days_since_weigh_in": None},
+            condition="there were weigh-ins",
+        )
     if days <= policy.weigh_in_max_age_days:
         return None
     words = f"The last weigh-in is {days} days old: weigh in on most mornings of the coming week."

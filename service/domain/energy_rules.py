@@ -57,7 +57,9 @@ def _strain(evidence: Evidence, policy: Policy) -> Verdict | None:
     signs = strained(evidence, policy)
     if evidence.kind != "cut" or not signs or not _lowering(evidence, policy):
         return None
-    return Verdict(f"The athlete is under strain ({', '.join(signs)}): no deeper deficit now.", {"signs": list(signs)})
+    need = f"fewer than {policy.strain_signs} signs of strain were in the week's notes"
+    words = f"The athlete is under strain ({', '.join(signs)}): no deeper deficit now."
+    return Verdict(words, {"signs": list(signs)}, condition=need)
 
 
 def _ask_for_logs(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -106,7 +108,9 @@ def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"The rate asks for less energy, but {number(now)} kcal is already at {names[limit.name]}"
         f" ({number(limit.energy_kcal)} kcal): the target is not lowered."
     )
-    return Verdict(words, {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name})
+    need = f"the limit were {number(now - policy.energy_step_min_kcal)} kcal or lower"
+    seen = {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name}
+    return Verdict(words, seen, condition=need)
 
 
 def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -125,7 +129,13 @@ def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
         )
     else:
         words += ": give it another week."
-    return Verdict(words, {"energy_kcal": now, "fitting_kcal": aim.energy_kcal, "logged_intake_kcal": eaten})
+    way = -1.0 if asked.direction == "lower" else 1.0
+    edge = number(now + way * policy.energy_step_min_kcal)
+    need = (
+        f"the energy that fits were {edge} kcal or {'lower' if way < 0.0 else 'higher'}, not {number(aim.energy_kcal)}"
+    )
+    seen = {"energy_kcal": now, "fitting_kcal": aim.energy_kcal, "logged_intake_kcal": eaten}
+    return Verdict(words, seen, condition=need)
 
 
 def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:

@@ -150,7 +150,7 @@ class Log:
     days_since_weigh_in: int | None = None
     complete_food_days_7_d: int = 0  # complete days and declared fasts
     complete_food_days_14_d: int = 0
-    days_since_food: int | None = None
+    days_since_food: int | None = None  # any food log or declared fast
     logged_intake_kcal: float | None = None  # mean over the complete days of the last 14, in the present phase
     days_since_measurement: int | None = None
     body_fat_measurements: tuple[BodyFatMeasurement, ...] = ()

@@ -6,7 +6,7 @@ the thresholds and their sources, and the nearest values at which it would not h
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
-from datetime import date
+from datetime import date, timedelta
 from enum import StrEnum
 from math import ceil, floor
 from statistics import NormalDist
@@ -77,6 +77,18 @@ class Move:
         rounded = ceil if self.relation in ("above", "at_least") else floor
         near = rounded(round(self.value * 10.0**digits, 6)) / 10.0**digits
         return f"{label} were {self.relation.replace('_', ' ')} {number(near, digits)}{unit}"
+
+    @property
+    def past(self) -> float | date:
+        """The nearest value without the finding: a hair, a count of one or a day past a strict limit."""
+        up = self.relation in ("above", "at_least")
+        strict = self.relation in ("above", "below")
+        if isinstance(self.value, date):
+            return self.value + timedelta(days=(1 if up else -1) * strict)
+        if isinstance(self.value, int):
+            return self.value + (1 if up else -1) * strict
+        hair = 1e-6 if strict else 1e-9
+        return self.value + (hair if up else -hair) * max(1.0, abs(self.value))
 
 
 _DATE_WORDS = {"above": "after", "below": "before", "at_least": "on or after", "at_most": "on or before"}

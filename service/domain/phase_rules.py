@@ -76,6 +76,8 @@ def _planned_end(evidence: Evidence, policy: Policy) -> Verdict | None:
     water = f" {WATER}" if now.kind == "cut" else ""
     words = f"Day {now.day} of the {now.kind}; its planned end is {end}.{water}"
     later = evidence.as_of + timedelta(days=policy.phase_lookahead_days)
+    if now.kind == "cut":  # a later plan meets the longest cut
+        later = min(later, now.starts_on + timedelta(days=policy.cut_max_days - 1))
     move = Move("phase.planned_end_on", later, "above")
     return Verdict(words, {"day": now.day, "planned_end_on": str(now.planned_end_on)}, (move,))
 
@@ -87,7 +89,8 @@ def _longest_cut(evidence: Evidence, policy: Policy) -> Verdict | None:
     if now.planned_end_on is not None and now.planned_end_on <= end:
         return None
     words = f"Day {now.day} of the cut; day {policy.cut_max_days} ({end}) is the last of the longest cut. {WATER}"
-    return Verdict(words, {"day": now.day, "last_day_on": str(end)})
+    need = f"the policy allowed cuts of more than {policy.cut_max_days} days"
+    return Verdict(words, {"day": now.day, "last_day_on": str(end)}, condition=need)
 
 
 def _fat_ceiling(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -131,7 +134,8 @@ def _plateau_after_deload(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"No main lift has been rising for {policy.plateau_weeks} weeks since the deload of {deload}: the build has run"
         " its course."
     )
-    return Verdict(words, {"last_deload_on": str(deload), "weeks": weeks})
+    need = f"a main lift were rising with probability {number(policy.rising_probability, 2)} or more"
+    return Verdict(words, {"last_deload_on": str(deload), "weeks": weeks}, condition=need)
 
 
 def plateau_lasts(evidence: Evidence, policy: Policy) -> bool:
@@ -147,7 +151,8 @@ def _stalled(evidence: Evidence, policy: Policy) -> Verdict | None:
         "The cut is stalled and energy is at its limit in two reviews in a row: go back to maintenance, then cut again"
         f" from there. {WATER}"
     )
-    return Verdict(words, {"energy_kcal": evidence.energy_kcal})
+    need = "the rate were back inside its band, or the limits left room for a lower target"
+    return Verdict(words, {"energy_kcal": evidence.energy_kcal}, condition=need)
 
 
 def _strained(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -164,7 +169,9 @@ def _diet_break(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"The cut has been a strain in two reviews in a row: {policy.diet_break_days} days at maintenance. A break"
         f" helps adherence; a faster metabolism is not to be expected. {WATER}"
     )
-    return Verdict(words, {"signs": list(strained(evidence, policy)), "days": policy.diet_break_days})
+    need = f"fewer than {policy.strain_signs} signs of strain were in the week's notes"
+    signs = list(strained(evidence, policy))
+    return Verdict(words, {"signs": signs, "days": policy.diet_break_days}, condition=need)
 
 
 def stable(evidence: Evidence, policy: Policy) -> bool:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from service.domain.evidence import Evidence
-from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, number
+from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.policy import REFER, Policy
 from service.domain.safety import (
     closed_scopes,
@@ -61,10 +61,12 @@ def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ..
     moves = []
     if tissue is not None and tissue.mean < ceiling:
         moves.append(Move("tissue_rate_pct_per_week.mean", ceiling, "at_least"))
-    if scale is not None and scale.mean < ceiling:
-        alone = tissue is None or tissue.mean < policy.cut_rate_fast_pct
-        if alone or scale.probability_below(ceiling) >= policy.loss_ceiling_probability:
-            moves.append(Move("rate_pct_per_week.mean", ceiling, "at_least"))
+    if scale is not None:
+        p = policy.loss_ceiling_probability
+        backed = tissue is None or tissue.mean < policy.cut_rate_fast_pct
+        limit = ceiling if backed else mean_at(ceiling, scale.sd, p, "below")
+        if scale.mean < limit:
+            moves.append(Move("rate_pct_per_week.mean", limit, "at_least"))
     return tuple(moves)
 
 
@@ -123,7 +125,10 @@ def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
         f" {number(maintenance.mean)} kcal of maintenance), more than {caps[limit.name]}:"
         f" eat {number(limit.energy_kcal)} kcal or more."
     )
-    return Verdict(words, {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name})
+    need = f"the target were at least {number(limit.energy_kcal)} kcal"
+    return Verdict(
+        words, {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name}, condition=need
+    )
 
 
 def _other_glucose(evidence: Evidence, policy: Policy) -> Verdict | None:

@@ -11,7 +11,10 @@ def _deload_due(evidence: Evidence, policy: Policy) -> Verdict | None:
     weeks = weeks_since_deload(evidence)
     if weeks is None or weeks < policy.deload_max_weeks:
         return None
-    return Verdict(f"{number(weeks)} weeks of training without a deload: take a lighter week.", {"weeks": weeks})
+    need = f"the last deload were less than {policy.deload_max_weeks} weeks ago"
+    return Verdict(
+        f"{number(weeks)} weeks of training without a deload: take a lighter week.", {"weeks": weeks}, condition=need
+    )
 
 
 def _deload_on_findings(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -26,7 +29,9 @@ def _deload_on_findings(evidence: Evidence, policy: Policy) -> Verdict | None:
     if not why:
         return None
     words = f"{' and '.join(why)}, {number(weeks)} weeks after the last deload: take a lighter week."
-    return Verdict(words[0].upper() + words[1:], {"weeks": weeks, "because": why})
+    return Verdict(
+        words[0].upper() + words[1:], {"weeks": weeks, "because": why}, condition="fatigue or the plateau went away"
+    )
 
 
 _T = Stage.TRAINING

@@ -1,0 +1,158 @@
+"""The nightly check-in: missing data, a phase about to end, red flags; and the order of the coach's attention."""
+
+from dataclasses import dataclass
+
+from service.domain import safety_rules
+from service.domain.data_rules import maintenance_well_known
+from service.domain.evidence import Evidence
+from service.domain.findings import Finding, Rule, Severity, Stage, Verdict
+from service.domain.policy import Policy
+
+
+def _no_weigh_in(evidence: Evidence, policy: Policy) -> Verdict | None:
+    days, most = evidence.log.days_since_weigh_in, policy.check_in_no_weigh_in_days
+    if days is None:
+        return Verdict("No weigh-in yet.", {"days": None})
+    if days < most:
+        return None
+    return Verdict(f"No weigh-in for {days} days.", {"days": days, "days_overdue": days - most})
+
+
+def _no_food(evidence: Evidence, policy: Policy) -> Verdict | None:
+    days, most = evidence.log.days_since_food, policy.check_in_no_food_days
+    if maintenance_well_known(evidence, policy) and evidence.log.complete_food_days_7_d > 0:
+        return None  # sparse logging is enough while maintenance is well known
+    if days is None:
+        return Verdict("No food log yet.", {"days": None})
+    if days < most:
+        return None
+    return Verdict(f"No food log for {days} days.", {"days": days, "days_overdue": days - most})
+
+
+def _missed_sessions(evidence: Evidence, policy: Policy) -> Verdict | None:
+    missed = evidence.log.sessions_missed_7_d
+    if missed is None or missed < policy.check_in_missed_sessions:
+        return None
+    plural = "" if missed == 1 else "s"
+    return Verdict(f"{missed} planned session{plural} of the last 7 days not logged.", {"missed": missed})
+
+
+def _old_measurement(evidence: Evidence, policy: Policy) -> Verdict | None:
+    days, most = evidence.log.days_since_measurement, policy.check_in_measurement_days
+    if days is None:
+        return Verdict("No body-fat measurement yet.", {"days": None})
+    if days <= most:
+        return None
+    words = f"The last body-fat measurement is {days} days old."
+    return Verdict(words, {"days": days, "days_overdue": days - most})
+
+
+def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
+    now = evidence.phase
+    if now is None or now.planned_end_on is None:
+        return None
+    left = (now.planned_end_on - evidence.as_of).days
+    if left > policy.check_in_phase_ending_days:
+        return None
+    when = f"ends in {left} days" if left > 0 else "ends today" if left == 0 else f"was to end {-left} days ago"
+    seen = {"days_left": left, "days_overdue": max(0, -left)}
+    return Verdict(f"The {now.kind} {when} ({now.planned_end_on}).", seen)
+
+
+_ADVICE, _INFO, _D = Severity.ADVICE, Severity.INFO, Stage.DATA
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "check_in.no_weigh_in",
+        _D,
+        _ADVICE,
+        None,
+        "Did the athlete weigh in lately?",
+        ("check_in_no_weigh_in_days",),
+        _no_weigh_in,
+    ),
+    Rule("check_in.no_food", _D, _ADVICE, None, "Was food logged lately?", ("check_in_no_food_days",), _no_food),
+    Rule(
+        "check_in.phase_ending",
+        Stage.PHASE,
+        _ADVICE,
+        None,
+        "Is the phase about to end?",
+        ("check_in_phase_ending_days",),
+        _phase_ending,
+    ),
+    Rule(
+        "check_in.missed_sessions",
+        Stage.TRAINING,
+        _ADVICE,
+        None,
+        "Were sessions missed?",
+        ("check_in_missed_sessions",),
+        _missed_sessions,
+    ),
+    Rule(
+        "check_in.old_measurement",
+        _D,
+        _INFO,
+        None,
+        "Is the last measurement recent?",
+        ("check_in_measurement_days",),
+        _old_measurement,
+    ),
+)
+RED_FLAGS = tuple(rule for rule in safety_rules.RULES if rule.severity in (Severity.STOP, Severity.WARNING))
+
+NEXT = {  # the one next thing to do, by finding
+    "loss.ceiling": "Return energy to maintenance today and speak to the athlete.",
+    "floor.body_fat": "Return energy to maintenance and speak to the athlete.",
+    "floor.bmi": "Return energy to maintenance and speak to the athlete.",
+    "safety.pain": "Take the lift out and have the pain looked at by a licensed professional.",
+    "limit.energy_floor": "Raise the target to the floor.",
+    "limit.deficit": "Make the deficit smaller.",
+    "safety.symptom_noted": "Ask the athlete how they are; hold energy and loads.",
+    "safety.bmi_low": "Speak to the athlete about eating more.",
+    "safety.eats_below_floor": "Ask the athlete to eat the target.",
+    "safety.energy_availability": "Ask about menses, mood, infections and injuries; refer when in doubt.",
+    "check_in.no_weigh_in": "Ask for a weigh-in tomorrow morning.",
+    "check_in.no_food": "Ask for a complete food day.",
+    "check_in.phase_ending": "Decide on the next phase.",
+    "check_in.missed_sessions": "Ask what kept the athlete from training.",
+    "check_in.old_measurement": "Ask for a body-fat measurement.",
+}
+_REFER_NEXT = "Refer to a licensed professional; no deficit or added load before a clearance."
+
+
+@dataclass(frozen=True)
+class Attention:
+    """Why an athlete needs the coach: the gravest finding, all reasons, the next thing to do, and how overdue it is."""
+
+    severity: Severity
+    code: str
+    next: str
+    days_overdue: int
+    codes: tuple[str, ...]
+
+    def order(self, athlete: str) -> tuple[int, int, str]:
+        """A sort key: gravest first, then most overdue, then by the athlete's identifier for a stable order."""
+        return -self.severity.rank, -self.days_overdue, athlete
+
+
+def check_in(evidence: Evidence, policy: Policy) -> tuple[Finding, ...]:
+    """The night's findings for one athlete: red flags, then missing data, the phase's end, sessions, measurement."""
+    rules = (*RED_FLAGS, *RULES)
+    return tuple(finding for rule in rules if (finding := rule(evidence, policy)) is not None)
+
+
+def attention(findings: tuple[Finding, ...]) -> Attention | None:
+    """What a list of findings asks of the coach, None when there are none; also for a review's findings.
+
+    Parameters: `findings`, in the order in which they were made; the first of the gravest leads.
+    """
+    if not findings:
+        return None
+    first = max(findings, key=lambda finding: finding.severity.rank)
+    overdue = max((int(f.evidence.get("days_overdue") or 0) for f in findings), default=0)
+    fallback = _REFER_NEXT if first.code.startswith("safety.") else first.statement
+    return Attention(
+        first.severity, first.code, NEXT.get(first.code, fallback), overdue, tuple(f.code for f in findings)
+    )
