@@ -15,7 +15,7 @@ from service.domain.findings import Action, Finding, Move, Rule, Stage, number
 from service.domain.phases import Switch, last_day, switch
 from service.domain.policy import Policy
 from service.domain.safety import Gate, gate, in_deficit
-from service.domain.targets import energy_floor_kcal, lowest_energy, macro_targets, phase_energy
+from service.domain.targets import lowest_energy, macro_targets, phase_energy
 
 RULES: tuple[Rule, ...] = (
     *safety_rules.RULES,
@@ -236,8 +236,7 @@ def _change(code: str, evidence: Evidence, policy: Policy) -> Step | None:
     if now is None:
         return None
     if code in ("limit.energy_floor", "limit.deficit"):
-        least = lowest_energy(evidence, policy) if evidence.kind == "cut" else None
-        wanted = least.energy_kcal if least else energy_floor_kcal(evidence, policy)
+        wanted = lowest_energy(evidence, policy).energy_kcal
         return Step(now, 10.0 * -(-wanted // 10.0), wanted)
     return strength_step(evidence, policy) if code == "strength.lost" else step(evidence, policy)
 

@@ -106,7 +106,7 @@ def _energy_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
     energy, maintenance = evidence.energy_kcal, evidence.maintenance_kcal
-    if energy is None or maintenance is None or evidence.kind != "cut":
+    if energy is None or maintenance is None:
         return None
     limit = lowest_energy(evidence, policy)
     excess = limit.energy_kcal - energy

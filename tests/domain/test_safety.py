@@ -1,0 +1,357 @@
+"""The gate: who may not be put into a deficit or under load, until a clearance; human decisions included."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.domain.amendments import check_change
+from service.domain.arbiter import RULE, decide, judge
+from service.domain.evidence import Clearance, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
+from service.domain.findings import Action, Severity
+from service.domain.policy import DEFAULT
+from service.domain.safety import gate
+from tests.domain.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
+from tests.domain.test_rules import evidences
+
+# The referral list (common practice, from memory): code, how to get onto it, what it closes.
+LISTED = {
+    "safety.pregnancy": (lambda e: _screened(e, pregnant_or_breastfeeding=True), ("deficit", "load")),
+    "safety.minor": (lambda e: replace(e, athlete=replace(e.athlete, age_y=17.9)), ("deficit",)),
+    "safety.eating_disorder": (lambda e: _screened(e, eating_disorder_history=True), ("deficit",)),
+    "safety.glucose_medication": (lambda e: _screened(e, glucose_lowering_medication="insulin"), ("deficit",)),
+    "safety.kidney_disease": (lambda e: _screened(e, kidney_disease=True), ("deficit",)),
+    "safety.heart_or_metabolic": (lambda e: _screened(e, heart_or_metabolic_disease=True), ("deficit", "load")),
+    "safety.symptoms": (lambda e: _felt(e, symptoms=(Symptom(ago(100), "chest_pain"),)), ("deficit", "load")),
+    "safety.symptoms_repeated": (
+        lambda e: _felt(e, symptoms=(Symptom(ago(3), "dizziness"), Symptom(ago(1), "palpitations"))),
+        ("deficit", "load"),
+    ),
+    "safety.menses_missing": (
+        lambda e: replace(_felt(e, months_without_menstruation=3.0), athlete=replace(e.athlete, male=False)),
+        ("deficit",),
+    ),
+}
+
+
+def _screened(evidence, **answers):
+    return replace(evidence, screening=replace(evidence.screening or Screening(), **answers))
+
+
+def _felt(evidence, **notes):
+    return replace(evidence, wellbeing=replace(evidence.wellbeing, **notes))
+
+
+def _cleared(evidence, *scopes, on=TODAY):
+    given = tuple(Clearance(scope, on, "Dr Amaral") for scope in scopes)
+    return replace(evidence, screening=replace(evidence.screening or Screening(), clearances=given))
+
+
+@pytest.mark.parametrize("code", LISTED)
+def test_the_referral_list_closes_the_gate_and_a_clearance_opens_it(code):
+    onto, scopes = LISTED[code]
+    evidence = onto(ON_PLAN)
+    closed = gate(evidence, DEFAULT)
+    assert closed.closed_by == (code,) and closed.on_referral_list
+    assert not closed.deficit_open and closed.load_open is ("load" not in scopes)
+    finding = RULE[code](evidence, DEFAULT)
+    assert finding is not None and finding.severity is Severity.STOP and "does not diagnose" in finding.statement
+
+    opened = gate(_cleared(evidence, *scopes), DEFAULT)
+    assert opened.deficit_open and opened.load_open and not opened.closed_by
+    assert opened.on_referral_list, "a clearance opens the gate, it does not bring back the fasting window"
+    assert RULE[code](_cleared(evidence, *scopes), DEFAULT) is None
+
+
+@pytest.mark.parametrize("code", LISTED)
+def test_the_referral_list_ends_a_cut_at_maintenance(code):
+    decision = decide(LISTED[code][0](ON_PLAN), DEFAULT)
+    r = decision.recommendation
+    assert r.action is Action.REFER and r.because == (code,)
+    assert (r.energy_from_kcal, r.energy_to_kcal) == (2300.0, 2850.0)
+    assert r.phase is not None and r.phase.to == "maintain"
+    assert r.targets is not None and r.targets.eating_window is None
+    assert (
+        r.would_change_if
+        and "clearance" in r.would_change_if[0]
+        or "age" in r.would_change_if[0]
+        or "months" in r.would_change_if[0]
+    )
+
+
+def test_sulfonylureas_count_like_insulin_and_metformin_does_not():
+    assert not gate(_screened(ON_PLAN, glucose_lowering_medication="sulfonylurea"), DEFAULT).deficit_open
+    assert gate(_screened(ON_PLAN, glucose_lowering_medication="other"), DEFAULT).deficit_open
+
+
+@pytest.mark.parametrize(
+    ("scopes", "on", "deficit_open"),
+    [
+        (("deficit", "load"), TODAY, True),
+        (("deficit",), ago(365), True),
+        (("deficit",), ago(366), False),
+        (("deficit",), ago(-1), False),
+        (("load",), TODAY, False),
+        ((), TODAY, False),
+    ],
+)
+def test_a_clearance_has_a_scope_and_an_age(scopes, on, deficit_open):
+    evidence = _cleared(_screened(ON_PLAN, pregnant_or_breastfeeding=True), *scopes, on=on)
+    assert gate(evidence, DEFAULT).deficit_open is deficit_open
+
+
+def test_a_clearance_does_not_cover_what_came_after_it():
+    chest_pain = _felt(ON_PLAN, symptoms=(Symptom(ago(5), "chest_pain"),))
+    assert not gate(_cleared(chest_pain, "deficit", "load", on=ago(6)), DEFAULT).deficit_open
+    assert gate(_cleared(chest_pain, "deficit", "load", on=ago(5)), DEFAULT).deficit_open
+
+
+def test_one_mild_symptom_holds_the_deficit_where_it_is():
+    dizzy = but(
+        wellbeing=Wellbeing(symptoms=(Symptom(ago(2), "dizziness"),)),
+        tissue_rate_pct_per_week=q(-0.1, 0.15),
+        maintenance_kcal=q(2500.0, 90.0),
+    )
+    assert gate(dizzy, DEFAULT).deficit_open and not gate(dizzy, DEFAULT).deepening_open
+    decision = decide(dizzy, DEFAULT)
+    assert decision.recommendation.action is Action.HOLD
+    assert decision.recommendation.because == ("safety.symptom_noted",)
+    assert "rate.too_slow" in [g.code for g in decision.gave_way]
+
+
+PAINS = [  # notes as (days ago, exercise, level), stopped lifts: pain ≥ 5/10 twice on a lift (common practice)
+    ([(0, "pull-up", 5), (7, "pull-up", 5)], ("pull-up",)),
+    ([(0, "pull-up", 4.9), (7, "pull-up", 5)], ()),
+    ([(0, "pull-up", 9)], ()),
+    ([(0, "pull-up", 5), (0, "pull-up", 9)], ()),  # two sets of one day are one day
+    ([(0, "pull-up", 5), (7, "barbell-row", 5)], ()),
+    ([(0, "pull-up", 5), (27, "pull-up", 5)], ("pull-up",)),
+    ([(0, "pull-up", 5), (28, "pull-up", 5)], ()),
+    ([(100, "pull-up", 6), (105, "pull-up", 6)], ("pull-up",)),  # until cleared, however long ago
+    ([(1, "pull-up", 6), (2, "pull-up", 6), (1, "barbell-row", 8), (3, "barbell-row", 5)], ("barbell-row", "pull-up")),
+    ([(-1, "pull-up", 6), (2, "pull-up", 6)], ()),  # not yet known on the review date
+]
+
+
+@pytest.mark.parametrize(("notes", "stopped"), PAINS)
+def test_pain_stops_the_lift(notes, stopped):
+    evidence = _felt(ON_PLAN, pains=tuple(Pain(ago(days), exercise, level) for days, exercise, level in notes))
+    assert gate(evidence, DEFAULT).closed_exercises == stopped
+    assert gate(evidence, DEFAULT).deficit_open
+    assert (decide(evidence, DEFAULT).recommendation.action is Action.REFER) is bool(stopped)
+
+
+def test_pain_refers_without_moving_energy_but_never_keeps_a_cut_going():
+    hurt = _felt(ON_PLAN, pains=(Pain(ago(0), "pull-up", 6), Pain(ago(5), "pull-up", 6)))
+    r = decide(hurt, DEFAULT).recommendation
+    assert (r.action, r.energy_to_kcal, r.phase) == (Action.REFER, 2300.0, None)
+    too_fast = replace(hurt, tissue_rate_pct_per_week=q(-1.7, 0.1))
+    r = decide(too_fast, DEFAULT).recommendation
+    assert (r.action, r.energy_to_kcal) == (Action.STOP_DEFICIT, 2850.0)
+    r = decide(replace(hurt, phase=phase("cut", 42, 42)), DEFAULT).recommendation
+    assert r.action is Action.REFER and r.energy_to_kcal == 2850.0 and r.phase is not None
+    cleared = _cleared(hurt, "load", on=ago(0))
+    assert gate(cleared, DEFAULT).closed_exercises == ()
+
+
+def test_kidney_disease_holds_protein_down_until_cleared():
+    sick = _screened(ON_PLAN, kidney_disease=True)
+    targets = decide(sick, DEFAULT).recommendation.targets
+    assert targets is not None and targets.protein_g is not None and targets.protein_g <= 0.8 * 80.0
+    well = decide(_cleared(sick, "deficit"), DEFAULT).recommendation.targets
+    assert well is not None and well.protein_g is not None and well.protein_g > 1.6 * 80.0
+
+
+def test_unanswered_screening_asks_before_a_deficit_starts_or_deepens_and_lets_all_else_pass():
+    stall = but(screening=None, tissue_rate_pct_per_week=q(-0.1, 0.15), maintenance_kcal=q(2500.0, 90.0))
+    r = decide(stall, DEFAULT).recommendation
+    assert (r.action, r.because[0], r.energy_to_kcal) == (Action.COLLECT_DATA, "screening.unanswered", 2300.0)
+    assert r.would_change_if == ("would change energy to 2080 kcal if the screening were answered",)
+    build_over = but(screening=None, phase=phase("build", 42, 42), targets=Targets(3100.0))
+    assert decide(build_over, DEFAULT).recommendation.because[0] == "screening.unanswered"
+    cut_over = but(screening=None, phase=phase("cut", 42, 42))
+    assert decide(cut_over, DEFAULT).recommendation.action is Action.SWITCH_PHASE
+    too_fast = but(screening=None, tissue_rate_pct_per_week=q(-1.3, 0.1))
+    assert decide(too_fast, DEFAULT).recommendation.action is Action.CHANGE_ENERGY
+    assert decide(but(screening=None), DEFAULT).recommendation.action is Action.HOLD
+    half = replace(CLEAR, kidney_disease=None)
+    assert decide(replace(stall, screening=half), DEFAULT).recommendation.action is Action.COLLECT_DATA
+
+
+# --- human decisions ---------------------------------------------------------------------------------------------
+
+HARD = [  # evidence, the change, the code that refuses it
+    (
+        "closed gate",
+        _screened(ON_PLAN, eating_disorder_history=True),
+        {"new_energy_kcal": 2300.0},
+        "safety.eating_disorder",
+    ),
+    (
+        "into a cut",
+        replace(_screened(ON_PLAN, pregnant_or_breastfeeding=True), phase=phase("maintain", 30)),
+        {"new_phase": "cut"},
+        "safety.pregnancy",
+    ),
+    (
+        "deficit in maintenance",
+        replace(_screened(ON_PLAN, kidney_disease=True), phase=phase("maintain", 30), targets=Targets(2850.0)),
+        {"new_energy_kcal": 2500.0},
+        "safety.kidney_disease",
+    ),
+    ("under the floor", ON_PLAN, {"new_energy_kcal": 1499.0}, "limit.energy_floor"),
+    ("over 25 %", ON_PLAN, {"new_energy_kcal": 2130.0}, "limit.deficit"),
+    ("loss ceiling", but(tissue_rate_pct_per_week=q(-1.6, 0.1)), {"new_energy_kcal": 2300.0}, "loss.ceiling"),
+    (
+        "too lean",
+        but(body_fat_pct=q(6.0, 1.0), phase=phase("maintain", 30), targets=Targets(2850.0)),
+        {"new_phase": "cut"},
+        "floor.body_fat",
+    ),
+    (
+        "too light",
+        but(trend_mass_kg=q(58.0, 0.3), phase=phase("maintain", 30), targets=Targets(2850.0)),
+        {"new_phase": "cut"},
+        "floor.bmi",
+    ),
+]
+
+
+@pytest.mark.parametrize(("evidence", "change", "code"), [pytest.param(*row[1:], id=row[0]) for row in HARD])
+def test_hard_limits_refuse_a_coach(evidence, change, code):
+    found = check_change(evidence, DEFAULT, **change)
+    assert code in [f.code for f in found if f.severity is Severity.STOP]
+
+
+SOFT = [
+    ("large step", ON_PLAN, {"new_energy_kcal": 2531.0}, "limit.step"),
+    ("young phase", but(phase=phase("cut", 7, 40)), {"new_energy_kcal": 2350.0}, "energy.quiet_days"),
+    ("again", but(history__last_energy_change_on=ago(9)), {"new_energy_kcal": 2350.0}, "energy.too_soon"),
+    ("unscreened", but(screening=None), {"new_energy_kcal": 2250.0}, "screening.unanswered"),
+    (
+        "symptom",
+        but(wellbeing__symptoms=(Symptom(ago(1), "dizziness"),)),
+        {"new_energy_kcal": 2250.0},
+        "safety.symptom_noted",
+    ),
+    ("weak", but(probability_strength_lost=0.6), {"new_energy_kcal": 2250.0}, "strength.lost"),
+    ("strained", but(wellbeing=Wellbeing(hunger=4.5, fatigue=4.5)), {"new_energy_kcal": 2250.0}, "wellbeing.strain"),
+    ("little data", but(log__weigh_ins_14_d=2), {"new_energy_kcal": 2250.0}, "data.few_weigh_ins"),
+    ("availability", but(exercise_kcal=500.0), {"new_energy_kcal": 2300.0}, "safety.energy_availability"),
+    ("short rest", but(phase=phase("maintain", 10), targets=Targets(2850.0)), {"new_phase": "cut"}, "phase.too_short"),
+    ("long cut", ON_PLAN, {"new_planned_end_on": ago(-30)}, "phase.longest_cut"),
+    (
+        "third cut",
+        but(
+            phase=phase("maintain", 30),
+            targets=Targets(2850.0),
+            past_phases=(
+                PastPhase("cut", ago(150), ago(120)),
+                PastPhase("maintain", ago(119), ago(80)),
+                PastPhase("cut", ago(79), ago(30)),
+            ),
+        ),
+        {"new_phase": "cut"},
+        "phase.cuts_in_a_row",
+    ),
+]
+
+
+@pytest.mark.parametrize(("evidence", "change", "code"), [pytest.param(*row[1:], id=row[0]) for row in SOFT])
+def test_soft_limits_ask_a_coach_to_acknowledge(evidence, change, code):
+    found = check_change(evidence, DEFAULT, **change)
+    assert [f.code for f in found] == [code] and found[0].severity is Severity.WARNING
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"new_energy_kcal": 2300.0},
+        {"new_energy_kcal": 2390.0},
+        {"new_energy_kcal": 2190.0},
+        {"new_phase": "maintain"},
+    ],
+)
+def test_small_moves_and_ways_out_of_a_cut_pass(change):
+    assert check_change(ON_PLAN, DEFAULT, **change) == []
+
+
+def test_leaving_a_deficit_always_passes():
+    for onto, _ in LISTED.values():
+        evidence = onto(ON_PLAN)
+        assert check_change(evidence, DEFAULT, new_energy_kcal=2850.0, new_phase="maintain") == []
+
+
+# --- properties --------------------------------------------------------------------------------------------------
+
+DANGERS = st.sampled_from(
+    [
+        *(onto for onto, _ in LISTED.values()),
+        lambda e: _felt(e, symptoms=(*e.wellbeing.symptoms, Symptom(ago(0), "fainting"))),
+        lambda e: _felt(e, symptoms=(*e.wellbeing.symptoms, Symptom(ago(0), "dizziness"))),
+        lambda e: _felt(e, pains=(Pain(ago(0), "pull-up", 7), Pain(ago(2), "pull-up", 7))),
+        lambda e: _felt(e, hunger=5.0, fatigue=5.0, sleep_h=4.0),
+        lambda e: replace(e, probability_strength_lost=1.0),
+        lambda e: replace(e, screening=None),
+        lambda e: replace(e, body_fat_pct=q(4.0, 0.5)),
+        lambda e: replace(e, trend_mass_kg=q(45.0, 0.3)),
+        lambda e: replace(e, log=replace(e.log, weigh_ins_14_d=0, complete_food_days_14_d=0, days_since_weigh_in=None)),
+    ]
+)
+
+
+def _starts_cut(decision):
+    return decision.recommendation.phase is not None and decision.recommendation.phase.to == "cut"
+
+
+@settings(max_examples=400, deadline=None, derandomize=True)
+@given(evidences, DANGERS)
+def test_more_danger_never_makes_the_recommendation_more_aggressive(evidence, danger):
+    worse = danger(evidence)
+    before, after = decide(evidence, DEFAULT), decide(worse, DEFAULT)
+    assert not _starts_cut(after) or _starts_cut(before)
+    energy = [d.recommendation.energy_to_kcal for d in (before, after)]
+    assert None not in energy and evidence.energy_kcal is not None
+    assert energy[1] >= min(energy[0], evidence.energy_kcal) - 1e-9
+    if not gate(worse, DEFAULT).deficit_open:
+        assert after.recommendation.energy_to_kcal >= evidence.energy_kcal
+        assert after.recommendation.action in (Action.REFER, Action.STOP_DEFICIT)
+        if evidence.kind == "cut":
+            assert after.recommendation.phase is not None and after.recommendation.phase.to == "maintain"
+            assert after.recommendation.energy_to_kcal >= worse.maintenance_kcal.mean - 5.0
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(evidences, st.floats(0.0, 2.0))
+def test_losing_faster_never_lowers_energy_further(evidence, faster):
+    rate, scale = evidence.tissue_rate_pct_per_week, evidence.rate_pct_per_week
+    worse = replace(
+        evidence,
+        tissue_rate_pct_per_week=rate and rate.moved_to(rate.mean - faster),
+        rate_pct_per_week=scale and scale.moved_to(scale.mean - faster),
+    )
+    before, after = decide(evidence, DEFAULT), decide(worse, DEFAULT)
+    assert not _starts_cut(after) or _starts_cut(before)
+    assert after.recommendation.energy_to_kcal >= min(before.recommendation.energy_to_kcal, evidence.energy_kcal) - 1e-9
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(evidences)
+def test_no_recommendation_breaks_a_hard_limit(evidence):
+    r = decide(evidence, DEFAULT).recommendation
+    if r.energy_to_kcal != r.energy_from_kcal or r.phase is not None:
+        hard = [
+            f.code
+            for f in check_change(evidence, DEFAULT, r.energy_to_kcal, r.phase.to if r.phase else None)
+            if f.severity is Severity.STOP
+        ]
+        assert hard == [], (r, hard)
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(evidences)
+def test_the_gate_agrees_with_the_findings(evidence):
+    codes = {f.code for f in judge(evidence, DEFAULT)}
+    assert set(gate(evidence, DEFAULT).closed_by) == codes & {*LISTED, "safety.pain"}
