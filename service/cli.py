@@ -162,7 +162,10 @@ def demo(
             def advance(what: str, done: int, total: int | None) -> None:
                 if what not in tasks:
                     tasks[what] = bars.add_task(what, total=total)
-                bars.update(tasks[what], **({"advance": done} if total is None else {"completed": done}))
+                if total is None:
+                    bars.advance(tasks[what], done)
+                else:
+                    bars.update(tasks[what], completed=done)
 
             caller, secret, _ = await demo_practice.prepare(database, settings.database_url, advance)
         await demo_practice.show(database, caller, secret, f"http://{host}:{port}", console)

@@ -136,8 +136,8 @@ def _show_review(row: Any, console: Console) -> None:
         _wrapped(console, "but", change)
     predicted = document["prediction"]["trend_mass_kg"]
     if predicted:
-        text = f"{predicted['mean']:g} kg on {document['prediction']['for']} (90 %: {predicted['lo']:g} to {predicted['hi']:g})"
-        _wrapped(console, "predicts", text)
+        interval = f"90 %: {predicted['lo']:g} to {predicted['hi']:g}"
+        _wrapped(console, "predicts", f"{predicted['mean']:g} kg on {document['prediction']['for']} ({interval})")
 
 
 def _kcal(value: float | None) -> str:

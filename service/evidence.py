@@ -262,7 +262,7 @@ def _wellbeing(athlete: Any, notes: Notes, known: Roster, index: int) -> ev.Well
 
     def mean(name: str) -> float | None:
         values = [content[name] for content in week if name in content]
-        return round(sum(values) / len(values), 3) if values else None
+        return round(float(sum(values)) / len(values), 3) if values else None
 
     return ev.Wellbeing(
         symptoms=tuple(ev.Symptom(row.date, kind) for row in said for kind in row.content.get("symptoms", ())),
@@ -282,7 +282,8 @@ def _months_without(athlete: Any, said: Sequence[Any], known: Roster, index: int
     started = np.flatnonzero(known.log.menstruation_started[index])
     if started.size and known.first + timedelta(days=int(started[-1])) > told[-1].date:
         return None
-    return round(float(told[-1].content["months_without_menstruation"]) + (known.to - told[-1].date).days / 30.44, 2)
+    months: float = told[-1].content["months_without_menstruation"] + (known.to - told[-1].date).days / 30.44
+    return round(months, 2)
 
 
 def _history(known: Roster, notes: Notes, athlete: Any, phases: Sequence[Any], targets: Sequence[Any]) -> ev.History:

@@ -183,8 +183,8 @@ async def _food(scope: Scope, days: Days) -> Changes:
         else:
             doubted.add(key)
     states: dict[tuple[uuid.UUID, date], str] = {}
-    columns = (declared.c.athlete_id, declared.c.date, declared.c.state)
-    for row in await scope.rows(scope.select(*columns, of=[FoodDay]).where(*_span(declared, days))):
+    said = scope.select(declared.c.athlete_id, declared.c.date, declared.c.state, of=[FoodDay])
+    for row in await scope.rows(said.where(*_span(declared, days))):
         states[row.athlete_id, row.date] = row.state
     for key, day in sums.items():
         day["food_state"] = int(_food_state(day["meals"], states.get(key), key in doubted))
@@ -233,11 +233,10 @@ async def _body_fat(scope: Scope, days: Days) -> Changes:
             readings[row.athlete_id, row.date].append((value, error))
     values: dict[tuple[uuid.UUID, date], dict[str, Any]] = {}
     for key, pairs in readings.items():
-        mean, error = composition.fuse(*np.array(sorted(pairs)).T) if pairs else (None, None)
-        values[key] = {
-            "body_fat_pct": None if mean is None else float(mean),
-            "body_fat_se_pct": None if error is None else float(error),
-        }
+        values[key] = {"body_fat_pct": None, "body_fat_se_pct": None}
+        if pairs:
+            fused = composition.fuse(*np.array(sorted(pairs)).T)
+            values[key] = {"body_fat_pct": float(fused[0]), "body_fat_se_pct": float(fused[1])}
     await _change(scope, Measurement, changes)
     await _put_days(scope, values)
     return changes
@@ -258,12 +257,12 @@ def _from_sites(row: Any, athlete: Any) -> float | None:
     age_y = (row.date - athlete.birth_date).days / 365.25
     sites = row.sites or {}
     if row.method == "tape":
-        girths = sites.get("tape", {})
-        needed = ("abdomen_cm", "neck_cm") if male else ("waist_cm", "hip_cm", "neck_cm")
-        if any(name not in girths for name in needed):
-            return None
-        tape = composition.tape_men_pct if male else composition.tape_women_pct
-        return float(tape(*(girths[name] for name in needed), athlete.height_cm))
+        girths = defaultdict(lambda: np.nan, sites.get("tape", {}))
+        if male:
+            return float(composition.tape_men_pct(girths["abdomen_cm"], girths["neck_cm"], athlete.height_cm))
+        return float(
+            composition.tape_women_pct(girths["waist_cm"], girths["hip_cm"], girths["neck_cm"], athlete.height_cm)
+        )
     folds = sites.get("skinfolds", {})
     needed = _FOLDS.get((row.method, male), ())
     if not needed or any(f"{name}_mm" not in folds for name in needed):
@@ -274,7 +273,7 @@ def _from_sites(row: Any, athlete: Any) -> float | None:
 
 _SEVEN = ("chest", "midaxillary", "triceps", "subscapular", "abdomen", "suprailiac", "thigh")
 _FOUR = ("biceps", "triceps", "subscapular", "suprailiac")
-_FOLDS = {
+_FOLDS: dict[tuple[str, bool], tuple[str, ...]] = {
     ("skinfold_3", True): ("chest", "abdomen", "thigh"),
     ("skinfold_3", False): ("triceps", "suprailiac", "thigh"),
     **{("skinfold_7", male): _SEVEN for male in (True, False)},

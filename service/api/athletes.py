@@ -1,7 +1,6 @@
 """Athletes: the people coached."""
 
 import uuid
-from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
@@ -156,7 +155,7 @@ async def add_athlete(
     return AthleteAnswer.model_validate(row)
 
 
-async def insert_athlete(scope: Scope, body: AthleteBody) -> Mapping[str, Any]:
+async def insert_athlete(scope: Scope, body: AthleteBody) -> dict[str, Any]:
     """Store a new athlete.
 
     Raises
@@ -172,7 +171,7 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Mapping[str, Any]:
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
     row = await scope.first(scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
     assert row is not None
-    return row._mapping
+    return dict(row._mapping)
 
 
 def _check_birth_date(birth_date: date) -> None:
@@ -195,16 +194,21 @@ async def get_athlete(athlete: AthletePath, response: Response) -> AthleteAnswer
     responses=documented(NotFound, Conflict, PreconditionFailed, PreconditionRequired),
 )
 async def change_athlete(
-    athlete: AthletePath, body: AthleteChange, scope: Here, response: Response, _: DryRun, if_match: IfMatch = None
+    athlete: AthletePath,
+    body: AthleteChange,  # type: ignore[valid-type]
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    if_match: IfMatch = None,
 ) -> AthleteAnswer:
     """Change some fields (RFC 7396 merge patch)."""
     check_version(if_match, athlete.revision)
-    row = await update_athlete(scope, athlete, body.model_dump(exclude_unset=True))
+    row = await update_athlete(scope, athlete, body.model_dump(exclude_unset=True))  # type: ignore[attr-defined]
     show_version(response, row["revision"])
     return AthleteAnswer.model_validate(row)
 
 
-async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> Mapping[str, Any]:
+async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> dict[str, Any]:
     """Store changed fields.
 
     Raises

@@ -13,7 +13,7 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
-_ATHLETE, _REVIEW, _CHECK_IN, _FAILURE = map(table_of, (Athlete, Review, CheckIn, JobFailure))
+_ATHLETE, _REVIEW, _CHECK_IN = table_of(Athlete), table_of(Review), table_of(CheckIn)
 
 
 class AttentionItem(Answer):
@@ -68,8 +68,9 @@ async def attention_list(scope: Scope, only: uuid.UUID | None = None) -> list[At
             item = of(row.athlete_id)
             item |= {"review_id": row.id, "action": row.action}
             _add_kept(item, row, "review")
-    columns = (_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name)
-    athletes = scope.select(*columns, of=[Athlete]).where(_ATHLETE.c.id.in_(found))
+    athletes = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete]).where(
+        _ATHLETE.c.id.in_(found)
+    )
     if only is not None:
         athletes = athletes.where(_ATHLETE.c.id == only)
     rows = await scope.rows(athletes)

@@ -141,11 +141,13 @@ async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, 
         "on": str(phase.on),
         "planned_end_on": phase.planned_end_on and str(phase.planned_end_on),
     }
-    return {"effective_on": on, "targets": _targets(evidence, energy, phase and phase.to), "phase": said}
+    return {"effective_on": on, "targets": _targets(evidence, energy, phase.to if phase else None), "phase": said}
 
 
 def _refuse(evidence: Evidence, body: DecisionBody, energy: float | None, phase: PhaseChangeBody | None) -> None:
-    against = check_change(evidence, DEFAULT, energy, phase and phase.to, phase and phase.planned_end_on)
+    against = check_change(
+        evidence, DEFAULT, energy, phase.to if phase else None, phase.planned_end_on if phase else None
+    )
     place = (
         "/changes/phase"
         if phase is not None and body.changes and body.changes.energy_kcal is None

@@ -282,12 +282,12 @@ def entry_routes(kind: EntryKind[B, A]) -> APIRouter:
     async def add(
         athlete: AthletePath,
         scope: Here,
-        body: one_or_many,  # type: ignore[valid-type]
+        body: one_or_many,
         response: Response,
         _: DryRun,
         caller: Any = write,
     ) -> Any:
-        bodies: list[Any] = body if isinstance(body, list) else [body]  # type: ignore[assignment]
+        bodies: list[Any] = body if isinstance(body, list) else [body]
         _refuse(bodies, athlete.time_zone, isinstance(body, list))
         done = await store_entries(scope, kind, [(athlete, item) for item in bodies], caller.key_id)
         if all(item.outcome != "created" for item in done):

@@ -40,7 +40,7 @@ class Answer(BaseModel):
 
 def fault(code: str, detail: str) -> PydanticCustomError:
     """An error for a validator to raise: a stable code and words for people."""
-    return PydanticCustomError(code, detail.replace("{", "{{").replace("}", "}}"))  # type: ignore[arg-type]
+    return PydanticCustomError(code, detail.replace("{", "{{").replace("}", "}}"))
 
 
 def _storable(text: str) -> str:

@@ -105,8 +105,10 @@ async def list_reviews(
     "/athletes/{athlete_id}/reviews",
     status_code=201,
     dependencies=[Depends(requires("coaching:write"))],
-    responses={200: {"description": "that week's review was there already, or a dry run", "model": ReviewAnswer}}
-    | documented(NotFound),
+    responses={
+        200: {"description": "that week's review was there already, or a dry run", "model": ReviewAnswer},
+        **documented(NotFound),
+    },
 )
 async def make_review(
     athlete: AthletePath, body: ReviewBody, scope: Here, response: Response, dry_run: DryRun

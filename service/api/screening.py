@@ -83,7 +83,7 @@ async def get_screening(athlete: AthletePath, scope: Here, response: Response) -
     row = await latest(scope, athlete.id)
     show_version(response, row.revision if row else 0)
     if row is None:
-        return ScreeningAnswer(athlete_id=athlete.id, answered_at=None, revision=0)
+        return ScreeningAnswer(athlete_id=athlete.id, answered_at=None, revision=0, clearances=[])
     return ScreeningAnswer.model_validate({**row._mapping, **row.answers})
 
 

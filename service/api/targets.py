@@ -1,7 +1,6 @@
 """Targets: what the athlete is to eat from a date on."""
 
 import uuid
-from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, Self
 
@@ -81,13 +80,13 @@ def in_kilocalories(values: dict[str, Any]) -> dict[str, Any]:
     return values if kilojoules is None else {**values, "energy_kcal": round(kilojoules * KCAL_PER_KJ, 6)}
 
 
-async def put_target(scope: Scope, athlete_id: uuid.UUID, values: dict[str, Any]) -> Mapping[str, Any]:
+async def put_target(scope: Scope, athlete_id: uuid.UUID, values: dict[str, Any]) -> dict[str, Any]:
     """Store targets from a date on, replacing those of the same date."""
     old = await scope.first(
         scope.select(Target).where(_TABLE.c.athlete_id == athlete_id, _TABLE.c.from_date == values["from_date"])
     )
     if old is not None and all(old._mapping[name] == value for name, value in values.items()):
-        return old._mapping
+        return dict(old._mapping)
     if old is not None:
         return await _update(scope, old, values)
     row = {"id": new_id(), "athlete_id": athlete_id, "revision": 1, "updated_at": now(), "review_id": None, **values}

@@ -88,7 +88,7 @@ class Scope:
 
 def table_of(table: Table) -> Any:
     """The SQLAlchemy table of a table class."""
-    return table.__table__
+    return table.__table__  # type: ignore[attr-defined]
 
 
 def _is_table(item: Any) -> bool:
