@@ -153,6 +153,53 @@ class Target(Owned, table=True):
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
 
+class TrainingPlan(Owned, table=True):
+    """What the athlete trains from a date on: days of exercises with their schemes, and what the gym has."""
+
+    __tablename__ = "training_plan"
+    __table_args__ = _of_athlete(UniqueConstraint("practice_id", "athlete_id", "from_date"))
+    athlete_id: uuid.UUID
+    from_date: dt.date
+    name: str
+    days: Json = Field(sa_type=Document)
+    gym: Json | None = Field(default=None, sa_type=Document)
+    revision: int = 1
+    updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class PolicyVersion(Owned, table=True):
+    """A version of a practice's thresholds, or of one athlete's; versions are added, never changed."""
+
+    __tablename__ = "policy_version"
+    __table_args__ = _of_athlete(*_of_practice(UniqueConstraint("practice_id", "about", "version")))
+    about: str  # "practice", or the athlete's id
+    athlete_id: uuid.UUID | None = None
+    version: int
+    changes: Json = Field(sa_type=Document)  # from the service's own policy, or an athlete's from the practice's
+    note: str | None = None
+    key_id: uuid.UUID | None = None
+    created_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class Replay(Owned, table=True):
+    """A policy run over past data; nothing of it is in an athlete's record."""
+
+    __tablename__ = "replay"
+    __table_args__ = _of_practice(Index(None, "practice_id", "policy_id"))
+    policy_id: str
+    against_policy_id: str | None = None
+    from_date: dt.date
+    to_date: dt.date
+    state: str = "running"
+    athletes_done: int = 0
+    athletes_total: int = 0
+    result: Json | None = Field(default=None, sa_type=Document)
+    detail: str | None = None
+    started_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+    heard_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+    ended_at: dt.datetime | None = Field(default=None, sa_type=Instant)
+
+
 class Entry(Owned):
     """What all kinds of entries have in common."""
 
@@ -206,6 +253,9 @@ class TrainingSession(Entry, table=True):
     __table_args__ = _entry_arguments()
     kind: ClassVar[str] = "training_session"
     sets: Json = Field(sa_type=Document)
+    plan_day: str | None = None  # which day of the training plan it was
+    skipped: Json | None = Field(default=None, sa_type=Document)
+    deload: bool = False
 
 
 class Measurement(Entry, table=True):
@@ -317,6 +367,7 @@ class Review(Owned, table=True):
     severity: int
     attention: Json | None = Field(default=None, sa_type=Document)
     document: Json = Field(sa_type=Document)
+    score: Json | None = Field(default=None, sa_type=Document)  # of the prediction of the week before
     inputs_digest: str
     state: str = "open"
     stale: bool = False
@@ -335,6 +386,7 @@ class Decision(Owned, table=True):
     changes: Json | None = Field(default=None, sa_type=Document)
     acknowledge: Json | None = Field(default=None, sa_type=Document)
     note: str | None = None
+    effect: Json | None = Field(default=None, sa_type=Document)
     key_id: uuid.UUID | None = None
     decided_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
