@@ -3,7 +3,7 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date, timedelta
 from itertools import pairwise
 from typing import Any
@@ -106,6 +106,43 @@ def evidence_of(known: Roster, found: RosterEstimates, notes: Notes, index: int)
         wellbeing=_wellbeing(athlete, notes, known, index),
         history=_history(known, notes, athlete, phases, targets),
     )
+
+
+def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) -> tuple[Roster, RosterEstimates, Notes]:
+    """The same, as if the log ended on the day of this index; estimates must be causal ones."""
+    to = known.first + timedelta(days=day)
+
+    def cut(part: Any) -> Any:
+        if isinstance(part, np.ndarray) and part.shape[-1:] == known.log.days.shape:
+            return part[..., : day + 1]
+        if is_dataclass(part) and not isinstance(part, type):
+            return replace(part, **{field.name: cut(getattr(part, field.name)) for field in fields(part)})
+        return part
+
+    def until(rows: Sequence[Any], name: str) -> list[Any]:
+        return [row for row in rows if getattr(row, name) <= to]
+
+    roster = replace(
+        known,
+        to=to,
+        log=cut(known.log),
+        protein_g=cut(known.protein_g),
+        sessions=cut(known.sessions),
+        phases={who: until(rows, "starts_on") for who, rows in known.phases.items()},
+        targets={who: until(rows, "from_date") for who, rows in known.targets.items()},
+        lifts={
+            who: {name: until(rows, "date") for name, rows in lifts.items() if rows[0].date <= to}
+            for who, lifts in known.lifts.items()
+        },
+    )
+    seen = replace(found, body=cut(found.body), strength=cut(found.strength))
+    told = replace(
+        notes,
+        wellbeing={who: until(rows, "date") for who, rows in notes.wellbeing.items()},
+        pains={who: until(rows, "on") for who, rows in notes.pains.items()},
+        reviews={who: [row for row in rows if row.as_of < to] for who, rows in notes.reviews.items()},
+    )
+    return roster, seen, told
 
 
 def quantity_at(estimate: Estimate, at: tuple[int, ...], digits: int) -> ev.Quantity | None:

@@ -7,7 +7,7 @@ The same inputs, policy and engine version give the same document, byte for byte
 import asyncio
 import hashlib
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -20,17 +20,16 @@ from service.domain.arbiter import Decision, decide
 from service.domain.checkin import attention
 from service.domain.estimation import predict_mass
 from service.domain.findings import Finding, Severity
-from service.domain.policy import DEFAULT, Policy
 from service.domain.records import Estimate
 from service.domain.targets import fat_mass_kg
 from service.evidence import Notes, evidence_of, load_notes, quantity_at
+from service.policies import InForce, in_force
 from service.roster import Roster, RosterEstimates, estimate_roster, load
 from service.store.scope import Scope, table_of
 from service.store.tables import Review
 from service.store.types import new_id
 
 ENGINE_VERSION = "1"
-DEFAULT_POLICY_ID = "default"
 
 
 @dataclass(frozen=True)
@@ -44,6 +43,7 @@ class Result:
     action: str
     severity: int
     attention: dict[str, Any] | None
+    score: dict[str, Any] | None
     inputs_digest: str
 
 
@@ -53,7 +53,7 @@ def iso_week(day: date) -> str:
     return f"{year}-W{week:02d}"
 
 
-async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date, policy: Policy = DEFAULT) -> list[Result]:
+async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date) -> list[Result]:
     """Review some athletes of a practice as of a local date; nothing is stored.
 
     Parameters
@@ -64,43 +64,41 @@ async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date, polic
         Whom.
     as_of : date
         The last day that counts.
-    policy : Policy
-        The thresholds.
 
     Returns
     -------
     list of Result
         In the order of the athletes.
     """
+    ids = [athlete.id for athlete in athletes]
     known = await load(scope, athletes, as_of)
-    notes = await load_notes(scope, [athlete.id for athlete in athletes], as_of)
-    return await asyncio.to_thread(review_roster, known, notes, policy)
+    notes = await load_notes(scope, ids, as_of)
+    return await asyncio.to_thread(review_roster, known, notes, await in_force(scope, ids))
 
 
-def review_roster(known: Roster, notes: Notes, policy: Policy) -> list[Result]:
+def review_roster(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -> list[Result]:
     """Review a roster whose rows are all there: the domain's work, without any I/O."""
-    found = estimate_roster(known, main_lifts_only=True, upper_loss_rate_pct_per_week=-policy.cut_rate_fast_pct)
+    found = estimate_roster(known, main_lifts_only=True)
     evidence = [evidence_of(known, found, notes, index) for index in range(len(known.athletes))]
-    decisions = [decide(one, policy) for one in evidence]
+    chosen = [policies[athlete.id] for athlete in known.athletes]
+    decisions = [decide(one, policy.policy) for one, policy in zip(evidence, chosen, strict=True)]
     planned = [decision.recommendation.energy_to_kcal for decision in decisions]
     intake = np.array([np.nan if energy is None else energy for energy in planned], dtype=np.float64)
     next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), intake)
     return [
-        _result(known, found, index, evidence[index], decision, next_mass, policy)
+        _result(known, found, notes, index, evidence[index], decision, next_mass, chosen[index])
         for index, decision in enumerate(decisions)
     ]
 
 
 def _result(
-    known: Roster, found: RosterEstimates, index: int, evidence: ev.Evidence, decision: Decision,
-    next_mass: Estimate, policy: Policy,
+    known: Roster, found: RosterEstimates, notes: Notes, index: int, evidence: ev.Evidence, decision: Decision,
+    next_mass: Estimate, policy: InForce,
 ) -> Result:  # fmt: skip
-    digest = (
-        "sha256:"
-        + hashlib.sha256(
-            orjson.dumps([ENGINE_VERSION, _inputs(known, index), evidence, policy], option=orjson.OPT_SORT_KEYS)
-        ).hexdigest()
-    )
+    athlete = known.athletes[index]
+    score = score_prediction(evidence, notes.reviews.get(athlete.id, ()))
+    inputs = [ENGINE_VERSION, _inputs(known, index), evidence, policy, score]
+    digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
     body = decision.body()
     phase = evidence.phase
     document = {
@@ -118,19 +116,21 @@ def _result(
         "recommendation": {**body["recommendation"], "prescriptions": []},
         "gave_way": body["gave_way"],
         "prediction": _prediction(found, index, evidence, next_mass),
-        "policy": {"id": DEFAULT_POLICY_ID, "version": 1},
+        "score": score,
+        "policy": {"id": policy.id, "version": policy.version},
         "engine_version": ENGINE_VERSION,
         "inputs_digest": digest,
     }
     severity = max((finding.severity.rank for finding in decision.findings), default=Severity.INFO.rank)
     return Result(
-        known.athletes[index].id,
+        athlete.id,
         iso_week(evidence.as_of),
         evidence.as_of,
         orjson.loads(orjson.dumps(document)),
         decision.recommendation.action.value,
         severity,
         attention_body(decision.findings),
+        score,
         digest,
     )
 
@@ -199,6 +199,34 @@ def _prediction(found: RosterEstimates, index: int, evidence: ev.Evidence, next_
         "trend_mass_kg": _band(quantity_at(next_mass, (index,), 4), 2),
         "strength": {name: band for name, band in strength.items() if band is not None},
     }
+
+
+def score_prediction(evidence: ev.Evidence, earlier: Sequence[Any]) -> dict[str, Any] | None:
+    """How last week's prediction for this very day came out, or None when there was none.
+
+    For trend mass and each main lift: predicted interval, what was found, its distance from the mean in predicted
+    standard deviations, and whether the 90 % interval holds it.
+    """
+    day = evidence.as_of.isoformat()
+    made = next((row.document for row in earlier if row.document["prediction"]["for"] == day), None)
+    if made is None:
+        return None
+    predicted = {"trend_mass_kg": made["prediction"]["trend_mass_kg"], **made["prediction"]["strength"]}
+    found = {lift.exercise: lift.one_rep_max_kg.mean for lift in evidence.lifts}
+    if evidence.trend_mass_kg is not None:
+        found["trend_mass_kg"] = evidence.trend_mass_kg.mean
+    items = {
+        name: {
+            "predicted": band,
+            "found": round(found[name], 2),
+            "z": round((found[name] - band["mean"]) / band["sd"], 2) if band["sd"] > 0 else None,
+            "inside": band["lo"] <= found[name] <= band["hi"],
+        }
+        for name, band in predicted.items()
+        if band is not None and name in found
+    }
+    phase = made["phase"]["kind"] if made["phase"] else None
+    return {"made_as_of": made["as_of"], "phase": phase, "quantities": items} if items else None
 
 
 async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime) -> int:

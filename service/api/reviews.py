@@ -74,6 +74,7 @@ class ReviewAnswer(Answer):
     recommendation: RecommendationAnswer
     gave_way: list[Documented]
     prediction: Documented
+    score: Documented | None = Field(description="how last week's prediction for this day came out")
     policy: Documented
     engine_version: str
     inputs_digest: str

@@ -1,7 +1,8 @@
 """The nightly check-in: missing data, red flags, phases about to end."""
 
 import asyncio
-from collections.abc import Sequence
+import uuid
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -10,9 +11,9 @@ from sqlalchemy import or_
 from service import moments
 from service.domain.checkin import check_in
 from service.domain.findings import Severity
-from service.domain.policy import DEFAULT
 from service.evidence import Notes, evidence_of, load_notes
 from service.jobs.due import ATHLETE, DueJob
+from service.policies import InForce, in_force
 from service.review import attention_body
 from service.roster import Roster, estimate_roster, load
 from service.store.scope import Scope
@@ -42,7 +43,8 @@ class NightlyCheckIn(DueJob):
         """Check on them."""
         known = await load(scope, athletes, as_of)
         notes = await load_notes(scope, [athlete.id for athlete in athletes], as_of)
-        return await asyncio.to_thread(_check, known, notes)
+        policies = await in_force(scope, [athlete.id for athlete in athletes])
+        return await asyncio.to_thread(_check, known, notes, policies)
 
     async def keep(self, scope: Scope, results: list[dict[str, Any]], at: datetime) -> None:
         """Replace the check-ins of the night before."""
@@ -50,11 +52,11 @@ class NightlyCheckIn(DueJob):
         await scope.upsert(CheckIn, rows, key=("practice_id", "athlete_id"))
 
 
-def _check(known: Roster, notes: Notes) -> list[dict[str, Any]]:
+def _check(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -> list[dict[str, Any]]:
     found = estimate_roster(known, main_lifts_only=True)
     rows = []
     for index, athlete in enumerate(known.athletes):
-        findings = check_in(evidence_of(known, found, notes, index), DEFAULT)
+        findings = check_in(evidence_of(known, found, notes, index), policies[athlete.id].policy)
         severity = max((finding.severity.rank for finding in findings), default=Severity.INFO.rank)
         attention = attention_body(findings)
         rows.append({"athlete_id": athlete.id, "date": known.to, "severity": severity, "attention": attention})
