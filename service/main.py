@@ -9,6 +9,7 @@ from fastapi import APIRouter, FastAPI
 from service.api import (
     athletes,
     attention,
+    calibration,
     catalogue,
     estimates,
     food_days,
@@ -18,6 +19,7 @@ from service.api import (
     meals,
     measurements,
     phases,
+    policies,
     practice,
     problems,
     reviews,
@@ -58,11 +60,13 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
         app.state.settings = settings
         app.state.database = Database(settings.database_url, settings.check_tenant_filter)
         app.state.imports = set()
+        app.state.background = set()
         clock = Clock(app.state.database) if with_clock else None
         if clock:
             clock.start()
         yield
         await imports.finish_imports(app)
+        await policies.finish_background(app)
         if clock:
             await clock.stop()
         await app.state.database.close()
@@ -79,7 +83,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     v1 = APIRouter(prefix="/v1", responses=problems.documented(*problems.ALWAYS))
     for resource in (
         practice, keys, athletes, screening, phases, targets, weigh_ins, meals, food_days, training_sessions,
-        measurements, wellbeing, estimates, reviews, attention, catalogue, imports,
+        measurements, wellbeing, estimates, reviews, attention, calibration, policies, catalogue, imports,
     ):  # fmt: skip
         v1.include_router(resource.router)
     app.include_router(v1)

@@ -3,30 +3,27 @@
 import uuid
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo
 
-from fastapi.concurrency import run_in_threadpool
 from pydantic import Field, model_validator
 
-from service.api.fields import Answer, Body, Date, Note, Number, ShortText, fault
+from service.api.fields import Acknowledged, Answer, Body, Date, Note, Number, fault
 from service.api.phases import PhaseBody, put_phase
+from service.api.safety import Kind, evidence_on, refuse_unsafe
 from service.api.targets import put_target
 from service.auth import Principal
-from service.domain.amendments import check_change
 from service.domain.arbiter import targets_body
 from service.domain.evidence import Evidence
-from service.domain.findings import Severity
-from service.domain.policy import DEFAULT
+from service.domain.policy import Policy
 from service.domain.safety import gate
 from service.domain.targets import macro_targets
-from service.errors import Conflict, Fault, Invalid
-from service.evidence import evidence_of, load_notes
-from service.roster import estimate_roster, load
+from service.errors import Conflict
 from service.store.scope import Scope, table_of
-from service.store.tables import Decision, Review
+from service.store.tables import Decision, Review, Target
 from service.store.types import new_id, now
 
-_REVIEW = table_of(Review)
-Kind = Literal["build", "cut", "maintain"]
+_REVIEW, _TARGET = table_of(Review), table_of(Target)
+BACK_DATED = timedelta(days=7)  # a review made longer after its date is of the past, and so are its effects
 
 
 class PhaseChangeBody(Body):
@@ -49,7 +46,7 @@ class DecisionBody(Body):
 
     decision: Literal["accepted", "amended", "declined"]
     changes: ChangesBody | None = None
-    acknowledge: Annotated[list[ShortText], Field(max_length=50, default_factory=list)]
+    acknowledge: Acknowledged = Field(default_factory=list)
     note: Note | None = None
 
     @model_validator(mode="after")
@@ -90,7 +87,7 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
     recommendation = review.document["recommendation"]
     effect: dict[str, Any] = {"effective_on": None, "targets": None, "phase": None}
     if body.decision == "accepted":
-        effect = _effect(recommendation, review.as_of)
+        effect = _effect(recommendation, earliest_effect(athlete, review))
     elif body.changes is not None:
         effect = await _amended(scope, athlete, review, body, body.changes)
     await _carry_out(scope, athlete.id, review.id, effect)
@@ -109,6 +106,7 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
         "changes": body.changes.model_dump(mode="json", exclude_none=True) if body.changes else None,
         "acknowledge": body.acknowledge,
         "note": body.note,
+        "effect": {name: value and str(value) if name == "effective_on" else value for name, value in effect.items()},
         "key_id": caller.key_id,
         "decided_at": now(),
     }
@@ -116,60 +114,51 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
     return DecisionAnswer.model_validate({**row, **effect})
 
 
-def _effect(recommendation: dict[str, Any], as_of: date) -> dict[str, Any]:
-    """What following the recommendation means: a phase and targets from a date on, where they change."""
+def earliest_effect(athlete: Any, review: Any) -> date:
+    """The first day that a decision can still touch: the day after `as_of`, or today for a review of these days."""
+    after: date = review.as_of + timedelta(days=1)
+    made_on: date = review.made_at.astimezone(ZoneInfo(athlete.time_zone)).date()
+    if made_on - review.as_of > BACK_DATED:
+        return after
+    return max(after, now().astimezone(ZoneInfo(athlete.time_zone)).date())
+
+
+def _effect(recommendation: dict[str, Any], earliest: date) -> dict[str, Any]:
+    """What following the recommendation means: a phase and targets from a date on."""
     phase = recommendation["phase"]
-    on = date.fromisoformat(phase["on"]) if phase else as_of + timedelta(days=1)
-    energy = recommendation["energy_kcal"]
-    changes = phase is not None or energy["from"] != energy["to"]
-    targets = recommendation["targets"] if changes or recommendation["action"] == "hold" else None
-    return {"effective_on": on, "targets": targets, "phase": phase}
+    on = max(date.fromisoformat(phase["on"]), earliest) if phase else earliest
+    return {"effective_on": on, "targets": recommendation["targets"], "phase": phase and {**phase, "on": str(on)}}
 
 
 async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, changes: ChangesBody) -> dict[str, Any]:
-    known = await load(scope, [athlete], review.as_of)
-    notes = await load_notes(scope, [athlete.id], review.as_of)
-    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True)
-    evidence = evidence_of(known, found, notes, 0)
+    evidence, policy = await evidence_on(scope, athlete, review.as_of)
     phase = changes.phase
     recommended = review.document["recommendation"]
     energy = changes.energy_kcal if changes.energy_kcal is not None else recommended["energy_kcal"]["to"]
-    _refuse(evidence, body, energy, phase)
-    on = phase.on if phase else review.as_of + timedelta(days=1)
+    refuse_unsafe(
+        evidence, policy, body.acknowledge, "/changes/phase" if changes.energy_kcal is None else "/changes/energy_kcal",
+        energy, phase.to if phase else None, phase.planned_end_on if phase else None,
+    )  # fmt: skip
+    on = phase.on if phase else earliest_effect(athlete, review)
     said = phase and {
         "to": phase.to,
         "on": str(phase.on),
         "planned_end_on": phase.planned_end_on and str(phase.planned_end_on),
     }
-    return {"effective_on": on, "targets": _targets(evidence, energy, phase.to if phase else None), "phase": said}
+    return {
+        "effective_on": on,
+        "targets": _targets(evidence, policy, energy, phase.to if phase else None),
+        "phase": said,
+    }
 
 
-def _refuse(evidence: Evidence, body: DecisionBody, energy: float | None, phase: PhaseChangeBody | None) -> None:
-    against = check_change(
-        evidence, DEFAULT, energy, phase.to if phase else None, phase.planned_end_on if phase else None
-    )
-    place = (
-        "/changes/phase"
-        if phase is not None and body.changes and body.changes.energy_kcal is None
-        else "/changes/energy_kcal"
-    )
-    hard = [found for found in against if found.severity is Severity.STOP]
-    if hard:
-        faults = [Fault(pointer=place, code=found.code, detail=found.statement) for found in hard]
-        raise Invalid("a hard limit forbids this change", faults)
-    soft = [found for found in against if found.code not in body.acknowledge]
-    if soft:
-        faults = [Fault(pointer="/acknowledge", code=found.code, detail=found.statement) for found in soft]
-        raise Invalid("acknowledge these by their codes to go on", faults)
-
-
-def _targets(evidence: Evidence, energy_kcal: float | None, kind: Kind | None) -> dict[str, Any] | None:
+def _targets(evidence: Evidence, policy: Policy, energy_kcal: float | None, kind: Kind | None) -> dict[str, Any] | None:
     if energy_kcal is None:
         return None
-    opened = gate(evidence, DEFAULT)
+    opened = gate(evidence, policy)
     targets = macro_targets(
         evidence,
-        DEFAULT,
+        policy,
         kind or evidence.kind,
         energy_kcal,
         window=not opened.on_referral_list,
@@ -187,5 +176,12 @@ async def _carry_out(scope: Scope, athlete_id: uuid.UUID, review_id: uuid.UUID, 
         await put_phase(
             scope, athlete_id, PhaseBody(kind=phase["to"], starts_on=starts_on, planned_end_on=end, energy_kcal=energy)
         )
-    if targets is not None:
+    if targets is not None and not await _in_force(scope, athlete_id, effect["effective_on"], targets):
         await put_target(scope, athlete_id, {"from_date": effect["effective_on"], **targets, "review_id": review_id})
+
+
+async def _in_force(scope: Scope, athlete_id: uuid.UUID, on: date, targets: dict[str, Any]) -> bool:
+    """Whether the athlete has these very targets already."""
+    latest = scope.select(Target).where(_TARGET.c.athlete_id == athlete_id, _TARGET.c.from_date <= on)
+    row = await scope.first(latest.order_by(_TARGET.c.from_date.desc()).limit(1))
+    return row is not None and all(row._mapping[name] == value for name, value in targets.items())

@@ -88,6 +88,12 @@ TimeZone = Annotated[str, AfterValidator(_a_zone)]
 ClockTime = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="local time of day, HH:MM")]
 
 
+Acknowledged = Annotated[
+    list[ShortText],
+    Field(max_length=50, description="codes of soft limits that the coach passes knowingly"),
+]
+
+
 class Window(Body):
     """A daily eating window in local time."""
 

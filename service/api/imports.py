@@ -5,7 +5,7 @@ import logging
 import tempfile
 import uuid
 from collections import defaultdict
-from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import islice
 from pathlib import Path
@@ -22,9 +22,10 @@ from service.api.phases import put_phase
 from service.api.problems import documented
 from service.api.screening import answer
 from service.api.targets import TargetBody, in_kilocalories, put_target
-from service.api.transaction import StreamedRoute
+from service.api.transaction import DryRun, StreamedRoute
 from service.auth import Principal, ScopeName, requires
 from service.errors import Fault, NotFound, Problem, TooLarge, UnsupportedMedia
+from service.settings import Settings
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, ImportRun
@@ -78,6 +79,7 @@ class ImportAnswer(Answer):
 async def add_import(
     request: Request,
     caller: Annotated[Principal, Depends(requires("entries:write"))],
+    dry_run: DryRun,
     type: Annotated[str | None, Query(max_length=32, description="type of lines that do not say theirs")] = None,
     prefer: Annotated[str | None, Header(description="RFC 7240: `wait=10` waits up to 10 s for the end")] = None,
 ) -> ImportAnswer:
@@ -92,9 +94,11 @@ async def add_import(
     if media_type not in _FORMATS:
         raise UnsupportedMedia("send Content-Type: application/x-ndjson or text/csv")
     database: Database = request.app.state.database
-    path = await _spool(request, request.app.state.settings.max_import_bytes)
+    settings: Settings = request.app.state.settings
+    path = await _spool(request, settings.max_body_bytes if dry_run else settings.max_import_bytes)
     run = await _begin(database, caller)
-    task = asyncio.create_task(_run_and_remove(database, caller, run, path, _FORMATS[media_type], type))
+    work = _run_and_remove(database, caller, run, path, _FORMATS[media_type], type, dry_run)
+    task = asyncio.create_task(work)
     running: set[asyncio.Task[None]] = request.app.state.imports
     running.add(task)
     task.add_done_callback(running.discard)
@@ -161,10 +165,10 @@ async def _spool(request: Request, limit: int) -> Path:
 
 
 async def _run_and_remove(
-    database: Database, caller: Principal, run: uuid.UUID, path: Path, form: str, kind: str | None
+    database: Database, caller: Principal, run: uuid.UUID, path: Path, form: str, kind: str | None, dry_run: bool
 ) -> None:
     try:
-        await run_import(database, caller, run, path, form, kind)
+        await run_import(database, caller, run, path, form, kind, dry_run=dry_run)
     finally:
         path.unlink()
 
@@ -198,6 +202,7 @@ async def run_import(
     form: str,
     kind: str | None,
     advance: Callable[[int], None] | None = None,
+    dry_run: bool = False,
 ) -> None:
     """Read a file chunk by chunk, each chunk one transaction together with the progress it makes.
 
@@ -213,25 +218,52 @@ async def run_import(
         The type of lines that do not say theirs.
     advance : callable
         Told the number of lines read after each chunk.
+    dry_run : bool
+        Say what would become of each line, and keep none.
     """
     progress = Progress()
     try:
         with path.open("rb") as file:
             lines = read_csv(path, kind) if form == "csv" else read_ndjson(file, kind)
-            while chunk := list(islice(lines, CHUNK)):
-                async with database.writing() as connection:
-                    scope = Scope(connection, caller.practice_id)
-                    await _keep(scope, caller, chunk, progress)
-                    await _note(scope, run, progress.columns())
-                if advance:
-                    advance(progress.lines_read)
-                await asyncio.sleep(0)
-        end: dict[str, Any] = {"state": "done"}
+            if dry_run:
+                await _try_out(database, caller, lines, progress)
+            else:
+                await _keep_all(database, caller, run, lines, progress, advance)
+        end: dict[str, Any] = {"state": "done", **progress.columns()}
     except Exception as error:  # noqa: BLE001 - kept as the import's state, and logged
         _log.exception("import %s failed", run)
         end = {"state": "failed", "detail": f"stopped after line {progress.lines_read}: {type(error).__name__}"}
     async with database.writing() as connection:
         await _note(Scope(connection, caller.practice_id), run, {**end, "ended_at": now()})
+
+
+Lines = Iterator[Line | BadLine]
+
+
+async def _keep_all(
+    database: Database,
+    caller: Principal,
+    run: uuid.UUID,
+    lines: Lines,
+    progress: "Progress",
+    advance: Callable[[int], None] | None,
+) -> None:
+    while chunk := list(islice(lines, CHUNK)):
+        async with database.writing() as connection:
+            scope = Scope(connection, caller.practice_id)
+            await _keep(scope, caller, chunk, progress)
+            await _note(scope, run, progress.columns())
+        if advance:
+            advance(progress.lines_read)
+        await asyncio.sleep(0)
+
+
+async def _try_out(database: Database, caller: Principal, lines: Lines, progress: "Progress") -> None:
+    """Everything in one transaction, which is rolled back; others' writes wait, hence the small limit on such files."""
+    async with database.writing() as connection:
+        while chunk := list(islice(lines, CHUNK)):
+            await _keep(Scope(connection, caller.practice_id), caller, chunk, progress)
+        await connection.rollback()
 
 
 class Progress:
@@ -360,7 +392,7 @@ async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Mapping
 
 
 async def _keep_targets(scope: Scope, athlete_id: uuid.UUID, body: TargetBody) -> None:
-    await put_target(scope, athlete_id, in_kilocalories(body.model_dump()))
+    await put_target(scope, athlete_id, in_kilocalories(body.model_dump(exclude={"acknowledge"})))
 
 
 _KEEP: dict[str, Callable[[Scope, uuid.UUID, Any], Coroutine[Any, Any, Any]]] = {

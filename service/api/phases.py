@@ -10,9 +10,10 @@ from pydantic import Field, ValidationError, model_validator
 
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import KCAL_PER_KJ, Answer, Body, Date, Note, Number, change_of, fault
+from service.api.fields import KCAL_PER_KJ, Acknowledged, Answer, Body, Date, Note, Number, change_of, fault
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented, faults_of
+from service.api.safety import refuse_unsafe_plan
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
@@ -34,6 +35,7 @@ class PhaseBody(Body):
     energy_kcal: Annotated[Number, Field(ge=500, le=10000, description="daily energy from its first day")] | None = None
     energy_kj: Annotated[Number, Field(ge=2092, le=41840)] | None = None
     note: Note | None = None
+    acknowledge: Acknowledged = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -45,7 +47,7 @@ class PhaseBody(Body):
 
     def columns(self) -> dict[str, Any]:
         """The table's columns."""
-        values = self.model_dump()
+        values = self.model_dump(exclude={"acknowledge"})
         kilojoules = values.pop("energy_kj")
         if kilojoules is not None:
             values["energy_kcal"] = round(kilojoules * KCAL_PER_KJ, 6)
@@ -117,7 +119,14 @@ async def list_phases(
     responses=documented(NotFound, Conflict),
 )
 async def add_phase(athlete: AthletePath, body: PhaseBody, scope: Here, response: Response, _: DryRun) -> PhaseAnswer:
-    """Plan a phase; the phase before ends the day before it starts."""
+    """Plan a phase; the phase before ends the day before it starts.
+
+    A phase that starts from today on passes the safety gate: a hard limit refuses it, a soft one must be acknowledged.
+    """
+    energy = body.columns()["energy_kcal"]
+    await refuse_unsafe_plan(
+        scope, athlete, body.starts_on, body.acknowledge, "/kind", energy, body.kind, body.planned_end_on
+    )
     row, outcome = await put_phase(scope, athlete.id, body)
     if outcome == "revised":
         raise Conflict(f"a phase starts on {body.starts_on} already; change that one")
@@ -150,10 +159,16 @@ async def change_phase(
     if "energy_kj" in said:
         kept.pop("energy_kcal")
     try:
-        values = PhaseBody.model_validate({**kept, **said}).columns()
+        whole = PhaseBody.model_validate({**kept, **said})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
+    values = whole.columns()
+    if {"kind", "starts_on", "energy_kcal", "energy_kj", "planned_end_on"} & said.keys():
+        await refuse_unsafe_plan(
+            scope, athlete, values["planned_end_on"] or whole.starts_on, whole.acknowledge, "/kind",
+            values["energy_kcal"], whole.kind, whole.planned_end_on,
+        )  # fmt: skip
     twin = scope.select(Phase).where(
         _TABLE.c.athlete_id == athlete.id, _TABLE.c.starts_on == values["starts_on"], _TABLE.c.id != phase_id
     )

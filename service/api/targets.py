@@ -9,9 +9,21 @@ from pydantic import Field, model_validator
 
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import KCAL_PER_KJ, Answer, Body, Date, Number, WholeNumber, Window, change_of, fault
+from service.api.fields import (
+    KCAL_PER_KJ,
+    Acknowledged,
+    Answer,
+    Body,
+    Date,
+    Number,
+    WholeNumber,
+    Window,
+    change_of,
+    fault,
+)
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
+from service.api.safety import refuse_unsafe_plan
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
@@ -45,6 +57,7 @@ class TargetBody(Body):
     fibre_g: Grams | None = None
     meals: Annotated[list[MealTarget], Field(max_length=12)] | None = None
     eating_window: Window | None = None
+    acknowledge: Acknowledged = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _one_unit(self) -> Self:
@@ -126,11 +139,14 @@ async def list_targets(
 async def add_target(
     athlete: AthletePath, body: TargetBody, scope: Here, response: Response, _: DryRun
 ) -> TargetAnswer:
-    """Set targets from a date on."""
+    """Set targets from a date on; from today on they pass the safety gate, as phases do."""
     there = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == body.from_date)
     if await scope.first(there) is not None:
         raise Conflict(f"there are targets from {body.from_date} already; change those")
-    row = await put_target(scope, athlete.id, in_kilocalories(body.model_dump()))
+    values = in_kilocalories(body.model_dump(exclude={"acknowledge"}))
+    energy = values["energy_kcal"]
+    await refuse_unsafe_plan(scope, athlete, body.from_date, body.acknowledge, "/energy_kcal", energy)
+    row = await put_target(scope, athlete.id, values)
     show_version(response, 1)
     return TargetAnswer.model_validate(row)
 
@@ -157,6 +173,7 @@ async def change_target(
     said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
     if "energy_kcal" in said and "energy_kj" in said:
         raise Invalid.field("/energy_kj", "one_unit", "give at most one of energy_kcal and energy_kj")
+    acknowledged = said.pop("acknowledge", [])
     values = in_kilocalories(said)
     for name in ("energy_kcal", "from_date"):
         if values.get(name, 0) is None:
@@ -168,6 +185,9 @@ async def change_target(
     )
     if await scope.first(twin) is not None:
         raise Conflict("there are other targets from that date")
+    if {"energy_kcal", "from_date"} & values.keys():
+        energy, start = values.get("energy_kcal", old.energy_kcal), values.get("from_date", old.from_date)
+        await refuse_unsafe_plan(scope, athlete, start, acknowledged, "/energy_kcal", energy)
     row = await _update(scope, old, values)
     show_version(response, row["revision"])
     return TargetAnswer.model_validate(row)

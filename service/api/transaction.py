@@ -68,11 +68,20 @@ async def _write(database: Database, principal: Principal, request: Request, inn
             if kept is not None:
                 return kept
         response = await inner(request)
-        if request.query_params.get("dry_run", "").lower() in ("true", "1", "yes", "on"):
+        if is_dry_run(request):
             await connection.rollback()
-        elif key is not None:
+            return response
+        if key is not None:
             await _keep(scope, request, key, response)
-        return response
+    after_commit: Callable[[], None] | None = getattr(request.state, "after_commit", None)
+    if after_commit is not None:
+        after_commit()
+    return response
+
+
+def is_dry_run(request: Request) -> bool:
+    """Whether the caller wants the answer without anything kept."""
+    return request.query_params.get("dry_run", "").lower() in ("true", "1", "yes", "on")
 
 
 def _idempotency_key(request: Request) -> str | None:

@@ -1,0 +1,282 @@
+"""Policies: versioned thresholds of a practice or of one athlete, and replays of them over past data."""
+
+import asyncio
+import logging
+import uuid
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, FastAPI, Query, Request, Response
+from pydantic import Field
+
+from service import policies, replays
+from service.api.athletes import find_athlete
+from service.api.fields import Answer, Body, Date, Note
+from service.api.paging import Cursor, Limit, Page, page
+from service.api.problems import documented
+from service.api.transaction import CommittedRoute, DryRun, Here
+from service.auth import Principal, requires
+from service.domain.policy import DEFAULT, Policy, describe, validate
+from service.errors import Conflict, Fault, Invalid, NotFound
+from service.evidence import load_notes
+from service.roster import load
+from service.store.engine import Database
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete, PolicyVersion, Replay
+from service.store.types import new_id, now
+
+router = APIRouter(tags=["policies"], route_class=CommittedRoute)
+_VERSION, _REPLAY, _ATHLETE = table_of(PolicyVersion), table_of(Replay), table_of(Athlete)
+ATHLETES_AT_ONCE = 25
+WEEKS_SHOWN = 5000
+Read = Depends(requires("coaching:read"))
+Writer = Annotated[Principal, Depends(requires("coaching:write"))]
+_log = logging.getLogger(__name__)
+
+
+class ThresholdAnswer(Answer):
+    """One threshold: what it is, within which range, from where."""
+
+    name: str
+    type: str
+    default: float
+    unit: str
+    range: dict[str, float]
+    source: str
+    description: str
+
+
+class ThresholdList(Answer):
+    """All thresholds."""
+
+    items: list[ThresholdAnswer]
+
+
+class PolicyBody(Body):
+    """A new version: the thresholds that differ from the service's own (for an athlete: from the practice's)."""
+
+    changes: Annotated[dict[str, float], Field(max_length=200)]
+    athlete_id: uuid.UUID | None = None
+    note: Note | None = None
+
+
+class PolicyAnswer(Answer):
+    """A version of a policy with all its values."""
+
+    id: str
+    version: int
+    athlete_id: uuid.UUID | None
+    changes: dict[str, float]
+    values: dict[str, float]
+    note: str | None
+    created_at: datetime | None
+
+
+class ReplayBody(Body):
+    """What to replay."""
+
+    from_: Date = Field(alias="from")
+    to: Date
+    athletes: Annotated[list[uuid.UUID], Field(max_length=10000)] | None = Field(None, description="all when left out")
+    against: str | None = Field(None, description="id of a second policy, to see both side by side")
+
+
+class ReplayAnswer(Answer):
+    """A replay; `result` has a summary by policy and, for up to 5,000 weeks, every recommendation."""
+
+    id: uuid.UUID
+    policy_id: str
+    against_policy_id: str | None
+    from_date: date
+    to_date: date
+    state: str
+    athletes_done: int
+    athletes_total: int
+    result: dict[str, Any] | None
+    detail: str | None
+    started_at: datetime
+    ended_at: datetime | None
+
+
+def _answer(row: Any, policy: Policy) -> PolicyAnswer:
+    return PolicyAnswer.model_validate({**row._mapping, "id": str(row.id), "values": policy.values()})
+
+
+_BUILT_IN = PolicyAnswer(
+    id=policies.DEFAULT_ID, version=1, athlete_id=None, changes={}, values=DEFAULT.values(),
+    note="the service's own thresholds", created_at=None,
+)  # fmt: skip
+
+
+@router.get("/policies/schema", dependencies=[Read])
+async def get_policy_schema() -> ThresholdList:
+    """Every threshold with default, unit, range and source."""
+    return ThresholdList(items=[ThresholdAnswer.model_validate(row) for row in describe()])
+
+
+@router.get("/policies", dependencies=[Read])
+async def list_policies(
+    scope: Here,
+    request: Request,
+    response: Response,
+    athlete_id: Annotated[uuid.UUID | None, Query(description="only this athlete's")] = None,
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[PolicyAnswer]:
+    """All versions, oldest first; `default` names the service's own."""
+    statement = scope.select(PolicyVersion)
+    if athlete_id is not None:
+        statement = statement.where(_VERSION.c.athlete_id == athlete_id)
+    rows = await page(scope, statement, (_VERSION.c.id,), request, response, limit, cursor)
+    made = [await policies.by_id(scope, str(row.id)) for row in rows]
+    items = [_answer(row, one.policy) for row, one in zip(rows, made, strict=True) if one is not None]
+    return Page(items=items)
+
+
+@router.post("/policies", status_code=201, responses=documented(NotFound))
+async def add_policy(body: PolicyBody, scope: Here, _: DryRun, caller: Writer) -> PolicyAnswer:
+    """Make a new version, in force for every review made from now on; past reviews stay as they are."""
+    base = DEFAULT
+    if body.athlete_id is not None:
+        await find_athlete(scope, caller, body.athlete_id)
+        base = (await policies.practice_policy(scope)).policy
+    elif caller.athlete_id is not None:
+        raise NotFound("a key bound to one athlete sets no policy of the practice")
+    faults = validate(body.changes, base)
+    if faults:
+        found = [Fault(pointer=f"/changes/{fault.name}", code=fault.code, detail=fault.detail) for fault in faults]
+        raise Invalid(found[0].detail, found)
+    about = policies.PRACTICE if body.athlete_id is None else str(body.athlete_id)
+    last = await scope.first(
+        scope.select(PolicyVersion).where(_VERSION.c.about == about).order_by(_VERSION.c.version.desc()).limit(1)
+    )
+    row = {"id": new_id(), "about": about, "version": last.version + 1 if last else 1, "key_id": caller.key_id}
+    row |= body.model_dump()
+    if not await scope.insert_new(PolicyVersion, [row], key=("practice_id", "about", "version")):
+        raise Conflict("somebody else made a version at the same moment")
+    kept = await scope.first(scope.select(PolicyVersion).where(_VERSION.c.id == row["id"]))
+    return _answer(kept, base.changed(body.changes))
+
+
+@router.get("/policies/{policy_id}", dependencies=[Read], responses=documented(NotFound))
+async def get_policy(policy_id: str, scope: Here) -> PolicyAnswer:
+    """One version with all its values."""
+    if policy_id == policies.DEFAULT_ID:
+        return _BUILT_IN
+    found = await _find(scope, policy_id)
+    row = await scope.first(scope.select(PolicyVersion).where(_VERSION.c.id == uuid.UUID(found.id)))
+    return _answer(row, found.policy)
+
+
+async def _find(scope: Scope, policy_id: str) -> policies.InForce:
+    found = await policies.by_id(scope, policy_id)
+    if found is None:
+        raise NotFound()
+    return found
+
+
+@router.get("/policies/{policy_id}/replays", dependencies=[Read], responses=documented(NotFound))
+async def list_replays(
+    policy_id: str, scope: Here, request: Request, response: Response, limit: Limit = 100, cursor: Cursor = None
+) -> Page[ReplayAnswer]:
+    """Replays of this policy with how far they have come, oldest first."""
+    await _find(scope, policy_id)
+    statement = scope.select(Replay).where(_REPLAY.c.policy_id == policy_id)
+    rows = await page(scope, statement, (_REPLAY.c.id,), request, response, limit, cursor)
+    return Page(items=[ReplayAnswer.model_validate(row._mapping) for row in rows])
+
+
+@router.get("/policies/{policy_id}/replays/{replay_id}", dependencies=[Read], responses=documented(NotFound))
+async def get_replay(policy_id: str, replay_id: uuid.UUID, scope: Here) -> ReplayAnswer:
+    """One replay: its progress, and in the end its result."""
+    statement = scope.select(Replay).where(_REPLAY.c.policy_id == policy_id, _REPLAY.c.id == replay_id)
+    row = await scope.first(statement)
+    if row is None:
+        raise NotFound()
+    return ReplayAnswer.model_validate(row._mapping)
+
+
+@router.post("/policies/{policy_id}/replays", status_code=202, responses=documented(NotFound))
+async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Request, caller: Writer) -> ReplayAnswer:
+    """Run a policy over the past; it goes on in the background, `GET` shows progress. No athlete's record changes."""
+    if caller.athlete_id is not None:
+        raise NotFound("a key bound to one athlete replays nothing")
+    if body.from_ > body.to:
+        raise Invalid.field("/from", "after_to", "`from` lies after `to`")
+    chosen = {policy_id: (await _find(scope, policy_id)).policy}
+    if body.against is not None:
+        try:
+            chosen[body.against] = (await _find(scope, body.against)).policy
+        except NotFound as error:
+            raise Invalid.field("/against", "unknown_policy", "there is no such policy") from error
+    statement = scope.select(Athlete).order_by(_ATHLETE.c.id)
+    if body.athletes is not None:
+        statement = statement.where(_ATHLETE.c.id.in_(body.athletes))
+    athletes = await scope.rows(statement)
+    if body.athletes is not None and len(athletes) != len(set(body.athletes)):
+        raise Invalid.field("/athletes", "unknown_athlete", "some of these athletes are not in this practice")
+    row = {"id": new_id(), "policy_id": policy_id, "against_policy_id": body.against, "from_date": body.from_}
+    row |= {"to_date": body.to, "athletes_total": len(athletes)}
+    await scope.insert(Replay, [row])
+    database: Database = request.app.state.database
+    background: set[asyncio.Task[None]] = request.app.state.background
+    request.state.after_commit = lambda: _start(background, _run(database, caller, row, athletes, chosen))
+    kept = await scope.first(scope.select(Replay).where(_REPLAY.c.id == row["id"]))
+    assert kept is not None
+    return ReplayAnswer.model_validate(kept._mapping)
+
+
+def _start(background: set[asyncio.Task[None]], work: Any) -> None:
+    task = asyncio.create_task(work)
+    background.add(task)
+    task.add_done_callback(background.discard)
+
+
+async def _run(
+    database: Database, caller: Principal, row: dict[str, Any], athletes: Sequence[Any], chosen: dict[str, Policy]
+) -> None:
+    """Replay a few athletes at a time, noting progress after each; what fails is kept as the replay's state."""
+    courses: dict[str, list[replays.Course]] = {name: [] for name in chosen}
+    try:
+        for start in range(0, len(athletes), ATHLETES_AT_ONCE):
+            some = athletes[start : start + ATHLETES_AT_ONCE]
+            async with database.reading() as connection:
+                scope = Scope(connection, caller.practice_id)
+                known = await load(scope, some, row["to_date"])
+                notes = await load_notes(scope, [athlete.id for athlete in some], row["to_date"])
+            done = await asyncio.to_thread(replays.replay_roster, known, notes, chosen, row["from_date"])
+            for name, found in done.items():
+                courses[name] += found
+            await _note(database, caller, row["id"], {"athletes_done": start + len(some), "heard_at": now()})
+        end: dict[str, Any] = {"state": "done", "result": _result(courses, athletes)}
+    except Exception as error:  # noqa: BLE001 - kept as the replay's state, and logged
+        _log.exception("replay %s failed", row["id"])
+        end = {"state": "failed", "detail": f"{type(error).__name__}: {error}"[:500]}
+    await _note(database, caller, row["id"], {**end, "ended_at": now()})
+
+
+def _result(courses: dict[str, list[replays.Course]], athletes: Sequence[Any]) -> dict[str, Any]:
+    result: dict[str, Any] = {"summary": {name: replays.summary(found) for name, found in courses.items()}}
+    if sum(len(course.weeks) for found in courses.values() for course in found) <= WEEKS_SHOWN:
+        result["athletes"] = [
+            {
+                "athlete_id": str(athlete.id),
+                "external_id": athlete.external_id,
+                "weeks": {name: found[index].weeks for name, found in courses.items()},
+            }
+            for index, athlete in enumerate(athletes)
+        ]
+    return result
+
+
+async def _note(database: Database, caller: Principal, replay: uuid.UUID, values: dict[str, Any]) -> None:
+    async with database.writing() as connection:
+        scope = Scope(connection, caller.practice_id)
+        await scope.run(scope.update(Replay).where(_REPLAY.c.id == replay).values(**values))
+
+
+async def finish_background(app: FastAPI) -> None:
+    """Wait a while for the work that goes on in the background."""
+    if app.state.background:
+        await asyncio.wait(app.state.background, timeout=60)

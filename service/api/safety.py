@@ -1,0 +1,80 @@
+"""The safety gate in front of what a coach decides: hard limits refuse, soft ones must be acknowledged."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from fastapi.concurrency import run_in_threadpool
+
+from service.domain.amendments import check_change
+from service.domain.evidence import Evidence
+from service.domain.findings import Severity
+from service.domain.policy import Policy
+from service.errors import Fault, Invalid
+from service.evidence import evidence_of, load_notes
+from service.policies import in_force
+from service.roster import estimate_roster, load
+from service.store.scope import Scope
+from service.store.types import now
+
+Kind = Literal["build", "cut", "maintain"]
+
+
+async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[Evidence, Policy]:
+    """What the rules know of an athlete on a date, and the policy in force."""
+    known = await load(scope, [athlete], as_of)
+    notes = await load_notes(scope, [athlete.id], as_of)
+    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True)
+    return evidence_of(known, found, notes, 0), policy
+
+
+def refuse_unsafe(
+    evidence: Evidence,
+    policy: Policy,
+    acknowledged: Sequence[str],
+    place: str,
+    energy_kcal: float | None = None,
+    phase: Kind | None = None,
+    planned_end_on: date | None = None,
+) -> None:
+    """Let a change pass, or say what stands against it.
+
+    Raises
+    ------
+    Invalid
+        If the change breaks a hard limit (at `place`), or passes a soft one that is not acknowledged.
+    """
+    against = check_change(evidence, policy, energy_kcal, phase, planned_end_on)
+    hard = [found for found in against if found.severity is Severity.STOP]
+    if hard:
+        faults = [Fault(pointer=place, code=found.code, detail=found.statement) for found in hard]
+        raise Invalid("a hard limit forbids this change", faults)
+    soft = [found for found in against if found.code not in acknowledged]
+    if soft:
+        faults = [Fault(pointer="/acknowledge", code=found.code, detail=found.statement) for found in soft]
+        raise Invalid("acknowledge these by their codes to go on", faults)
+
+
+async def refuse_unsafe_plan(
+    scope: Scope,
+    athlete: Any,
+    starts_on: date,
+    acknowledged: Sequence[str],
+    place: str,
+    energy_kcal: float | None = None,
+    phase: Kind | None = None,
+    planned_end_on: date | None = None,
+) -> None:
+    """The gate for a phase or targets from today on; what started before is a record of what was, and passes.
+
+    Raises
+    ------
+    Invalid
+        As `refuse_unsafe`.
+    """
+    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    if starts_on >= today:
+        evidence, policy = await evidence_on(scope, athlete, today - timedelta(days=1))
+        refuse_unsafe(evidence, policy, acknowledged, place, energy_kcal, phase, planned_end_on)
