@@ -4,22 +4,23 @@ The model's full description follows with its proof; `estimation_model` holds st
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from . import estimation_filter, estimation_model, kalman, normal
-from .estimation_filter import FilterState, Step
+from . import estimation_branch as branch
+from . import estimation_filter, estimation_model, estimation_state, kalman, normal
 from .estimation_model import (
     CYCLE_COS,
     CYCLE_SIN,
     EXCESS,
+    FLUID,
     MAINTENANCE,
-    STATES,
     TISSUE,
     TRANSFER,
     WATER,
 )
+from .estimation_state import FilterState, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats, FoodState
 
 CHUNK = 512  # athletes filtered together: states stay in the processor's cache and memory stays flat
@@ -76,17 +77,19 @@ def estimate(
     states: list[FilterState] = []
     for rows in _chunks(count):
         some = Athletes(**{f.name: np.ascontiguousarray(getattr(athletes, f.name)[rows]) for f in fields(Athletes)})
-        state = estimation_filter.blank(some.male.shape[0])
+        state = estimation_state.blank(some.male.shape[0])
         steps: list[Step] = []
         for t in range(days):
-            state, step = estimation_filter.advance(state, some, estimation_filter.day_of(log, t, rows))
+            state, step = estimation_filter.advance(state, some, estimation_state.day_of(log, t, rows))
             if revised:
                 steps.append(step)
-            _store(out, shape, rows, t, _results(state, step, step.mean, step.cov, upper_loss_rate_pct_per_week))
+            _store(
+                out, shape, rows, t, _results(state, step, step.main.mean, step.main.cov, upper_loss_rate_pct_per_week)
+            )
         if revised:
             _revise(out, rows, state, steps, upper_loss_rate_pct_per_week)
         states.append(state)
-    return _assemble(out, estimation_filter.join(states))
+    return _assemble(out, estimation_state.join(states))
 
 
 def predict_mass(
@@ -102,7 +105,7 @@ def predict_mass(
     state = estimates.state
     result: dict[str, Floats] = {}
     for ahead in range(1, days + 1):
-        day = estimation_filter.Day(
+        day = estimation_state.Day(
             date=after + np.timedelta64(ahead, "D"),
             mass_kg=unknown,
             intake_kcal=unknown,
@@ -116,7 +119,7 @@ def predict_mass(
             body_fat_se_pct=unknown,
         )
         state, step = estimation_filter.advance(state, athletes, day)
-        result = _results(state, step, step.mean, step.cov, 1.0)
+        result = _results(state, step, step.main.mean, step.main.cov, 1.0)
     mean, sd = result["trend_mass_kg"], result["trend_mass_kg:sd"]
     return Estimate(mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd)
 
@@ -135,63 +138,88 @@ def _store(out: dict[str, Floats], shape: tuple[int, int], rows: slice, t: int, 
 
 def _results(state: FilterState, step: Step, mean: Floats, cov: Floats, upper_rate: float) -> dict[str, Floats]:
     """All outputs of one day from moments of the states; arrays (athletes,)."""
-    count = mean.shape[1]
     result: dict[str, Floats] = {}
 
     def keep(name: str, centre: Floats, h: Floats, extra: Floats | float) -> Floats:
         variance = np.maximum(kalman.inner(h, kalman.project(cov, h)) + extra, 1e-12)
-        result[name], result[name + ":sd"] = centre, np.sqrt(variance)
-        return result[name + ":sd"]
+        sd: Floats = np.sqrt(variance)
+        result[name], result[name + ":sd"] = centre, sd
+        return sd
 
-    h = np.zeros((STATES, count))
-    h[TISSUE], h[WATER] = 1.0, step.water_now
+    lag, h, _ = _tissue_change(step, mean, LAG_WEIGHTS)
+    trend = mean[TISSUE] + step.water_now * mean[WATER] + mean[FLUID] - lag
+    trend += step.cycle_now[0] * mean[CYCLE_COS] + step.cycle_now[1] * mean[CYCLE_SIN]
+    h *= -1.0
+    h[TISSUE], h[WATER], h[FLUID] = 1.0, step.water_now, 1.0
     h[CYCLE_COS], h[CYCLE_SIN] = step.cycle_now
-    keep("trend_mass_kg", kalman.inner(h, mean), h, UNMODELLED_WATER_KG**2)
+    keep("trend_mass_kg", trend, h, UNMODELLED_WATER_KG**2)
 
     share = 100.0 / np.maximum(mean[TISSUE], 20.0)
-    per_kcal = 7.0 * share * step.base
-    transfer = per_kcal * mean[TRANSFER]
-    balance = step.intake_week + step.unlogged_week * mean[EXCESS] - mean[MAINTENANCE]
-    tissue = transfer * balance
-    h = np.zeros((STATES, count))
-    h[MAINTENANCE], h[EXCESS], h[TRANSFER] = -transfer, transfer * step.unlogged_week, per_kcal * balance
-    daily = transfer**2 * step.intake_week_variance + 7.0 * (share * estimation_model.TISSUE_SD_KG) ** 2
-    tissue_sd = keep("tissue_rate_pct_per_week", tissue, h, daily)
-    result["p_loss_too_fast"] = normal.tail((tissue + upper_rate) / tissue_sd)
+    change, h, variance = _tissue_change(step, mean, WEEK_WEIGHTS)
+    rate = share * change
+    rate_sd = keep("tissue_rate_pct_per_week", rate, share * h, share * share * variance)
+    result["p_loss_too_fast"] = normal.tail((rate + upper_rate) / rate_sd)
 
-    h[WATER] = share * (step.water_now - step.water_before)
-    h[CYCLE_COS] = share * (step.cycle_now[0] - step.cycle_before[0])
-    h[CYCLE_SIN] = share * (step.cycle_now[1] - step.cycle_before[1])
-    water = h[WATER] * mean[WATER] + h[CYCLE_COS] * mean[CYCLE_COS] + h[CYCLE_SIN] * mean[CYCLE_SIN]
-    keep("rate_pct_per_week", tissue + water, h, daily + 2.0 * (share * UNMODELLED_WATER_KG) ** 2)
+    change, h, variance = _tissue_change(step, mean, SLOPE_WEIGHTS)
+    h[WATER] = step.water_now - step.water_before
+    h[CYCLE_COS] = step.cycle_now[0] - step.cycle_before[0]
+    h[CYCLE_SIN] = step.cycle_now[1] - step.cycle_before[1]
+    change = change + h[WATER] * mean[WATER] + h[CYCLE_COS] * mean[CYCLE_COS] + h[CYCLE_SIN] * mean[CYCLE_SIN]
+    variance = variance + 2.0 * UNMODELLED_WATER_KG**2
+    keep("rate_pct_per_week", share * change, share * h, share * share * variance)
 
-    h = np.zeros((STATES, count))
+    h = np.zeros_like(mean)
     h[MAINTENANCE] = 1.0
     maintenance_sd = keep("maintenance_kcal", mean[MAINTENANCE].copy(), h, 0.0)
     maintenance = np.maximum(mean[MAINTENANCE], 300.0)
-    eaten = step.intake_week + step.unlogged_week * mean[EXCESS]
-    h[MAINTENANCE] = eaten / maintenance**2
-    h[EXCESS] = -step.unlogged_week / maintenance
-    deficit_sd = np.sqrt(kalman.inner(h, kalman.project(cov, h)) + step.intake_week_variance / maintenance**2 + 1e-12)
-    in_deficit = normal.tail((DEFICIT_SHARE - (1.0 - eaten / maintenance)) / deficit_sd)
-    result["p_not_in_deficit"] = np.where(step.cut, 1.0 - in_deficit, np.nan)
-
+    eaten = _not_in_deficit(result, step, mean, cov, maintenance)
     _expenditure(result, state, step, maintenance, maintenance_sd, eaten)
     fat_kg, tissue_kg = step.fat_mean[0], np.maximum(mean[TISSUE], 20.0)
     fat_sd_kg: Floats = np.sqrt(step.fat_cov[0, 0])
     result["fat_mass_kg"], result["fat_mass_kg:sd"] = fat_kg.copy(), fat_sd_kg
     result["body_fat_pct"] = 100.0 * fat_kg / tissue_kg
     result["body_fat_pct:sd"] = 100.0 * fat_sd_kg / tissue_kg
-    result["mass_outlier"], result["new_scale"] = (
-        step.outlier.astype(np.float64),
-        step.new_scale.astype(np.float64),
-    )
-    result["days_used"], result["days_imputed"] = state.weighed_days.copy(), step.days - state.logged_days
+    result["mass_outlier"] = step.outlier.astype(np.float64)
+    result["new_scale"] = step.scale_adopted.astype(np.float64)
+    result["days_used"], result["days_imputed"] = step.weighed_days, step.days - step.whole_days
     left = maintenance_sd / np.maximum(state.maintenance_prior_sd, 1e-9)
     result["prior_share"] = np.minimum(left * left, 1.0)
-    for name, value in result.items():
-        result[name] = np.where(step.started, value, np.nan)
-    return result
+    return {name: np.where(step.started, value, np.nan) for name, value in result.items()}
+
+
+# Weights of the last 14 days' food (oldest first, today last) in a change of tissue mass between mornings.
+LAG_WEIGHTS = np.array([0, 0, 0, 0, 0, 0, 0, 1, 2, 3, 4, 5, 6, 0]) / 7.0  # from the mean of seven mornings to today's
+WEEK_WEIGHTS = np.array([0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1, 1, 0]) / 1.0  # over the last seven nights
+SLOPE_WEIGHTS = np.array([1, 2, 3, 4, 5, 6, 7, 6, 5, 4, 3, 2, 1, 0]) / 7.0  # from the mean of seven to that of the next
+TODAY_WEIGHTS = np.array([0, 0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1, 1]) / 7.0
+
+
+def _tissue_change(step: Step, mean: Floats, weights: Floats) -> tuple[Floats, Floats, Floats]:
+    """Tissue change in kg that the weighted days' food makes, its derivative by state, and its own variance."""
+    weighted = estimation_filter.ordered_mean
+    total, squares = float(weights.sum()), float((weights * weights).sum())
+    unlogged = weighted(step.unlogged_days, weights)
+    balance = weighted(step.intake_days, weights) + unlogged * mean[EXCESS] - total * mean[MAINTENANCE]
+    drift = step.main.drift
+    transfer = drift.base * mean[TRANSFER]
+    h = np.zeros_like(mean)
+    h[MAINTENANCE], h[EXCESS], h[TRANSFER] = -total * transfer, transfer * unlogged, drift.base * balance
+    spread = transfer * transfer * weighted(step.intake_variance_days, weights * weights)
+    return transfer * balance, h, spread + squares * estimation_model.TISSUE_SD_KG**2
+
+
+def _not_in_deficit(result: dict[str, Floats], step: Step, mean: Floats, cov: Floats, maintenance: Floats) -> Floats:
+    """Probability that the week's deficit is under 5 % of maintenance, in a cut; returns the week's mean intake."""
+    weighted = estimation_filter.ordered_mean
+    unlogged = weighted(step.unlogged_days, TODAY_WEIGHTS)
+    eaten: Floats = weighted(step.intake_days, TODAY_WEIGHTS) + unlogged * mean[EXCESS]
+    h = np.zeros_like(mean)
+    h[MAINTENANCE], h[EXCESS] = eaten / maintenance**2, -unlogged / maintenance
+    spread = weighted(step.intake_variance_days, TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
+    sd = np.sqrt(kalman.inner(h, kalman.project(cov, h)) + spread + 1e-12)
+    in_deficit = normal.tail((DEFICIT_SHARE - (1.0 - eaten / maintenance)) / sd)
+    result["p_not_in_deficit"] = np.where(step.cut, 1.0 - in_deficit, np.nan)
+    return eaten
 
 
 def _expenditure(
@@ -222,21 +250,29 @@ def _expenditure(
 
 
 def _revise(out: dict[str, Floats], rows: slice, state: FilterState, steps: list[Step], upper_rate: float) -> None:
-    """Run the smoother back over the days and replace the causal results of these rows."""
-    count = state.mean.shape[1]
-    adjoint, information = np.zeros((STATES, count)), np.zeros((STATES, STATES, count))
+    """Run the smoother back over the days and replace the causal results of these rows.
+
+    Where a new scale was adopted, the days of its suspicion are those of the branch that won.
+    """
+    adjoint, information = np.zeros_like(state.mean), np.zeros_like(state.cov)
+    won = np.zeros_like(state.started)
     shape = next(iter(out.values())).shape
+    drift = None
     for t in range(len(steps) - 1, -1, -1):
         step = steps[t]
-        mean, cov = kalman.corrected(step.mean, step.cov, adjoint, information)
-        values = _results(state, step, mean, cov, upper_rate)
+        won = won | step.scale_adopted
+        main = estimation_filter.chosen_branch(step, won)
+        if drift is not None:
+            branch.carry_back(adjoint, information, main.drift)
+        drift = main.drift
+        mean, cov = kalman.corrected(main.mean, main.cov, adjoint, information)
+        values = _results(state, replace(step, main=main), mean, cov, upper_rate)
         for name in ("mass_outlier", "new_scale", "days_used", "days_imputed", "prior_share"):
             values.pop(name)
         _store(out, shape, rows, t, values)
-        for done in reversed(step.updates):
+        for done in reversed(main.updates):
             kalman.adjoint_update(adjoint, information, done)
-        if t:
-            estimation_filter.carry_back(adjoint, information, steps[t - 1])
+        won = won & ~step.scale_begun
 
 
 def _assemble(out: dict[str, Floats], state: FilterState) -> Estimates:

@@ -1,17 +1,21 @@
 """The causal filter of `estimation`: one athlete-day after the other, batched, with a state that can be saved."""
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from . import estimation_intake, estimation_model, kalman
+from . import energy, estimation_intake, estimation_model, estimation_scale, kalman
+from . import estimation_branch as branch
+from . import estimation_model as m
 from .estimation_model import (
     CYCLE_COS,
     CYCLE_SIN,
     EXCESS,
+    FLUID,
     GUT,
     MAINTENANCE,
+    RESPONSE,
     SCALE,
     STATES,
     TISSUE,
@@ -20,178 +24,14 @@ from .estimation_model import (
     WEEK_COS,
     WEEK_SIN,
 )
-from .records import Athletes, Bools, DailyLog, Floats, FoodState, Ints, PhaseKind
+from .estimation_state import FORTNIGHT, WEEK, Branch, Day, Drift, FilterState, Step, blank, put
+from .records import Athletes, Bools, Floats, FoodState, Ints, PhaseKind
 
-WEEK = 7
-STUDENT_FREEDOM = 4.0  # tails of a weigh-in: clothes, travel, illness
 GROSS_KG, GROSS_SD = 3.5, 6.0  # beyond both a weigh-in is a slip of the finger and left out
+SLIPS = (2.2046226, 0.45359237, 10.0, 0.1)  # never believed, however often they come
 NOISE_PRIOR_DAYS = 20.0
 CYCLE_DAYS = 28.0
-
-
-@dataclass(frozen=True)
-class FilterState:
-    """Everything the filter remembers of each athlete at the end of a day; the batch is the last axis of each array.
-
-    Saved and restored it continues to the same numbers as a full run.
-    """
-
-    started: Bools
-    mean: Floats  # (states, athletes) for the next morning
-    cov: Floats  # (states, states, athletes)
-    reference_kcal: Floats
-    transfer_kg_per_kcal: Floats
-    gain_ratio: Floats
-    log_maintenance: Floats  # prior, logged scale
-    expenditure_sd: Floats  # prior, of the logarithm
-    structure_kcal: Floats  # change of maintenance since the start that mass and intake explain
-    days: Floats  # since the start, that day included
-    water: Floats  # relative intake, as the water follows it
-    water_variance: Floats
-    adaptation: Floats
-    carbohydrate_share: Floats  # usual, of logged energy; NaN before the first
-    share: Floats  # usual logged share of the target
-    share_variance: Floats
-    complete_days: Floats
-    silent_days: Floats
-    last_target: Floats
-    intake_week: Floats  # (7, athletes) oldest first
-    intake_variance_week: Floats
-    unlogged_week: Floats
-    water_weeks: Floats  # (14, athletes)
-    noise_scale_sum: Floats
-    noise_scale_days: Floats
-    fat_mean: Floats  # (2, athletes): kg, points
-    fat_cov: Floats
-    cycle_day: Floats  # since the last menstruation started; NaN = never logged
-    cycle_days: Floats
-    weighed_days: Floats
-    logged_days: Floats  # with a whole food log, as a sum of probabilities
-    maintenance_prior_sd: Floats
-    rejected_kg: Floats  # the last weigh-in when it was left out, else NaN
-
-
-@dataclass(frozen=True)
-class Day:
-    """What is told of one calendar day; arrays (athletes,)."""
-
-    date: np.datetime64
-    mass_kg: Floats
-    intake_kcal: Floats
-    carbohydrate_g: Floats
-    food_state: Ints
-    target_kcal: Floats
-    phase: Ints
-    phase_day: Ints
-    menstruation_started: Bools
-    body_fat_pct: Floats
-    body_fat_se_pct: Floats
-
-
-@dataclass(frozen=True)
-class Step:
-    """What a day did, for outputs and smoother; arrays with the athletes last."""
-
-    mean: Floats  # that morning, given all of the day's data
-    cov: Floats
-    updates: tuple[kalman.Update, ...]
-    base: Floats  # prior transfer in force, kg per kcal, partition of loss or gain included
-    transfer: Floats  # base × the relative transfer
-    per_transfer: Floats  # derivative of the tissue change with respect to the relative transfer, kg
-    unlogged: Floats  # kcal
-    intake_week: Floats  # mean of the last seven days, kcal, without the excess
-    intake_week_variance: Floats
-    unlogged_week: Floats
-    water_now: Floats  # mean water driver of the last seven days
-    water_before: Floats  # and of the seven before
-    cycle_now: Floats  # (2, athletes)
-    cycle_before: Floats
-    fat_mean: Floats
-    fat_cov: Floats
-    structure_kcal: Floats
-    cut: Bools
-    outlier: Bools
-    new_scale: Bools
-    started: Bools
-    days: Floats
-
-
-def day_of(log: DailyLog, t: int, rows: slice) -> Day:
-    """Column `t` of a log for some athletes, contiguous."""
-
-    def column(values: NDArray[np.generic]) -> NDArray[np.generic]:
-        return np.ascontiguousarray(values[rows, t])
-
-    return Day(date=log.days[t], **{f.name: column(getattr(log, f.name)) for f in fields(Day) if f.name != "date"})  # type: ignore[arg-type]
-
-
-def blank(count: int) -> FilterState:
-    """The state of `count` athletes of whom nothing is known yet."""
-    shapes: dict[str, tuple[int, ...]] = {
-        "mean": (STATES, count),
-        "cov": (STATES, STATES, count),
-        "intake_week": (WEEK, count),
-        "intake_variance_week": (WEEK, count),
-        "unlogged_week": (WEEK, count),
-        "water_weeks": (2 * WEEK, count),
-        "fat_mean": (2, count),
-        "fat_cov": (2, 2, count),
-    }
-    values = {f.name: np.zeros(shapes.get(f.name, (count,))) for f in fields(FilterState)}
-    for name in ("reference_kcal", "transfer_kg_per_kcal", "gain_ratio", "share", "cycle_days", "expenditure_sd"):
-        values[name] = np.ones(count)
-    return FilterState(**{**values, "started": np.zeros(count, dtype=np.bool_)})  # type: ignore[arg-type]
-
-
-def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
-    """Set up the athletes whose first logged mass or intake is today."""
-    first = ~state.started & ~(np.isnan(day.mass_kg) & np.isnan(day.intake_kcal))
-    if not first.any():
-        return state
-    who = np.flatnonzero(first)
-    year = 1970.0 + float(day.date.astype(np.int64)) / 365.2425
-    known = estimation_model.Start(
-        male=athletes.male[who],
-        age_y=year - athletes.birth_year[who],
-        height_cm=athletes.height_cm[who],
-        activity_factor=athletes.activity_factor[who],
-        mass_kg=day.mass_kg[who],
-        body_fat_pct=day.body_fat_pct[who],
-        body_fat_se_pct=day.body_fat_se_pct[who],
-        target_kcal=day.target_kcal[who],
-        phase=day.phase[who],
-    )
-    prior = estimation_model.prior(known)
-    fresh = blank(who.shape[0])
-    reference = prior.reference_kcal
-    fresh = replace(
-        fresh,
-        started=np.ones(who.shape[0], dtype=np.bool_),
-        mean=prior.mean,
-        cov=prior.cov,
-        reference_kcal=reference,
-        transfer_kg_per_kcal=prior.transfer_kg_per_kcal,
-        gain_ratio=prior.gain_ratio,
-        log_maintenance=prior.log_maintenance,
-        expenditure_sd=prior.expenditure_sd,
-        carbohydrate_share=np.full(who.shape[0], np.nan),
-        share_variance=np.full(who.shape[0], estimation_intake.SHARE_START_SD**2),
-        last_target=np.full(who.shape[0], np.nan),
-        intake_week=np.repeat(reference[None], WEEK, axis=0),
-        intake_variance_week=np.repeat((0.15 * reference[None]) ** 2, WEEK, axis=0),
-        fat_mean=prior.fat_mean,
-        fat_cov=prior.fat_cov,
-        cycle_day=np.full(who.shape[0], np.nan),
-        rejected_kg=np.full(who.shape[0], np.nan),
-        cycle_days=np.full(who.shape[0], CYCLE_DAYS),
-        maintenance_prior_sd=np.sqrt(prior.cov[MAINTENANCE, MAINTENANCE]),
-    )
-    merged = {}
-    for f in fields(FilterState):
-        values = np.array(getattr(state, f.name))
-        values[..., who] = getattr(fresh, f.name)
-        merged[f.name] = values
-    return FilterState(**merged)
+CYCLE_USUAL_DAYS = (20.0, 45.0)
 
 
 def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterState, Step]:
@@ -200,48 +40,90 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
     `athletes` and `day` describe the same athletes as `state`. Returns the state for the next day and the day's step.
     """
     state = _begin(state, athletes, day)
-    mean, cov = state.mean.copy(), state.cov.copy()
-    state, updates, cycle, outlier = _observe(state, mean, cov, day)
-    fat_mean, fat_cov = _measure_fat(state, mean, day)
-    intake, state = _eat(state, mean, day)
-
-    balance = intake.mean + intake.unlogged * mean[EXCESS] - mean[MAINTENANCE]
-    weekly = _ordered_mean(state.intake_week) + _ordered_mean(state.unlogged_week) * mean[EXCESS] - mean[MAINTENANCE]
-    surplus = 0.5 * (1.0 + weekly / np.sqrt(weekly * weekly + 150.0**2))
-    base = state.transfer_kg_per_kcal * (1.0 + (state.gain_ratio - 1.0) * surplus)
-    transfer = base * mean[TRANSFER]
+    state, morning = _observe(state, day)
+    fat_mean, fat_cov = _measure_fat(state, day)
+    intake, state = _eat(state, day)
+    structure = state.structure_kcal
+    state, main, alternative = _night(state, intake, morning, fat_mean, fat_cov)
     step = Step(
-        mean=mean.copy(),
-        cov=cov.copy(),
-        updates=updates,
-        base=base,
-        transfer=transfer,
-        per_transfer=base * balance,
-        unlogged=intake.unlogged,
-        intake_week=_ordered_mean(state.intake_week),
-        intake_week_variance=_ordered_mean(state.intake_variance_week) / WEEK,
-        unlogged_week=_ordered_mean(state.unlogged_week),
-        water_now=_ordered_mean(state.water_weeks[WEEK:]),
-        water_before=_ordered_mean(state.water_weeks[:WEEK]),
-        cycle_now=cycle,
-        cycle_before=_cycle_at(state, day, -float(WEEK)),
+        main=main,
+        scale=alternative,
+        scale_rows=morning.scale_rows,
+        scale_begun=morning.scale_begun,
+        scale_adopted=morning.scale_adopted,
+        intake_days=state.intake_days,
+        intake_variance_days=state.intake_variance_days,
+        unlogged_days=state.unlogged_days,
+        water_now=ordered_mean(state.water_days[WEEK:]),
+        water_before=ordered_mean(state.water_days[:WEEK]),
+        cycle_now=_cycle_at(state, day, -3.0),
+        cycle_before=_cycle_at(state, day, -3.0 - WEEK),
         fat_mean=fat_mean,
         fat_cov=fat_cov,
-        structure_kcal=state.structure_kcal,
+        structure_kcal=structure,
         cut=day.phase == PhaseKind.CUT,
-        outlier=outlier,
-        new_scale=np.zeros_like(outlier),
+        outlier=morning.outlier,
         started=state.started,
-        days=state.days + 1.0,
+        days=state.days,
+        weighed_days=state.weighed_days,
+        whole_days=state.whole_days,
     )
-    return _overnight(state, step, intake, balance, mean, cov), step
+    return replace(state, cycle_day=state.cycle_day + 1.0), step
 
 
-def _ordered_mean(values: Floats) -> Floats:
-    total: Floats = values[0].copy()
-    for row in values[1:]:
-        total += row
-    total /= values.shape[0]
+def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
+    """Set up the athletes whose first logged mass or intake is today."""
+    who = np.flatnonzero(~state.started & ~(np.isnan(day.mass_kg) & np.isnan(day.intake_kcal)))
+    if not who.size:
+        return state
+    year = 1970.0 + float(day.date.astype(np.int64)) / 365.2425
+    prior = estimation_model.prior(
+        estimation_model.Start(
+            male=athletes.male[who],
+            age_y=year - athletes.birth_year[who],
+            height_cm=athletes.height_cm[who],
+            activity_factor=athletes.activity_factor[who],
+            mass_kg=day.mass_kg[who],
+            body_fat_pct=day.body_fat_pct[who],
+            body_fat_se_pct=day.body_fat_se_pct[who],
+            target_kcal=day.target_kcal[who],
+            phase=day.phase[who],
+        )
+    )
+    unknown = np.full(who.shape[0], np.nan)
+    reference = prior.reference_kcal
+    fresh = replace(
+        blank(who.shape[0]),
+        started=np.ones(who.shape[0], dtype=np.bool_),
+        mean=prior.mean,
+        cov=prior.cov,
+        reference_kcal=reference,
+        transfer_kg_per_kcal=prior.transfer_kg_per_kcal,
+        gain_ratio=prior.gain_ratio,
+        log_maintenance=prior.log_maintenance,
+        maintenance_prior_sd=np.sqrt(prior.cov[MAINTENANCE, MAINTENANCE]),
+        expenditure_sd=prior.expenditure_sd,
+        carbohydrate_share=unknown,
+        share_variance=np.full(who.shape[0], estimation_intake.SHARE_START_SD**2),
+        last_target=unknown,
+        intake_days=np.repeat(reference[None], FORTNIGHT, axis=0),
+        intake_variance_days=np.repeat((0.15 * reference[None]) ** 2, FORTNIGHT, axis=0),
+        fat_mean=prior.fat_mean,
+        fat_cov=prior.fat_cov,
+        cycle_day=unknown,
+        cycle_days=np.full(who.shape[0], CYCLE_DAYS),
+        rejected_kg=unknown,
+    )
+    return put(state, who, fresh)
+
+
+def ordered_mean(values: Floats, weights: Floats | None = None) -> Floats:
+    """Mean, or weighted sum, over the first axis, always added in the same order."""
+    total: Floats = values[0] * (1.0 if weights is None else weights[0])
+    for k in range(1, values.shape[0]):
+        total += values[k] * (1.0 if weights is None else weights[k])
+    if weights is None:
+        total /= values.shape[0]
     return total
 
 
@@ -254,210 +136,281 @@ def _cycle_at(state: FilterState, day: Day, offset_days: float) -> Floats:
     return np.stack([np.cos(angle), np.sin(angle)])
 
 
-def _observe(
-    state: FilterState, mean: Floats, cov: Floats, day: Day
-) -> tuple[FilterState, tuple[kalman.Update, ...], Floats, Bools]:
-    """Phase switch, cycle, target and weigh-in; changes `mean` and `cov` in place."""
-    m = estimation_model
-    count = mean.shape[1]
-    switch = state.started & (day.phase_day == 1) & (state.days > 0.0)
-    cov[MAINTENANCE, MAINTENANCE] += switch * (m.MAINTENANCE_SWITCH_SD * state.reference_kcal) ** 2
-    cov[GUT, GUT] += switch * m.GUT_SWITCH_SD_KG**2
-    state = _follow_cycle(state, mean, cov, day)
+@dataclass(frozen=True)
+class _Morning:
+    """What a morning brought: to the main branch, and to those with a suspected new scale."""
 
-    new_target = state.started & ~np.isnan(day.target_kcal) & (np.isnan(state.last_target) | (day.phase_day == 1))
-    target = np.where(new_target, day.target_kcal, np.nan)
-    implied = target / (1.0 + m.phase_value(m.PHASE_SHARE, day.phase))
-    spread = m.phase_value(m.TARGET_SD, day.phase) * np.where(np.isnan(state.last_target), 1.0, m.LATER_TARGET_WIDENING)
-    h = np.zeros((STATES, count))
-    h[MAINTENANCE] = 1.0
-    told = kalman.update(mean, cov, h, implied, (spread * np.where(new_target, implied, 1.0)) ** 2)
-    share = np.where(switch, 1.0 + 0.5 * (state.share - 1.0), state.share)
-    share_variance = state.share_variance + switch * estimation_intake.SHARE_SWITCH_SD**2
+    updates: tuple[kalman.Update, ...]
+    scale_rows: Ints  # suspected today, those decided today included
+    scale_updates: tuple[kalman.Update, ...]
+    scale_begun: Bools
+    scale_adopted: Bools
+    outlier: Bools
 
-    weekday = 2.0 * np.pi * (float((day.date.astype(np.int64) + 3) % WEEK) - 6.5) / WEEK
-    cycle = _cycle_at(state, day, 0.0)
-    h = np.zeros((STATES, count))
-    h[TISSUE], h[WATER], h[GUT], h[SCALE] = 1.0, state.water, 1.0, 1.0
-    h[WEEK_COS], h[WEEK_SIN] = np.cos(weekday), np.sin(weekday)
-    h[CYCLE_COS], h[CYCLE_SIN] = cycle[0], cycle[1]
-    noise_scale = (NOISE_PRIOR_DAYS + state.noise_scale_sum) / (NOISE_PRIOR_DAYS + state.noise_scale_days)
-    noise = m.WEIGHING_SD_KG**2 * noise_scale + (mean[WATER] ** 2 + cov[WATER, WATER]) * state.water_variance
+
+def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
+    """Phase switch, cycle, target and weigh-in."""
+    state = replace(state, mean=state.mean.copy(), cov=state.cov.copy(), days=state.days + state.started)
+    if state.scale_active.any():
+        state = replace(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
+    switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
+    state = _follow_cycle(state, day)
+    implied, spread = _target_says(state, day)
+    branch.switch_phase(state.mean, state.cov, switch, state.reference_kcal)
+    told = branch.hear_target(state.mean, state.cov, implied, spread)
+    h = _weighing_vector(state, day)
+    noise = noise_scale(state)
     mass = np.where(state.started, day.mass_kg, np.nan)
-    innovation = mass - kalman.inner(h, mean)
-    variance = kalman.inner(h, kalman.project(cov, h)) + noise
-    z2 = innovation * innovation / variance
-    gross = (np.abs(innovation) > GROSS_KG) & (z2 > GROSS_SD**2)
-    weight = np.minimum((STUDENT_FREEDOM + 1.0) / (STUDENT_FREEDOM + np.where(np.isnan(z2), 0.0, z2)), 1.0)
-    again = gross & (np.abs(mass - state.rejected_kg) < GROSS_KG)
-    cov[TISSUE, TISSUE] += np.where(again, innovation * innovation, 0.0)
-    gross &= ~again
-    weight = np.where(again, 1.0, weight)
-    weighed = kalman.update(
-        mean, cov, h, np.where(gross, np.nan, mass), noise + variance * (1.0 / np.maximum(weight, 1e-6) - 1.0)
+    sight = branch.see(state.mean, state.cov, h, mass, noise, state.water_variance)
+    state, gross, again = _judge(state, mass, sight)
+    if again.any():
+        state.cov[TISSUE, TISSUE] += np.where(again, sight.innovation**2, 0.0)
+        sight = branch.see(state.mean, state.cov, h, mass, noise, state.water_variance)
+    mass = np.where(gross, np.nan, mass)
+    used = ~np.isnan(mass)
+    z2 = np.where(used, sight.innovation**2 / sight.variance, 0.0)
+
+    suspicion = estimation_scale.follow(
+        state,
+        switch,
+        (implied, spread, told),
+        h,
+        mass,
+        noise,
+        np.where(used, sight.log_density, 0.0),
+        z2,
+        day.phase_day,
     )
+    weighed = branch.weigh(state.mean, state.cov, h, mass, sight, again)
+    state = suspicion.settle(state)
+    state = replace(
+        state,
+        share=np.where(switch, 1.0 + 0.5 * (state.share - 1.0), state.share),
+        share_variance=state.share_variance + switch * estimation_intake.SHARE_SWITCH_SD**2,
+        last_target=np.where(np.isnan(day.target_kcal), state.last_target, day.target_kcal),
+        noise_scale_sum=state.noise_scale_sum + np.minimum(z2, 6.0),
+        noise_scale_days=state.noise_scale_days + used,
+        weighed_days=state.weighed_days + used,
+    )
+    return state, _Morning(
+        updates=(told, weighed),
+        scale_rows=suspicion.rows,
+        scale_updates=suspicion.updates,
+        scale_begun=suspicion.begun,
+        scale_adopted=suspicion.adopted,
+        outlier=gross | (z2 > 9.0),
+    )
+
+
+def noise_scale(state: FilterState) -> Floats:
+    """The athlete's own variance of weighing against the usual one; arrays (athletes,)."""
+    return (NOISE_PRIOR_DAYS + state.noise_scale_sum) / (NOISE_PRIOR_DAYS + state.noise_scale_days)
+
+
+def _target_says(state: FilterState, day: Day) -> tuple[Floats, Floats]:
+    """Maintenance that a new phase's target implies, kcal (NaN: nothing new), and its relative spread."""
+    new = state.started & ~np.isnan(day.target_kcal) & (np.isnan(state.last_target) | (day.phase_day == 1))
+    implied = np.where(new, day.target_kcal, np.nan) / (1.0 + m.phase_value(m.PHASE_SHARE, day.phase))
+    later = np.where(np.isnan(state.last_target), 1.0, m.LATER_TARGET_WIDENING)
+    return implied, m.phase_value(m.TARGET_SD, day.phase) * later
+
+
+def _weighing_vector(state: FilterState, day: Day) -> Floats:
+    h = np.zeros((STATES, state.started.shape[0]))
+    weekday = 2.0 * np.pi * (float((day.date.astype(np.int64) + 3) % WEEK) - 6.5) / WEEK
+    h[TISSUE], h[WATER], h[FLUID], h[GUT], h[SCALE] = 1.0, state.water, 1.0, 1.0, 1.0
+    h[WEEK_COS], h[WEEK_SIN] = np.cos(weekday), np.sin(weekday)
+    h[CYCLE_COS], h[CYCLE_SIN] = _cycle_at(state, day, 0.0)
+    return h
+
+
+def _judge(state: FilterState, mass: Floats, sight: branch.Sight) -> tuple[FilterState, Bools, Bools]:
+    """Which weigh-ins are left out, and which stand because rejected ones agreed with each other."""
+    far = np.where(np.isnan(mass), 0.0, np.abs(sight.innovation))
+    gross = (far > GROSS_KG) & (far * far > GROSS_SD**2 * sight.variance)
+    expected = np.maximum(mass - sight.innovation, 20.0)
+    slip = np.zeros_like(gross)
+    for factor in SLIPS:
+        slip |= np.abs(mass / factor - expected) < 0.04 * expected
+    near = gross & (np.abs(mass - state.rejected_kg) < GROSS_KG)
+    in_a_row = np.where(gross, np.where(near, state.rejected_days + 1.0, 1.0), 0.0)
+    young = state.weighed_days < 5.0
+    again = near & (young | ~slip) & (in_a_row >= np.where(young, 2.0, 3.0))
+    gross &= ~again
     used = ~np.isnan(mass) & ~gross
     state = replace(
         state,
-        share=share,
-        share_variance=share_variance,
-        last_target=np.where(np.isnan(day.target_kcal), state.last_target, day.target_kcal),
-        noise_scale_sum=state.noise_scale_sum + np.where(used, np.minimum(np.where(used, z2, 0.0), 6.0), 0.0),
-        noise_scale_days=state.noise_scale_days + used,
-        weighed_days=state.weighed_days + used,
         rejected_kg=np.where(gross, mass, np.where(used, np.nan, state.rejected_kg)),
+        rejected_days=np.where(used, 0.0, np.where(gross, in_a_row, state.rejected_days)),
     )
-    return state, (told, weighed), cycle, ~np.isnan(mass) & (z2 > 9.0)
+    return state, gross, again
 
 
-def _follow_cycle(state: FilterState, mean: Floats, cov: Floats, day: Day) -> FilterState:
+def _follow_cycle(state: FilterState, day: Day) -> FilterState:
     """Take in a logged start of menstruation; the first one replaces the free rhythm by the known one."""
     begins = state.started & day.menstruation_started
     if not begins.any():
-        return replace(state, cycle_day=state.cycle_day)
+        return state
     first = np.flatnonzero(begins & np.isnan(state.cycle_day))
-    for row, value in ((CYCLE_COS, estimation_model.CYCLE_MEAN_KG), (CYCLE_SIN, 0.0)):
-        mean[row, first] = value
-        cov[row, :, first] = 0.0
-        cov[:, row, first] = 0.0
-        cov[row, row, first] = estimation_model.CYCLE_SD_KG**2
-    length = np.where(begins & (state.cycle_day >= 20.0) & (state.cycle_day <= 45.0), state.cycle_day, np.nan)
-    learned = np.where(np.isnan(length), state.cycle_days, state.cycle_days + 0.4 * (length - state.cycle_days))
-    return replace(state, cycle_day=np.where(begins, 0.0, state.cycle_day), cycle_days=learned)
+    state = replace(state, scale_active=state.scale_active & ~(begins & np.isnan(state.cycle_day)))
+    for row, value in ((CYCLE_COS, m.CYCLE_MEAN_KG), (CYCLE_SIN, 0.0)):
+        state.mean[row, first] = value
+        state.cov[row, :, first] = 0.0
+        state.cov[:, row, first] = 0.0
+        state.cov[row, row, first] = m.CYCLE_SD_KG**2
+    low, high = CYCLE_USUAL_DAYS
+    known = begins & (state.cycle_day >= low) & (state.cycle_day <= high)
+    length = np.where(known, state.cycle_day, state.cycle_days)
+    return replace(
+        state,
+        cycle_day=np.where(begins, 0.0, state.cycle_day),
+        cycle_days=state.cycle_days + 0.4 * (length - state.cycle_days),
+    )
 
 
-def _measure_fat(state: FilterState, mean: Floats, day: Day) -> tuple[Floats, Floats]:
+def _measure_fat(state: FilterState, day: Day) -> tuple[Floats, Floats]:
     """Fat mass and measurement bias after the day's measurement."""
     fat_mean, fat_cov = state.fat_mean.copy(), state.fat_cov.copy()
-    value = np.where(state.started, day.body_fat_pct, np.nan)
-    seen = ~np.isnan(value) & ~np.isnan(day.body_fat_se_pct)
+    seen = state.started & ~np.isnan(day.body_fat_pct) & ~np.isnan(day.body_fat_se_pct)
     if not seen.any():
         return fat_mean, fat_cov
     se = np.where(seen, day.body_fat_se_pct, 1.0)
-    share = estimation_model.FAT_BIAS_SHARE
-    fat_cov[1, 1] = np.where(seen & (fat_cov[1, 1] == 0.0), (share * se) ** 2, fat_cov[1, 1])
-    h = np.stack([100.0 / np.maximum(mean[TISSUE], 20.0), np.ones_like(value)])
-    kalman.update(fat_mean, fat_cov, h, np.where(seen, value, np.nan), (1.0 - share**2) * se**2)
+    fat_cov[1, 1] = np.where(seen & (fat_cov[1, 1] == 0.0), (m.FAT_BIAS_SHARE * se) ** 2, fat_cov[1, 1])
+    h = np.stack([100.0 / np.maximum(state.mean[TISSUE], 20.0), np.ones_like(se)])
+    kalman.update(fat_mean, fat_cov, h, np.where(seen, day.body_fat_pct, np.nan), (1.0 - m.FAT_BIAS_SHARE**2) * se**2)
     return fat_mean, fat_cov
 
 
-def _eat(state: FilterState, mean: Floats, day: Day) -> tuple[estimation_intake.Intake, FilterState]:
+def _eat(state: FilterState, day: Day) -> tuple[estimation_intake.Intake, FilterState]:
     """The day's intake, and what it teaches about the athlete's logging."""
-    plan = np.maximum(np.where(np.isnan(day.target_kcal), mean[MAINTENANCE], day.target_kcal), 500.0)
+    plan = np.maximum(np.where(np.isnan(day.target_kcal), state.mean[MAINTENANCE], day.target_kcal), 500.0)
     habit = estimation_intake.learn_habit(state.complete_days, state.silent_days)
     intake = estimation_intake.of_day(day.intake_kcal, day.food_state, plan, state.share, state.share_variance, habit)
     fast = day.food_state == FoodState.FAST
     share, share_variance = estimation_intake.learn_share(
         state.share, state.share_variance, intake, day.intake_kcal, plan, fast
     )
-    carbohydrate = day.carbohydrate_g * 4.0 / np.maximum(day.intake_kcal, 1.0)
-    known = ~np.isnan(carbohydrate) & (intake.complete > 0.5) & ~fast
-    first = np.isnan(state.carbohydrate_share)
-    usual = np.where(first, carbohydrate, state.carbohydrate_share)
-    moved = np.where(known & ~first, usual + 0.05 * (carbohydrate - usual), usual)
-    relative = np.where(known, np.clip(carbohydrate / np.where(known, np.maximum(usual, 0.05), 1.0), 0.0, 3.0), 1.0)
-    eaten = (intake.mean + intake.unlogged * mean[EXCESS]) / state.reference_kcal
-    follow = 1.0 - np.exp(-1.0 / estimation_model.WATER_DAYS)
-    water = state.water + follow * (eaten * (0.5 + 0.5 * relative) - 1.0 - state.water)
-    variance = (1.0 - follow) ** 2 * state.water_variance + follow**2 * intake.variance / state.reference_kcal**2
-    told = ~np.isnan(day.intake_kcal)
+    relative, usual = estimation_intake.carbohydrate(
+        day.carbohydrate_g, day.intake_kcal, (intake.complete > 0.5) & ~fast, state.carbohydrate_share
+    )
+    silent = ~np.isnan(day.intake_kcal) & (day.food_state == FoodState.UNKNOWN)
     return intake, replace(
         state,
         share=share,
         share_variance=share_variance,
         complete_days=state.complete_days + (day.food_state == FoodState.COMPLETE),
-        silent_days=state.silent_days + (told & (day.food_state == FoodState.UNKNOWN)),
-        carbohydrate_share=np.where(known, moved, state.carbohydrate_share),
-        water=water,
-        water_variance=variance,
-        intake_week=np.concatenate([state.intake_week[1:], intake.mean[None]]),
-        intake_variance_week=np.concatenate([state.intake_variance_week[1:], intake.variance[None]]),
-        unlogged_week=np.concatenate([state.unlogged_week[1:], intake.unlogged[None]]),
-        water_weeks=np.concatenate([state.water_weeks[1:], state.water[None]]),
-        logged_days=state.logged_days + intake.complete,
+        silent_days=state.silent_days + silent,
+        carbohydrate_share=usual,
+        whole_days=state.whole_days + np.where(state.started, intake.complete, 0.0),
+        intake_days=np.concatenate([state.intake_days[1:], intake.mean[None]]),
+        intake_variance_days=np.concatenate([state.intake_variance_days[1:], intake.variance[None]]),
+        unlogged_days=np.concatenate([state.unlogged_days[1:], intake.unlogged[None]]),
+        water_days=np.concatenate([state.water_days[1:], state.water[None]]),
+        water=_water_after(state, intake, relative),
+        water_variance=(1.0 - FOLLOW) ** 2 * state.water_variance
+        + FOLLOW**2 * intake.variance / state.reference_kcal**2,
     )
 
 
-def _overnight(
-    state: FilterState,
-    step: Step,
-    intake: estimation_intake.Intake,
-    balance: Floats,
-    mean: Floats,
-    cov: Floats,
-) -> FilterState:
-    """Move on to the next morning; changes `mean` and `cov` in place."""
-    m = estimation_model
-    change = step.transfer * balance
-    eaten = (intake.mean + intake.unlogged * mean[EXCESS]) / state.reference_kcal - 1.0
-    fade = 1.0 / m.ADAPTATION_DAYS
-    adapted = fade * (eaten - state.adaptation)
-    structural = m.MASS_KCAL_PER_KG * change + m.ADAPTATION * state.reference_kcal * adapted
-    mean[TISSUE] += change
-    mean[MAINTENANCE] = np.maximum(mean[MAINTENANCE] + structural, 600.0)
-    mean[GUT] *= m.GUT_CORRELATION
-    carry(cov, step)
-    noise_scale = (NOISE_PRIOR_DAYS + state.noise_scale_sum) / (NOISE_PRIOR_DAYS + state.noise_scale_days)
-    cov[TISSUE, TISSUE] += m.TISSUE_SD_KG**2 + step.transfer**2 * intake.variance
-    cov[MAINTENANCE, MAINTENANCE] += (m.MAINTENANCE_SD * state.reference_kcal) ** 2
-    cov[EXCESS, EXCESS] += m.EXCESS_DAILY_SD**2
-    cov[WATER, WATER] += m.WATER_DAILY_SD_KG**2
-    cov[GUT, GUT] += m.GUT_SD_KG**2 * (1.0 - m.GUT_CORRELATION**2) * noise_scale
-    lean = 1.0 / (1.0 + np.maximum(step.fat_mean[0], 1.0) / 10.4)
-    factor = np.where(change < 0.0, m.LEAN_LOSS, m.LEAN_GAIN)
-    to_fat = change * (1.0 - np.minimum(lean * factor, 0.85))
-    fat_mean = np.stack([step.fat_mean[0] + to_fat, step.fat_mean[1]])
-    fat_cov = step.fat_cov.copy()
-    fat_cov[0, 0] += 0.02**2
-    return replace(
+FOLLOW = 1.0 - float(np.exp(-1.0 / m.WATER_DAYS))
+
+
+def _water_after(state: FilterState, intake: estimation_intake.Intake, carbohydrate: Floats) -> Floats:
+    """The water's driver next morning: relative intake, half by energy (salt, gut), half by carbohydrate."""
+    eaten = (intake.mean + intake.unlogged * state.mean[EXCESS]) / state.reference_kcal
+    after: Floats = state.water + FOLLOW * (eaten * (0.5 + 0.5 * carbohydrate) - 1.0 - state.water)
+    return after
+
+
+def _drift(
+    state: FilterState, mean: Floats, intake: estimation_intake.Intake, adapted_kcal: Floats, rows: slice | Ints
+) -> tuple[Drift, Floats]:
+    """Linearised change of the coming night and the tissue change itself, kg; partition by the week's mean balance."""
+    excess, maintenance = mean[EXCESS], mean[MAINTENANCE]
+    week = ordered_mean(state.intake_days[WEEK:, rows]) + ordered_mean(state.unlogged_days[WEEK:, rows]) * excess
+    week -= maintenance
+    surplus = 0.5 * (1.0 + week / np.sqrt(week * week + SURPLUS_KCAL**2))
+    base = state.transfer_kg_per_kcal[rows] * (1.0 + (state.gain_ratio[rows] - 1.0) * surplus)
+    balance = intake.mean[rows] + intake.unlogged[rows] * excess - maintenance
+    transfer = base * mean[TRANSFER]
+    return Drift(base, transfer, base * balance, intake.unlogged[rows], adapted_kcal[rows]), transfer * balance
+
+
+SURPLUS_KCAL = 150.0  # how sharply partition turns from loss to gain
+
+
+def _night(
+    state: FilterState, intake: estimation_intake.Intake, morning: _Morning, fat_mean: Floats, fat_cov: Floats
+) -> tuple[FilterState, Branch, Branch | None]:
+    """Move both branches on to the next morning; returns the state and the branches as they were in the morning."""
+    eaten = (intake.mean + intake.unlogged * state.mean[EXCESS]) / state.reference_kcal - 1.0
+    adapted = (eaten - state.adaptation) / m.ADAPTATION_DAYS
+    adapted_kcal = state.reference_kcal * adapted
+    drift, change = _drift(state, state.mean, intake, adapted_kcal, slice(None))
+    main = Branch(state.mean, state.cov, morning.updates, drift)
+    spread = branch.Spread(intake.variance, state.reference_kcal, noise_scale(state))
+    mean, cov = state.mean.copy(), state.cov.copy()
+    structure = state.structure_kcal + m.MASS_KCAL_PER_KG * change + adapted_kcal * mean[RESPONSE]
+    branch.sleep(mean, cov, drift, change, spread)
+    alternative = None
+    if morning.scale_rows.size:
+        alternative = _scale_night(state, intake, morning, adapted_kcal, spread)
+    lean = np.where(change < 0.0, m.LEAN_LOSS, m.LEAN_GAIN) * energy.lean_share_of_mass_change(
+        np.maximum(fat_mean[0], 1.0)
+    )
+    fat_cov = fat_cov.copy()
+    fat_cov[0, 0] += m.FAT_DAILY_SD_KG**2
+    state = replace(
         state,
-        mean=np.where(state.started, mean, state.mean),
-        cov=np.where(state.started, cov, state.cov),
-        structure_kcal=state.structure_kcal + structural,
+        mean=mean,
+        cov=cov,
+        structure_kcal=structure,
         adaptation=state.adaptation + adapted,
-        days=state.days + state.started,
-        fat_mean=fat_mean,
+        fat_mean=np.stack([fat_mean[0] + change * (1.0 - np.minimum(lean, m.LEAN_MOST)), fat_mean[1]]),
         fat_cov=fat_cov,
-        cycle_day=state.cycle_day + 1.0,
     )
+    return state, main, alternative
 
 
-def carry(cov: Floats, step: Step) -> None:
-    """Covariance F·P·Fᵀ of the overnight change, in place; F is the identity but for tissue, maintenance and gut."""
-    kappa = estimation_model.MASS_KCAL_PER_KG
-    moved = _tissue_change(cov, step)
-    cov[TISSUE] += moved
-    cov[MAINTENANCE] += kappa * moved
-    cov[GUT] *= estimation_model.GUT_CORRELATION
-    by_column = cov.transpose(1, 0, 2)
-    moved = _tissue_change(by_column, step)
-    by_column[TISSUE] += moved
-    by_column[MAINTENANCE] += kappa * moved
-    by_column[GUT] *= estimation_model.GUT_CORRELATION
+def _scale_night(
+    state: FilterState,
+    intake: estimation_intake.Intake,
+    morning: _Morning,
+    adapted_kcal: Floats,
+    spread: branch.Spread,
+) -> Branch:
+    """The night of those with a suspected new scale; their moments change in place, those of the morning return."""
+    rows = morning.scale_rows
+    mean = np.ascontiguousarray(state.scale_mean[:, rows])
+    cov = np.ascontiguousarray(state.scale_cov[:, :, rows])
+    drift, change = _drift(state, mean, intake, adapted_kcal, rows)
+    before = Branch(mean.copy(), cov.copy(), morning.scale_updates, drift)
+    some = branch.Spread(spread.intake_variance[rows], spread.reference_kcal[rows], spread.noise_scale[rows])
+    branch.sleep(mean, cov, drift, change, some)
+    state.scale_mean[:, rows] = mean
+    state.scale_cov[:, :, rows] = cov
+    return before
 
 
-def _tissue_change(rows: Floats, step: Step) -> Floats:
-    """Row of the linearised tissue change: −c·maintenance + (∂/∂transfer) + c·unlogged·excess."""
-    result: Floats = (
-        step.per_transfer * rows[TRANSFER]
-        - step.transfer * rows[MAINTENANCE]
-        + step.transfer * step.unlogged * rows[EXCESS]
-    )
-    return result
+def chosen_branch(step: Step, won: Bools) -> Branch:
+    """The main branch of a day, with the one of the new scale where it `won` (athletes,) in the end."""
+    if step.scale is None or not won[step.scale_rows].any():
+        return step.main
+    here = won[step.scale_rows]
+    rows = step.scale_rows[here]
 
+    def mixed(main: Floats, other: Floats) -> Floats:
+        values = main.copy()
+        values[..., rows] = other[..., here]
+        return values
 
-def carry_back(adjoint: Floats, information: Floats, step: Step) -> None:
-    """Adjoint of `carry`, in place: λ ← Fᵀλ, Λ ← FᵀΛF."""
-    for rows in (adjoint, information, information.transpose(1, 0, 2)):
-        along = rows[TISSUE] + estimation_model.MASS_KCAL_PER_KG * rows[MAINTENANCE]
-        rows[TRANSFER] += step.per_transfer * along
-        rows[MAINTENANCE] -= step.transfer * along
-        rows[EXCESS] += step.transfer * step.unlogged * along
-        rows[GUT] *= estimation_model.GUT_CORRELATION
+    def mixed_all(main: Any, other: Any) -> Any:
+        return type(main)(**{f.name: mixed(getattr(main, f.name), getattr(other, f.name)) for f in fields(main)})
 
-
-def join(states: list[FilterState]) -> FilterState:
-    """The states of several batches as those of one."""
-    return FilterState(
-        **{f.name: np.concatenate([getattr(s, f.name) for s in states], axis=-1) for f in fields(FilterState)}
+    updates = tuple(mixed_all(a, b) for a, b in zip(step.main.updates, step.scale.updates, strict=True))
+    return Branch(
+        mixed(step.main.mean, step.scale.mean),
+        mixed(step.main.cov, step.scale.cov),
+        updates,
+        mixed_all(step.main.drift, step.scale.drift),
     )

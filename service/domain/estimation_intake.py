@@ -79,3 +79,18 @@ def learn_share(
 def learn_habit(complete_days: Floats, silent_days: Floats) -> Floats:
     """Prior probability that a silent day is partial: higher for who usually says "complete"; arrays (athletes,)."""
     return PARTIAL_USUAL + 0.4 * complete_days / (complete_days + silent_days + 5.0)
+
+
+def carbohydrate(
+    carbohydrate_g: Floats, logged_kcal: Floats, whole: Bools, usual_share: Floats
+) -> tuple[Floats, Floats]:
+    """Carbohydrate share of the day's energy against the athlete's usual one, and that one after the day.
+
+    All arrays (athletes,); 1 where the day says nothing, NaN while no usual share is known.
+    """
+    share = carbohydrate_g * 4.0 / np.maximum(logged_kcal, 1.0)
+    known = whole & ~np.isnan(share)
+    first = np.isnan(usual_share)
+    base = np.where(first, share, usual_share)
+    relative = np.where(known, np.clip(share / np.where(known, np.maximum(base, 0.05), 1.0), 0.0, 3.0), 1.0)
+    return relative, np.where(known, base + 0.05 * (share - base), usual_share)

