@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from service.catalogue.exercises import default_main_lifts
 from service.domain import evidence as ev
 from service.domain.records import Estimate, FoodState
 from service.roster import Roster, RosterEstimates, energy_steps
@@ -18,7 +17,9 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Review, Screening, TrainingSession, WellbeingNote
 
 NOTES_SINCE = timedelta(days=183)
+SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_REMEMBERED = 6
+REST_DAYS = 7  # so many days without a session count as a deload
 WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
 
 
@@ -30,6 +31,7 @@ class Notes:
     wellbeing: Mapping[uuid.UUID, Sequence[Any]]
     reviews: Mapping[uuid.UUID, Sequence[Any]]  # earlier ones, newest first
     pains: Mapping[uuid.UUID, Sequence[ev.Pain]]
+    sessions: Mapping[uuid.UUID, Sequence[Any]]  # of the last 16 weeks, oldest first
 
 
 async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Notes:
@@ -51,8 +53,8 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Not
         .order_by(review.c.as_of.desc())
     )
     sets = await scope.rows(
-        scope.select(session.c.athlete_id, session.c.date, session.c.sets, of=[TrainingSession])
-        .where(session.c.athlete_id.in_(ids), session.c.date.between(as_of - timedelta(days=56), as_of))
+        scope.select(TrainingSession)
+        .where(session.c.athlete_id.in_(ids), session.c.date.between(as_of - SESSIONS_SINCE, as_of))
         .order_by(session.c.date, session.c.id)
     )
     pains: dict[uuid.UUID, list[ev.Pain]] = defaultdict(list)
@@ -69,6 +71,7 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Not
     return Notes(
         {row.athlete_id: row for row in answers}, _grouped(said), _grouped(earlier),
         {who: sorted(found, key=lambda pain: (pain.on, pain.exercise)) for who, found in pains.items()},
+        _grouped(sets),
     )  # fmt: skip
 
 
@@ -102,7 +105,7 @@ def evidence_of(known: Roster, found: RosterEstimates, notes: Notes, index: int)
         probability_strength_lost=_pooled_loss(found, index),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
         log=_log(known, index),
-        lifts=_lifts(found, index),
+        lifts=_lifts(found, index, known.main_lifts(athlete.id)),
         wellbeing=_wellbeing(athlete, notes, known, index),
         history=_history(known, notes, athlete, phases, targets),
     )
@@ -140,6 +143,7 @@ def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) ->
         notes,
         wellbeing={who: until(rows, "date") for who, rows in notes.wellbeing.items()},
         pains={who: until(rows, "on") for who, rows in notes.pains.items()},
+        sessions={who: until(rows, "date") for who, rows in notes.sessions.items()},
         reviews={who: [row for row in rows if row.as_of < to] for who, rows in notes.reviews.items()},
     )
     return roster, seen, told
@@ -276,7 +280,7 @@ def _days_since(happened: Any) -> int | None:
     return int(happened.shape[0] - 1 - days[-1]) if days.size else None
 
 
-def _lifts(found: RosterEstimates, index: int) -> tuple[ev.Lift, ...]:
+def _lifts(found: RosterEstimates, index: int, main_lifts: Sequence[str]) -> tuple[ev.Lift, ...]:
     lifts = found.strength.lifts
     made = []
     for position, name in enumerate(found.lift_names[index]):
@@ -284,7 +288,7 @@ def _lifts(found: RosterEstimates, index: int) -> tuple[ev.Lift, ...]:
         maximum = quantity_at(lifts.one_rep_max_kg, at, 3)
         if maximum is not None:
             lost, rising = lifts.probability_lost[at], lifts.probability_rising[at]
-            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), name in default_main_lifts()))
+            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), name in main_lifts))
     return tuple(made)
 
 
@@ -325,7 +329,6 @@ def _months_without(athlete: Any, said: Sequence[Any], known: Roster, index: int
 
 def _history(known: Roster, notes: Notes, athlete: Any, phases: Sequence[Any], targets: Sequence[Any]) -> ev.History:
     earlier = notes.reviews.get(athlete.id, ())
-    accepted = [row for row in earlier if row.state in ("accepted", "amended") and _action(row) == "deload"]
     lifted = [rows[0].date for rows in known.lifts.get(athlete.id, {}).values()]
     return ev.History(
         reviews=tuple(
@@ -333,9 +336,18 @@ def _history(known: Roster, notes: Notes, athlete: Any, phases: Sequence[Any], t
             for row in earlier[:REVIEWS_REMEMBERED]
         ),
         last_energy_change_on=_last_change(phases, targets),
-        last_deload_on=accepted[0].as_of + timedelta(days=1) if accepted else None,
+        last_deload_on=_last_deload(earlier, notes.sessions.get(athlete.id, ())),
         training_since=min(lifted, default=None),
     )
+
+
+def _last_deload(reviews: Sequence[Any], sessions: Sequence[Any]) -> date | None:
+    """When the last deload began that the coach accepted or the log shows, a week without training included."""
+    accepted = [row for row in reviews if row.state in ("accepted", "amended") and _action(row) == "deload"]
+    days = [row.date for row in sessions]
+    rests = [before + timedelta(days=1) for before, after in pairwise(days) if (after - before).days > REST_DAYS]
+    found = [row.as_of + timedelta(days=1) for row in accepted] + [row.date for row in sessions if row.deload] + rests
+    return max(found, default=None)
 
 
 def _action(row: Any) -> str:

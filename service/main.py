@@ -25,6 +25,7 @@ from service.api import (
     reviews,
     screening,
     targets,
+    training_plans,
     training_sessions,
     weigh_ins,
     wellbeing,
@@ -82,8 +83,9 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     )
     v1 = APIRouter(prefix="/v1", responses=problems.documented(*problems.ALWAYS))
     for resource in (
-        practice, keys, athletes, screening, phases, targets, weigh_ins, meals, food_days, training_sessions,
-        measurements, wellbeing, estimates, reviews, attention, calibration, policies, catalogue, imports,
+        practice, keys, athletes, screening, phases, targets, training_plans, weigh_ins, meals, food_days,
+        training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies, catalogue,
+        imports,
     ):  # fmt: skip
         v1.include_router(resource.router)
     app.include_router(v1)

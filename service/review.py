@@ -15,11 +15,13 @@ from typing import Any
 import numpy as np
 import orjson
 
+from service import training
 from service.domain import evidence as ev
 from service.domain.arbiter import Decision, decide
 from service.domain.checkin import attention
 from service.domain.estimation import predict_mass
 from service.domain.findings import Finding, Severity
+from service.domain.policy import Policy
 from service.domain.records import Estimate
 from service.domain.targets import fat_mass_kg
 from service.evidence import Notes, evidence_of, load_notes, quantity_at
@@ -97,8 +99,9 @@ def _result(
 ) -> Result:  # fmt: skip
     athlete = known.athletes[index]
     score = score_prediction(evidence, notes.reviews.get(athlete.id, ()))
-    inputs = [ENGINE_VERSION, _inputs(known, index), evidence, policy, score]
+    inputs = [ENGINE_VERSION, _inputs(known, index), evidence, policy, score, _training(known, notes, athlete)]
     digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
+    lifts = _prescriptions(known, notes, athlete, evidence, policy.policy)
     body = decision.body()
     phase = evidence.phase
     document = {
@@ -113,7 +116,7 @@ def _result(
         },
         "estimates": _shown(evidence),
         "findings": body["findings"],
-        "recommendation": {**body["recommendation"], "prescriptions": []},
+        "recommendation": {**body["recommendation"], "prescriptions": lifts},
         "gave_way": body["gave_way"],
         "prediction": _prediction(found, index, evidence, next_mass),
         "score": score,
@@ -133,6 +136,29 @@ def _result(
         score,
         digest,
     )
+
+
+def _prescriptions(
+    known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy
+) -> list[dict[str, Any]]:
+    """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
+    plan, sessions = known.plans.get(athlete.id), notes.sessions.get(athlete.id, ())
+    on = evidence.as_of + timedelta(days=1)
+    planned = [item for day in training.days_of(plan) for item in day.items] if plan is not None else None
+    items = planned if planned is not None else training.usual_lifts(sessions, on)
+    maxima = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
+    deload_week = training.is_deload_week(notes.reviews.get(athlete.id, ()), on)
+    made = training.prescriptions(
+        items, sessions, evidence, policy, on, training.gym_of(plan), maxima, deload_week=deload_week
+    )
+    return [training.body(one) for one in made]
+
+
+def _training(known: Roster, notes: Notes, athlete: Any) -> list[Any]:
+    """The training inputs of a review, as they go into the digest."""
+    plan = known.plans.get(athlete.id)
+    sessions = [[row.date, row.sets, row.plan_day, row.deload] for row in notes.sessions.get(athlete.id, ())]
+    return [plan and [plan.from_date, plan.days, plan.gym], sessions]
 
 
 def attention_body(findings: tuple[Finding, ...]) -> dict[str, Any] | None:

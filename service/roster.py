@@ -14,7 +14,7 @@ from service.domain.estimation import Estimates, estimate
 from service.domain.records import Athletes, DailyLog, Floats, PhaseKind
 from service.domain.strength import StrengthEstimates, estimate_strength, revise_strength
 from service.store.scope import Scope, table_of
-from service.store.tables import AthleteDay, Phase, SessionLift, Target
+from service.store.tables import AthleteDay, Phase, SessionLift, Target, TrainingPlan
 
 PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
 _DAY_COLUMNS = (
@@ -37,6 +37,13 @@ class Roster:
     phases: Mapping[uuid.UUID, Sequence[Any]]  # that have started, oldest first
     targets: Mapping[uuid.UUID, Sequence[Any]]  # that are in force or were, oldest first
     lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]]  # rows of `session_lift` by exercise, oldest first
+    plans: Mapping[uuid.UUID, Any]  # the training plan in force, of those who have one
+
+    def main_lifts(self, athlete_id: uuid.UUID) -> tuple[str, ...]:
+        """The lifts that stand for an athlete's strength: those of the plan, else the catalogue's."""
+        plan = self.plans.get(athlete_id)
+        chosen = [item["exercise"] for day in plan.days for item in day["exercises"] if item["main"]] if plan else []
+        return tuple(dict.fromkeys(chosen)) or default_main_lifts()
 
     def day(self, when: date) -> int:
         """The index of a date on the days' axis."""
@@ -72,6 +79,8 @@ async def load(scope: Scope, athletes: Sequence[Any], to: date) -> Roster:
         lifts[row.athlete_id][row.exercise].append(row)
     phases = scope.select(Phase).where(phase.c.athlete_id.in_(ids), phase.c.starts_on <= to)
     targets = scope.select(Target).where(target.c.athlete_id.in_(ids), target.c.from_date <= to)
+    plan = table_of(TrainingPlan)
+    plans = scope.select(TrainingPlan).where(plan.c.athlete_id.in_(ids), plan.c.from_date <= to)
     return _assemble(
         athletes,
         to,
@@ -79,6 +88,7 @@ async def load(scope: Scope, athletes: Sequence[Any], to: date) -> Roster:
         lifts,
         _by_athlete(await scope.rows(phases.order_by(phase.c.starts_on))),
         _by_athlete(await scope.rows(targets.order_by(target.c.from_date))),
+        {row.athlete_id: row for row in await scope.rows(plans.order_by(plan.c.from_date))},
     )
 
 
@@ -96,6 +106,7 @@ def _assemble(
     lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]],
     phases: Mapping[uuid.UUID, Sequence[Any]],
     targets: Mapping[uuid.UUID, Sequence[Any]],
+    plans: Mapping[uuid.UUID, Any],
 ) -> Roster:
     first = min((row.date for row in days), default=to)
     shape = (len(athletes), (to - first).days + 1)
@@ -127,7 +138,7 @@ def _assemble(
     )
     return Roster(
         athletes, first, to, _who(athletes), log, columns["protein_g"], np.nan_to_num(columns["sessions"]),
-        phases, targets, lifts,
+        phases, targets, lifts, plans,
     )  # fmt: skip
 
 
@@ -186,7 +197,10 @@ def estimate_roster(
         What counts as losing too fast, percent of body mass per week.
     """
     body = estimate(roster.who, roster.log, upper_loss_rate_pct_per_week=upper_loss_rate_pct_per_week, revised=revised)
-    names = [_lift_names(roster.lifts.get(athlete.id, {}), main_lifts_only) for athlete in roster.athletes]
+    names = [
+        _lift_names(roster.lifts.get(athlete.id, {}), roster.main_lifts(athlete.id), main_lifts_only)
+        for athlete in roster.athletes
+    ]
     most = max(map(len, names), default=0)
     shape = (len(names), most, roster.log.days.shape[0])
     maximum, log_sd, exposure = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
@@ -207,6 +221,6 @@ def estimate_roster(
     return RosterEstimates(body, strength, names)
 
 
-def _lift_names(logged: Mapping[str, Any], main_only: bool) -> list[str]:
-    main = [name for name in default_main_lifts() if name in logged]
+def _lift_names(logged: Mapping[str, Any], main_lifts: Sequence[str], main_only: bool) -> list[str]:
+    main = [name for name in main_lifts if name in logged]
     return main if main_only and main else main + sorted(set(logged) - set(main))

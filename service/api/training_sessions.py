@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, Field, model_validator
 
 from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
-from service.api.fields import KG_PER_LB, Body, Note, Number, WholeNumber, fault
+from service.api.fields import KG_PER_LB, Body, Name, Note, Number, WholeNumber, fault
 from service.catalogue.exercises import exercises
 from service.store import tables
 
@@ -67,14 +67,25 @@ class SetBody(Body):
         return values
 
 
+class Skipped(Body):
+    """A prescribed exercise that was not done, and why."""
+
+    exercise: ExerciseSlug
+    reason: Note | None = None
+
+
 class TrainingSessionBody(EntryBody):
     """A training session."""
 
     sets: Annotated[list[SetBody], Field(min_length=1, max_length=200)]
+    plan_day: Name | None = Field(None, description="which day of the training plan this was")
+    skipped: Annotated[list[Skipped], Field(max_length=20)] | None = None
+    deload: bool = Field(False, description="done as a deload")
 
     def columns(self) -> dict[str, Any]:
         """Sets in kilograms."""
-        return {"sets": [item.stored() for item in self.sets]}
+        values = self.model_dump(mode="json", include={"plan_day", "skipped", "deload"})
+        return {"sets": [item.stored() for item in self.sets], **values}
 
 
 class Set(BaseModel):
@@ -96,6 +107,9 @@ class TrainingSession(EntryAnswer):
     """A stored training session."""
 
     sets: list[Set]
+    plan_day: str | None = None
+    skipped: list[dict[str, Any]] | None = None
+    deload: bool = False
 
 
 KIND = EntryKind(tables.TrainingSession, TrainingSessionBody, TrainingSession, "training-sessions", "training session")

@@ -1,0 +1,204 @@
+"""From logged sessions, plan and estimates to what the athlete is to lift next."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from service.catalogue.exercises import exercises
+from service.domain.evidence import Evidence, Quantity
+from service.domain.history import strained, weeks_since_deload
+from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, Gym, available_loads
+from service.domain.policy import Policy
+from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+from service.domain.safety import gate
+
+DELOAD_DAYS = 7  # an accepted deload lasts a week
+OVERDUE = 999.0  # weeks since the last deload that make one due in any policy
+RECENT_DAYS = 42  # without a plan, the lifts trained within so many days are prescribed
+
+
+@dataclass(frozen=True)
+class Item:
+    """One exercise of a day of the plan."""
+
+    exercise: str
+    scheme: Scheme
+
+
+@dataclass(frozen=True)
+class Day:
+    """A day of the plan."""
+
+    name: str
+    items: tuple[Item, ...]
+
+
+def gym_of(plan: Any) -> Gym:
+    """What the plan says the gym has; a usual gym in kilograms when it says nothing."""
+    said = dict(plan.gym or {}) if plan is not None else {}
+    base = IN_POUNDS if said.pop("unit", "kg") == "lb" else IN_KILOGRAMS
+    return replace(base, **said)
+
+
+def days_of(plan: Any) -> tuple[Day, ...]:
+    """The days of a training plan, in their order."""
+    return tuple(
+        Day(
+            day["name"],
+            tuple(
+                Item(
+                    item["exercise"],
+                    Scheme(item["sets"], item["reps"]["from"], item["reps"]["to"], item["rir"], item["rest_s"]),
+                )
+                for item in day["exercises"]
+            ),
+        )
+        for day in plan.days
+    )
+
+
+def next_day(plan: Any, sessions: Sequence[Any]) -> Day:
+    """The day of the plan that comes after the one trained last; the first when none was."""
+    days = days_of(plan)
+    names = [day.name for day in days]
+    trained = [session.plan_day for session in sessions if session.plan_day in names]
+    return days[(names.index(trained[-1]) + 1) % len(days)] if trained else days[0]
+
+
+def usual_lifts(sessions: Sequence[Any], on: date) -> tuple[Item, ...]:
+    """Without a plan: every exercise with work sets of late, in the order in which they were last trained."""
+    recent = [session for session in sessions if (on - session.date).days <= RECENT_DAYS]
+    names = [one["exercise"] for session in recent for one in session.sets if one.get("kind") != "warm_up"]
+    return tuple(Item(name, Scheme()) for name in dict.fromkeys(names))
+
+
+def histories(sessions: Sequence[Any]) -> dict[str, list[LiftSession]]:
+    """The sessions of each exercise, oldest first, from logged ones: their heaviest work sets."""
+    found: dict[str, list[LiftSession]] = {}
+    for session in sessions:
+        by_exercise: dict[str, list[dict[str, Any]]] = {}
+        for one in session.sets:
+            if one.get("kind") != "warm_up":
+                by_exercise.setdefault(one["exercise"], []).append(one)
+        for name, sets in by_exercise.items():
+            top = max(map(external_kg, sets))
+            work = [one for one in sets if external_kg(one) >= top - 1e-6]
+            pains = [one["pain"] for one in sets if one.get("pain") is not None]
+            found.setdefault(name, []).append(
+                LiftSession(
+                    session.date,
+                    top,
+                    tuple(one["reps"] for one in work),
+                    tuple(one.get("rir") for one in work),
+                    max(pains, default=None),
+                    session.deload,
+                )
+            )
+    return found
+
+
+def external_kg(one: Mapping[str, Any]) -> float:
+    """The external load of a stored set; assistance is negative, body weight alone 0."""
+    return float(one.get("load_kg", one.get("added_kg", -one.get("assistance_kg", 0.0))))
+
+
+def prescriptions(
+    items: Sequence[Item],
+    sessions: Sequence[Any],
+    evidence: Evidence,
+    policy: Policy,
+    on: date,
+    gym: Gym,
+    maxima: Mapping[str, Quantity],
+    deload_week: bool = False,
+) -> list[Prescription]:
+    """What to lift on a day, behind the safety gate.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        The exercises and their schemes.
+    sessions : sequence of rows of `training_session`
+        What was trained, oldest first.
+    evidence, policy
+        What the rules know, and the thresholds.
+    on : date
+        The day of training.
+    gym : Gym
+        Which loads there are.
+    maxima : dict
+        One-repetition maxima (system, kg) of trained lifts, for first loads.
+    deload_week : bool
+        Whether the coach has accepted a deload for this week.
+    """
+    opened = gate(evidence, policy)
+    trained = histories(sessions)
+    made = []
+    for item in items:
+        exercise = exercises()[item.exercise]
+        situation = Situation(
+            on=on,
+            phase=evidence.kind,
+            body_mass_kg=evidence.trend_mass_kg.mean if evidence.trend_mass_kg else None,
+            one_rep_max_kg=maxima.get(item.exercise),
+            weeks_since_deload=OVERDUE if deload_week else weeks_since_deload(evidence),
+            deload_findings=bool(strained(evidence, policy)),
+        )
+        history = trained.get(item.exercise, ())
+        one = prescribe(exercise, item.scheme, history, situation, available_loads(exercise, gym), policy)
+        made.append(_behind_gate(one, history, opened.load_open, item.exercise in opened.closed_exercises))
+    return made
+
+
+def is_deload_week(reviews: Sequence[Any], on: date) -> bool:
+    """Whether a day lies in the week after a deload that the coach accepted; `reviews` newest first."""
+    accepted = (
+        row.as_of
+        for row in reviews
+        if row.state in ("accepted", "amended") and row.document["recommendation"]["action"] == "deload"
+    )
+    return any(0 < (on - as_of).days <= DELOAD_DAYS for as_of in accepted)
+
+
+def _behind_gate(one: Prescription, history: Sequence[LiftSession], load_open: bool, stopped: bool) -> Prescription:
+    """No lift that hurts, and no more load than last time while the gate is closed."""
+    if stopped and one.rule != "stop":
+        why = "This lift hurt again: stop it and swap it until a licensed professional has cleared it."
+        return replace(_loaded(one, None), sets=0, reps_from=0, reps_to=0, rule="stop", why=why)
+    loads = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
+    wanted = next((load for load in loads if load is not None), None)
+    if load_open or wanted is None:
+        return one
+    if not history:
+        return replace(_loaded(one, None), rule="find", why=_NO_LOAD)
+    last = history[-1].external_kg
+    return one if wanted <= last else replace(_loaded(one, last), rule="hold", why=_NO_LOAD)
+
+
+def _loaded(one: Prescription, external_kg: float | None) -> Prescription:
+    """The prescription with another external load (assistance negative), or with none."""
+    hangs = one.load_kg is None
+    return replace(
+        one,
+        load_kg=None if hangs else external_kg,
+        added_kg=external_kg if hangs and external_kg is not None and external_kg >= 0.0 else None,
+        assistance_kg=-external_kg if hangs and external_kg is not None and external_kg < 0.0 else None,
+    )
+
+
+_NO_LOAD = "No more load than last time until a licensed professional has cleared it (see the safety findings)."
+
+
+def body(one: Prescription) -> dict[str, Any]:
+    """A prescription as reviews and `/prescriptions` show it."""
+    loads = {name: getattr(one, name) for name in ("load_kg", "added_kg", "assistance_kg")}
+    return {
+        "exercise": one.exercise,
+        "sets": one.sets,
+        "reps": {"from": one.reps_from, "to": one.reps_to},
+        "rir": one.rir,
+        **{name: round(load, 3) for name, load in loads.items() if load is not None},
+        "rule": one.rule,
+        "why": one.why,
+    }
