@@ -80,7 +80,13 @@ def _advance(
         ev.PastReview(date.fromisoformat(week["as_of"]), tuple(week["codes"]))
         for week in course.weeks[: -REMEMBERED - 1 : -1]
     )
-    decision = decide(replace(evidence, history=replace(evidence.history, reviews=remembered)), policy)
+    deloads = [
+        date.fromisoformat(week["as_of"]) + timedelta(days=1) for week in course.weeks if week["action"] == "deload"
+    ]
+    logged = evidence.history.last_deload_on
+    last_deload = max(filter(None, (logged, *deloads[-1:])), default=None)
+    history = replace(evidence.history, reviews=remembered, last_deload_on=last_deload)
+    decision = decide(replace(evidence, history=history), policy)
     recommendation = decision.recommendation
     course.actions[recommendation.action.value] += 1
     course.weeks.append(
