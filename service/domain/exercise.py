@@ -22,6 +22,7 @@ class Exercise:
     loadability: str  # barbell, dumbbell, dumbbell_pair, kettlebell, stack, plate_machine, body_mass, band
     smallest_step_kg: float
     repetition_curve: str  # a name in repetitions.CURVES
+    typical_ratio: float  # 1RM (system) over body mass of an average trained man, to compare exercises
     cues: tuple[str, ...]
     cautions: tuple[str, ...]
     grip_aid: str | None

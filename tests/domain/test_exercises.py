@@ -47,6 +47,7 @@ def test_every_exercise_is_complete(exercise: Exercise) -> None:
     assert (exercise.body_mass_share > 0) == (exercise.loadability == "body_mass")
     assert exercise.smallest_step_kg > 0
     assert exercise.repetition_curve in CURVES
+    assert 0.1 <= exercise.typical_ratio <= 3.5
     assert exercise.cues and exercise.cautions
     assert set(exercise.equipment) <= set(equipment())
 
