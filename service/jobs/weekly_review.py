@@ -1,14 +1,16 @@
 """The weekly review of each athlete, on their weekday, in their zone."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import and_, exists, or_
+from sqlalchemy import bindparam, func, select, update
 
 from service import moments
-from service.jobs.due import ATHLETE, DueJob
+from service.jobs.due import ATHLETE, DueJob, Tally
 from service.review import Result, keep_reviews, make_reviews
+from service.store.engine import Database
+from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase
 
@@ -23,25 +25,50 @@ class WeeklyReview(DueJob):
     due_column = "next_review_at"
     claim_column = "review_claimed_until"
 
-    def is_due(self, at: datetime) -> Any:
-        """Its time has come, or there was no review yet and the log is a week old."""
+    async def run(self, database: Database, at: datetime, advance: Callable[[int], None] | None = None) -> Tally:
+        """Plan the first review of athletes who have begun to log, then do everything that is due."""
+        await self._plan_first(database, at)
+        return await super().run(database, at, advance)
+
+    async def _plan_first(self, database: Database, at: datetime) -> None:
+        """The first review is on the first review day with a whole week behind it, or the latest one of a long log."""
         day, phase = table_of(AthleteDay), table_of(Phase)
-        week_ago = at.date() - FIRST_WEEK
-        logged = exists().where(
-            day.c.practice_id == ATHLETE.c.practice_id, day.c.athlete_id == ATHLETE.c.id, day.c.date <= week_ago
+        logged = select(func.min(day.c.date)).where(
+            day.c.practice_id == ATHLETE.c.practice_id, day.c.athlete_id == ATHLETE.c.id
         )
-        planned = exists().where(
-            phase.c.practice_id == ATHLETE.c.practice_id,
-            phase.c.athlete_id == ATHLETE.c.id,
-            phase.c.starts_on <= week_ago,
+        planned = select(func.min(phase.c.starts_on)).where(
+            phase.c.practice_id == ATHLETE.c.practice_id, phase.c.athlete_id == ATHLETE.c.id
         )
-        return or_(ATHLETE.c.next_review_at <= at, and_(ATHLETE.c.next_review_at.is_(None), or_(logged, planned)))
+        columns = (ATHLETE.c.practice_id, ATHLETE.c.id, ATHLETE.c.time_zone, ATHLETE.c.review_weekday)
+        starts = (logged.scalar_subquery().label("logged"), planned.scalar_subquery().label("planned"))
+        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None))
+        reason = {CROSS_PRACTICE: "the clock serves every practice"}
+        async with database.reading() as connection:
+            athletes = (await connection.execute(new, execution_options=reason)).all()
+        dues = []
+        for athlete in athletes:
+            begun = [first for first in (athlete.logged, athlete.planned) if first is not None and first <= at.date()]
+            if begun:
+                first = max(min(begun) + FIRST_WEEK, moments.last_review_day(athlete, at)) - timedelta(days=1)
+                key = {"of_practice": athlete.practice_id, "of_athlete": athlete.id}
+                dues.append({**key, "due": moments.next_review_at(athlete, first)})
+        if dues:
+            plan = update(ATHLETE).where(
+                ATHLETE.c.practice_id == bindparam("of_practice"),
+                ATHLETE.c.id == bindparam("of_athlete"),
+                ATHLETE.c.next_review_at.is_(None),
+            )
+            async with database.writing() as connection:
+                await connection.execute(plan.values(next_review_at=bindparam("due")), dues)
+
+    def is_due(self, at: datetime) -> Any:
+        """Its time has come."""
+        return ATHLETE.c.next_review_at <= at
 
     def as_of(self, athlete: Any, at: datetime) -> date:
         """The day before the review day: that day's weigh-in is still to come."""
         latest = moments.last_review_day(athlete, at)
-        due = athlete.next_review_at
-        day = latest if due is None else max(moments.local_date(due, athlete.time_zone), latest - CATCH_UP)
+        day = max(moments.local_date(athlete.next_review_at, athlete.time_zone), latest - CATCH_UP)
         return min(day, latest) - timedelta(days=1)
 
     def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
