@@ -96,7 +96,7 @@ async def show(database: Database, caller: Principal, secret: str, address: str,
         console.print(
             f"  [{GRAVITY[item.severity]}]{item.severity:8}[/] {item.external_id} {item.name or '':9}{action}"
         )
-        for line in textwrap.wrap(item.next, 96):
+        for line in textwrap.wrap(item.next, _width(console)):
             console.print(f"           {line}", markup=False, highlight=False)
     chosen = next((reviews[item.external_id] for item in items if item.action == "change_energy"), None)
     chosen = chosen or next((reviews[item.external_id] for item in items if item.external_id in reviews), None)
@@ -140,10 +140,14 @@ def _show_review(row: Any, console: Console) -> None:
         _wrapped(console, "predicts", f"{predicted['mean']:g} kg on {document['prediction']['for']} ({interval})")
 
 
+def _width(console: Console) -> int:
+    return min(console.width, 110) - 14
+
+
 def _kcal(value: float | None) -> str:
     return "none" if value is None else f"{value:.0f} kcal"
 
 
 def _wrapped(console: Console, label: str, text: str) -> None:
-    for index, line in enumerate(textwrap.wrap(text, 96)):
+    for index, line in enumerate(textwrap.wrap(text, _width(console))):
         console.print(f"  {label if index == 0 else '':10} {line}", markup=False, highlight=False)

@@ -28,7 +28,7 @@ from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.store.scope import Scope, table_of
+from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete
 from service.store.types import new_id, now
 
@@ -98,8 +98,8 @@ class AthleteAnswer(Answer):
     updated_at: datetime
 
 
-async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID) -> Any:
-    """The athlete's row.
+async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, to_write: bool = False) -> Any:
+    """The athlete's row; `to_write` lets other writers of this athlete wait, so that roll-ups see their entries.
 
     Raises
     ------
@@ -107,14 +107,15 @@ async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID) -
         If the practice has no such athlete, or the key is bound to another one.
     """
     bound_elsewhere = caller.athlete_id is not None and caller.athlete_id != athlete_id
-    row = None if bound_elsewhere else await scope.first(scope.select(Athlete).where(ATHLETE.c.id == athlete_id))
+    statement = scope.select(Athlete).where(ATHLETE.c.id == athlete_id)
+    row = None if bound_elsewhere else await scope.first(locked(statement) if to_write else statement)
     if row is None:
         raise NotFound()
     return row
 
 
 async def _athlete_of_path(athlete_id: uuid.UUID, scope: Here, request: Request) -> Any:
-    return await find_athlete(scope, request.state.principal, athlete_id)
+    return await find_athlete(scope, request.state.principal, athlete_id, to_write=request.method != "GET")
 
 
 AthletePath = Annotated[Any, Depends(_athlete_of_path)]

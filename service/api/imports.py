@@ -27,7 +27,7 @@ from service.auth import Principal, ScopeName, requires
 from service.errors import Fault, NotFound, Problem, TooLarge, UnsupportedMedia
 from service.settings import Settings
 from service.store.engine import Database
-from service.store.scope import Scope, table_of
+from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete, ImportRun
 from service.store.types import new_id, now
 
@@ -311,7 +311,8 @@ async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine]
     for line in good.pop("athlete", []):
         await _one(progress, line, _keep_athlete(scope, line))
     names = {line.athlete for lines in good.values() for line in lines}
-    found = await scope.rows(scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)))
+    statement = scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)).order_by(ATHLETE.c.id)
+    found = await scope.rows(locked(statement))
     athletes = {row.external_id: row for row in found}
     for kind, lines in good.items():
         known = _of_known_athletes(lines, athletes, progress)

@@ -13,7 +13,7 @@ from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import Principal, ScopeName, digest, new_secret, requires
-from service.errors import Invalid, NotFound
+from service.errors import Conflict, Invalid, NotFound
 from service.store.scope import Scope, table_of
 from service.store.tables import ApiKey
 from service.store.types import new_id, now
@@ -59,11 +59,12 @@ async def list_keys(
     return Page(items=[KeyAnswer.model_validate(row._mapping) for row in rows])
 
 
-@router.post("/keys", status_code=201, responses=documented(NotFound))
+@router.post("/keys", status_code=201, responses=documented(NotFound, Conflict))
 async def add_key(
-    body: KeyBody, scope: Here, _: DryRun, caller: Annotated[Principal, Depends(requires("admin"))]
+    body: KeyBody, scope: Here, response: Response, _: DryRun, caller: Annotated[Principal, Depends(requires("admin"))]
 ) -> NewKeyAnswer:
-    """Make a key."""
+    """Make a key. Its text is in this answer alone: a repeat with the same Idempotency-Key is a 409."""
+    response.headers["Cache-Control"] = "no-store"
     if body.athlete_id is not None:
         await find_athlete(scope, caller, body.athlete_id)
         if "admin" in body.scopes:

@@ -72,8 +72,11 @@ async def change_practice(
     check_version(if_match, row.revision)
     values = {**body.model_dump(exclude_unset=True), "revision": row.revision + 1}  # type: ignore[attr-defined]
     try:
-        await scope.run(update(_PRACTICE).where(_PRACTICE.c.id == scope.practice_id).values(**values))
+        same = (_PRACTICE.c.id == scope.practice_id, _PRACTICE.c.revision == row.revision)
+        changed = await scope.run(update(_PRACTICE).where(*same).values(**values))
     except IntegrityError as error:
         raise Conflict("another practice has that name") from error
+    if not changed:
+        raise PreconditionFailed()
     show_version(response, values["revision"])
     return PracticeAnswer.model_validate({**row._mapping, **values})

@@ -6,6 +6,7 @@ from typing import Any
 import orjson
 from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
+from sqlalchemy.exc import IntegrityError
 from starlette.exceptions import HTTPException
 
 from service import errors
@@ -49,6 +50,7 @@ def handle_problems(app: FastAPI) -> None:
     app.add_exception_handler(Problem, _problem)
     app.add_exception_handler(RequestValidationError, _validation)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(IntegrityError, _at_the_same_moment)
     app.add_exception_handler(Exception, _unexpected)
 
 
@@ -94,6 +96,11 @@ async def _http(_: Request, error: Exception) -> Response:
     problem = kind() if kind is errors.Unauthorised else kind(str(error.detail))
     problem.headers.update(error.headers or {})
     return render(problem)
+
+
+async def _at_the_same_moment(_: Request, error: Exception) -> Response:
+    """Two requests wrote the same key at once: what the second would have found, had it come later, is a conflict."""
+    return render(errors.Conflict("somebody else wrote the same at the same moment; try again"))
 
 
 async def _unexpected(_: Request, error: Exception) -> Response:

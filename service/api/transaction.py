@@ -7,15 +7,21 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Request, Response
 from fastapi.routing import APIRoute
+from pydantic import TypeAdapter, ValidationError
+from sqlalchemy.exc import DBAPIError
 
 from service.auth import Principal, authenticate
-from service.errors import Invalid, Malformed
+from service.errors import Conflict, Invalid, Malformed, UnsupportedMedia
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import IdempotentAnswer
 from service.store.types import now
 
 KEEP_ANSWERS_FOR = timedelta(hours=24)
+ATTEMPTS = 3
+# A unique key taken, a serialisation failure or a deadlock: another transaction was there first (PostgreSQL, SQLite).
+_MET_ANOTHER = {"23505", "40001", "40P01", "SQLITE_CONSTRAINT_UNIQUE", "SQLITE_CONSTRAINT_PRIMARYKEY"}
+_FLAG = TypeAdapter(bool)
 Handler = Callable[[Request], Coroutine[Any, Any, Response]]
 
 
@@ -23,7 +29,9 @@ class CommittedRoute(APIRoute):
     """A route whose whole work is one transaction, committed before the response is sent.
 
     GETs read in autocommit. Other methods write: an error or `dry_run=true` rolls everything back. A POST with an
-    `Idempotency-Key` keeps its answer with the write; the same key again within 24 hours gets that answer.
+    `Idempotency-Key` keeps its answer with the write; the same key again within 24 hours gets that answer. The body
+    is read before the transaction starts, so a slow sender holds none; a transaction that met another one's rows is run
+    again.
     """
 
     def get_route_handler(self) -> Handler:
@@ -59,12 +67,27 @@ class StreamedRoute(APIRoute):
 
 
 async def _write(database: Database, principal: Principal, request: Request, inner: Handler) -> Response:
-    key = _idempotency_key(request)
-    body_digest = "" if key is None else await _digest(request)
+    key = _idempotency_key(request, principal)
+    if await request.body() and not _is_json(request.headers.get("content-type", "")):
+        raise UnsupportedMedia("send Content-Type: application/json")
+    for _ in range(ATTEMPTS):
+        try:
+            return await _transaction(database, principal, request, inner, key)
+        except DBAPIError as error:
+            reason = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorname", None)
+            if reason not in _MET_ANOTHER:
+                raise
+    raise Conflict("the same was stored at the same moment; read it again, then decide")
+
+
+async def _transaction(
+    database: Database, principal: Principal, request: Request, inner: Handler, key: str | None
+) -> Response:
+    request.state.after_commit = None
     async with database.writing() as connection:
         scope = request.state.scope = Scope(connection, principal.practice_id)
         if key is not None:
-            kept = await _claim(scope, request, key, body_digest)
+            kept = await _claim(scope, request, key, await _digest(request))
             if kept is not None:
                 return kept
         response = await inner(request)
@@ -73,7 +96,7 @@ async def _write(database: Database, principal: Principal, request: Request, inn
             return response
         if key is not None:
             await _keep(scope, request, key, response)
-    after_commit: Callable[[], None] | None = getattr(request.state, "after_commit", None)
+    after_commit: Callable[[], None] | None = request.state.after_commit
     if after_commit is not None:
         after_commit()
     return response
@@ -81,17 +104,26 @@ async def _write(database: Database, principal: Principal, request: Request, inn
 
 def is_dry_run(request: Request) -> bool:
     """Whether the caller wants the answer without anything kept."""
-    return request.query_params.get("dry_run", "").lower() in ("true", "1", "yes", "on")
+    try:
+        return _FLAG.validate_python(request.query_params.get("dry_run", False))
+    except ValidationError as error:
+        raise Invalid.field("dry_run", "bool_parsing", "must be true or false") from error
 
 
-def _idempotency_key(request: Request) -> str | None:
+def _is_json(content_type: str) -> bool:
+    media_type = content_type.partition(";")[0].strip().lower()
+    return media_type == "application/json" or (media_type.startswith("application/") and media_type.endswith("+json"))
+
+
+def _idempotency_key(request: Request, principal: Principal) -> str | None:
+    """The caller's Idempotency-Key; each of a practice's keys has a space of its own, for they may see other things."""
     value = request.headers.get("idempotency-key")
     if value is None or request.method != "POST":
         return None
     key = value.strip().removeprefix('"').removesuffix('"')
     if not 1 <= len(key) <= 255:
         raise Malformed("Idempotency-Key must be a string of 1 to 255 characters")
-    return key
+    return f"{principal.key_id} {key}"
 
 
 async def _digest(request: Request) -> str:
@@ -111,11 +143,16 @@ async def _claim(scope: Scope, request: Request, key: str, body_digest: str) -> 
     assert found is not None
     if found.request_digest != body_digest:
         raise Invalid("this Idempotency-Key was used with another body; use a new key for a new request")
+    if found.status is None:
+        raise Conflict("this Idempotency-Key was used; the answer held a secret, which is shown once and never kept")
     headers = {**(found.headers or {}), "idempotency-replayed": "true"}
     return Response(found.body, found.status, headers)
 
 
 async def _keep(scope: Scope, request: Request, key: str, response: Response) -> None:
+    """Keep the answer for a repeat, unless it holds a secret (`Cache-Control: no-store`)."""
+    if response.headers.get("cache-control") == "no-store":
+        return
     answer = table_of(IdempotentAnswer)
     headers = {name: value for name, value in response.headers.items() if name != "content-length"}
     await scope.run(

@@ -67,6 +67,7 @@ class Scope:
         ready = [self._complete(table, row) for row in rows]
         if not ready:
             return
+        ready.sort(key=lambda row: [str(row[name]) for name in key])  # one order for all: no two writers wait in a ring
         statement = self._upsert(table)
         changed = {name: statement.excluded[name] for name in only or ready[0] if name not in key}
         await self.connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=changed), ready)
@@ -84,6 +85,14 @@ class Scope:
         dialect = sqlite if self.connection.dialect.name == "sqlite" else postgresql
         statement: Insert = dialect.insert(table_of(table))
         return statement
+
+
+def locked(statement: Select[Any]) -> Select[Any]:
+    """The statement, holding its rows against other writers until the transaction ends (SQLite has one writer anyway).
+
+    FOR NO KEY UPDATE: rows that refer to these may still be added meanwhile.
+    """
+    return statement.with_for_update(key_share=True)
 
 
 def table_of(table: Table) -> Any:
