@@ -153,7 +153,11 @@ def _propose(
         change = _change(finding.code, evidence, policy)
         if change is None:
             return None
-        return _gated(_Proposal(rule.action, tuple(alike), change.to_kcal), evidence, policy, opened)
+        steps = {code: _change(code, evidence, policy) for code in alike}
+        same_way = [
+            c for c, s in steps.items() if s and (s.to_kcal > s.from_kcal) == (change.to_kcal > change.from_kcal)
+        ]
+        return _gated(_Proposal(rule.action, tuple(same_way), change.to_kcal), evidence, policy, opened)
     if rule.action is Action.SWITCH_PHASE:
         to = switch(evidence, policy, finding.code)
         if to is None:
@@ -338,5 +342,5 @@ def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
             said.append(f"would {_words(then)} if {move.text}")
     end = last_day(evidence, policy)
     if evidence.phase is not None and end is not None:
-        said.append(f"would leave the {evidence.phase.kind} in the review before its last day, {end}")
+        said.append(f"would end the {evidence.phase.kind} with its last day, {end}")
     return tuple(said)

@@ -207,9 +207,12 @@ def _rested(evidence: Evidence, policy: Policy) -> Verdict | None:
     if why and not last:
         return None
     state = "the longest maintenance is over" if why else "the trend is stable"
-    return Verdict(
-        f"Day {now.day} of maintenance and {state}: time for the next phase.", {"day": now.day, "not_yet": why}
-    )
+    need = f"maintenance could last more than {policy.maintain_max_days} days"
+    if not last:
+        sure = number(policy.stable_probability, 2)
+        need = f"the trend were inside ±{number(policy.maintain_rate_pct, 2)} %/week with probability under {sure}"
+    words = f"Day {now.day} of maintenance and {state}: time for the next phase."
+    return Verdict(words, {"day": now.day, "not_yet": why}, condition=need)
 
 
 def _extended(evidence: Evidence, policy: Policy) -> Verdict | None:

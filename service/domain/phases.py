@@ -104,7 +104,7 @@ TRANSITIONS: tuple[Transition, ...] = (
     Transition("cut", "phase.planned_end", "maintain", "planned end"),
     Transition("cut", "phase.longest_cut", "maintain", "longest cut"),
     Transition("cut", "phase.stalled", "maintain", "stalled with energy at its limit"),
-    Transition("cut", "phase.diet_break", "maintain", "strain: a diet break"),
+    Transition("cut", "phase.diet_break", "maintain", "diet break after strain"),
     Transition("cut", "loss.ceiling", "maintain", "loss too fast"),
     Transition("cut", "floor.body_fat", "maintain", "too lean"),
     Transition("cut", "floor.bmi", "maintain", "too light"),

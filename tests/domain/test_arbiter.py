@@ -1,0 +1,430 @@
+"""One recommendation from many findings: the scripted athletes, what gave way, what would change it, determinism."""
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.domain.arbiter import RULE, decide
+from service.domain.evidence import (
+    BodyFatMeasurement,
+    EatingWindow,
+    Lift,
+    Log,
+    Meal,
+    PastReview,
+    Targets,
+    Wellbeing,
+    moved,
+)
+from service.domain.findings import Action, Move
+from service.domain.policy import DEFAULT
+from tests.domain.on_plan import ON_PLAN, TODAY, ago, but, phase, q
+from tests.domain.test_rules import evidences
+
+STALL = {
+    "tissue_rate_pct_per_week": q(-0.05, 0.2),
+    "maintenance_kcal": q(2400.0, 90.0),
+    "expenditure_kcal": q(2700.0, 150.0),
+}
+NO_DATA = {
+    "log": Log(weigh_ins_7_d=1, weigh_ins_14_d=3, weigh_ins_28_d=3, days_since_weigh_in=2),
+    "tissue_rate_pct_per_week": q(-0.5, 0.6),
+    "maintenance_kcal": q(2800.0, 300.0),
+}
+BUILD = {"phase": phase("build", 30, 60), "targets": Targets(3100.0), "tissue_rate_pct_per_week": q(0.37, 0.1)}
+MAINTAIN = {"phase": phase("maintain", 15, 40), "targets": Targets(2850.0), "tissue_rate_pct_per_week": q(0.0, 0.1)}
+
+
+def _reviews(*codes):
+    return tuple(PastReview(ago(7 * (i + 1)), (code,)) for i, code in enumerate(codes))
+
+
+# name, evidence, action, energy to, phase to, leading reason
+SCRIPTED = [
+    ("on plan", ON_PLAN, Action.HOLD, 2300.0, None, "rate.in_band"),
+    (
+        "1.6 %/week after day 14",
+        but(tissue_rate_pct_per_week=q(-1.6, 0.2)),
+        Action.STOP_DEFICIT,
+        2850.0,
+        "maintain",
+        "loss.ceiling",
+    ),
+    (
+        "1.6 %/week on day 14",
+        but(tissue_rate_pct_per_week=q(-1.6, 0.2), phase=phase("cut", 14, 40)),
+        Action.CHANGE_ENERGY,
+        2380.0,
+        None,
+        "rate.too_fast",
+    ),
+    (
+        "stall, complete logs",
+        but(**STALL, probability_not_in_deficit=0.85),
+        Action.CHANGE_ENERGY,
+        2070.0,
+        None,
+        "rate.not_in_deficit",
+    ),
+    (
+        "stall, gaps in the log",
+        but(**STALL, log__complete_food_days_14_d=7),
+        Action.COLLECT_DATA,
+        2300.0,
+        None,
+        "energy.ask_for_logs",
+    ),
+    (
+        "stall, asked last week",
+        but(**STALL, log__complete_food_days_14_d=7, history__reviews=_reviews("energy.ask_for_logs")),
+        Action.CHANGE_ENERGY,
+        2070.0,
+        None,
+        "rate.too_slow",
+    ),
+    ("stall on day 7", but(**STALL, phase=phase("cut", 7, 40)), Action.HOLD, 2300.0, None, "energy.quiet_days"),
+    (
+        "stall, changed 9 days ago",
+        but(**STALL, history__last_energy_change_on=ago(9)),
+        Action.HOLD,
+        2300.0,
+        None,
+        "energy.too_soon",
+    ),
+    (
+        "stall, not followed",
+        but(tissue_rate_pct_per_week=q(-0.1, 0.2), log__logged_intake_kcal=2750.0),
+        Action.HOLD,
+        2300.0,
+        None,
+        "energy.target_fits",
+    ),
+    (
+        "stall under strain",
+        but(**STALL, wellbeing=Wellbeing(hunger=5.0, sleep_h=5.0)),
+        Action.HOLD,
+        2300.0,
+        None,
+        "energy.strain",
+    ),
+    (
+        "stall, under-reporting",
+        but(tissue_rate_pct_per_week=q(-0.05, 0.2), maintenance_kcal=q(1950.0, 90.0)),
+        Action.COLLECT_DATA,
+        2300.0,
+        None,
+        "energy.under_reported",
+    ),
+    ("stall at the limit", but(**STALL, targets=Targets(1810.0)), Action.HOLD, 1810.0, None, "energy.at_limit"),
+    (
+        "stall at the limit again",
+        but(**STALL, targets=Targets(1810.0), history__reviews=_reviews("energy.at_limit")),
+        Action.SWITCH_PHASE,
+        2400.0,
+        "maintain",
+        "phase.stalled",
+    ),
+    ("three weigh-ins, no food", but(**NO_DATA), Action.COLLECT_DATA, 2300.0, None, "data.few_weigh_ins"),
+    ("day 42 of a cut", but(phase=phase("cut", 42, 42)), Action.SWITCH_PHASE, 2850.0, "maintain", "phase.planned_end"),
+    ("day 42, open end", but(phase=phase("cut", 42)), Action.SWITCH_PHASE, 2850.0, "maintain", "phase.longest_cut"),
+    (
+        "day 42 without data",
+        but(**NO_DATA, phase=phase("cut", 42, 42)),
+        Action.SWITCH_PHASE,
+        2800.0,
+        "maintain",
+        "phase.planned_end",
+    ),
+    (
+        "pregnant",
+        but(athlete__male=False, screening__pregnant_or_breastfeeding=True),
+        Action.REFER,
+        2850.0,
+        "maintain",
+        "safety.pregnancy",
+    ),
+    (
+        "pregnant in maintenance",
+        but(**MAINTAIN, athlete__male=False, screening__pregnant_or_breastfeeding=True),
+        Action.REFER,
+        2850.0,
+        None,
+        "safety.pregnancy",
+    ),
+    ("too lean", but(body_fat_pct=q(6.5, 1.0)), Action.STOP_DEFICIT, 2850.0, "maintain", "floor.body_fat"),
+    (
+        "goal reached",
+        but(
+            body_fat_pct=q(11.0, 1.0),
+            log__body_fat_measurements=(BodyFatMeasurement(ago(9), 12.5), BodyFatMeasurement(ago(2), 11.0)),
+        ),
+        Action.SWITCH_PHASE,
+        2850.0,
+        "maintain",
+        "goal.reached",
+    ),
+    ("strength lost once", but(probability_strength_lost=0.85), Action.CHANGE_ENERGY, 2510.0, None, "strength.lost"),
+    (
+        "strength lost twice",
+        but(probability_strength_lost=0.85, history__reviews=_reviews("strength.lost_surely")),
+        Action.SWITCH_PHASE,
+        2850.0,
+        "maintain",
+        "strength.lost_twice",
+    ),
+    (
+        "strength lost, rate slow",
+        but(**STALL, probability_strength_lost=0.6),
+        Action.CHANGE_ENERGY,
+        2400.0,
+        None,
+        "strength.lost",
+    ),
+    (
+        "strain twice",
+        but(wellbeing=Wellbeing(hunger=5.0, fatigue=5.0), history__reviews=_reviews("wellbeing.strain")),
+        Action.SWITCH_PHASE,
+        2850.0,
+        "maintain",
+        "phase.diet_break",
+    ),
+    ("target under the floor", but(targets=Targets(1300.0)), Action.CHANGE_ENERGY, 2140.0, None, "limit.energy_floor"),
+    ("build on plan", but(**BUILD), Action.HOLD, 3100.0, None, "rate.in_band"),
+    (
+        "build too fast",
+        but(**{**BUILD, "tissue_rate_pct_per_week": q(0.8, 0.15)}, maintenance_kcal=q(2600.0, 90.0)),
+        Action.CHANGE_ENERGY,
+        2850.0,
+        None,
+        "rate.too_fast",
+    ),
+    (
+        "build too slow",
+        but(**{**BUILD, "tissue_rate_pct_per_week": q(0.0, 0.15)}, maintenance_kcal=q(3000.0, 90.0)),
+        Action.CHANGE_ENERGY,
+        3270.0,
+        None,
+        "rate.too_slow",
+    ),
+    (
+        "build at its end",
+        but(**{**BUILD, "phase": phase("build", 60, 60)}),
+        Action.SWITCH_PHASE,
+        2380.0,
+        "cut",
+        "phase.planned_end",
+    ),
+    (
+        "build at its end, no data",
+        but(**{**BUILD, **NO_DATA, "phase": phase("build", 60, 60)}),
+        Action.COLLECT_DATA,
+        3100.0,
+        None,
+        "data.few_weigh_ins",
+    ),
+    (
+        "maintenance falling",
+        but(**{**MAINTAIN, "tissue_rate_pct_per_week": q(-0.5, 0.15)}, maintenance_kcal=q(3000.0, 60.0)),
+        Action.CHANGE_ENERGY,
+        3000.0,
+        None,
+        "rate.falling",
+    ),
+    (
+        "maintenance over",
+        but(**{**MAINTAIN, "phase": phase("maintain", 30, 30)}),
+        Action.SWITCH_PHASE,
+        3100.0,
+        "build",
+        "phase.rested",
+    ),
+    (
+        "maintenance, goal kept",
+        but(
+            **{**MAINTAIN, "phase": phase("maintain", 30, 30)},
+            body_fat_pct=q(11.0, 1.0),
+            log__body_fat_measurements=(BodyFatMeasurement(ago(9), 12.5), BodyFatMeasurement(ago(2), 11.0)),
+        ),
+        Action.HOLD,
+        2850.0,
+        None,
+        "goal.kept",
+    ),
+    ("deload due", but(history__last_deload_on=ago(60)), Action.DELOAD, 2300.0, None, "training.deload_due"),
+    ("no phase", but(phase=None, targets=None), Action.HOLD, None, None, None),
+]
+
+
+@pytest.mark.parametrize(
+    ("evidence", "action", "energy", "to", "reason"), [pytest.param(*row[1:], id=row[0]) for row in SCRIPTED]
+)
+def test_scripted_athletes(evidence, action, energy, to, reason):
+    r = decide(evidence, DEFAULT).recommendation
+    assert (r.action, r.because[0] if r.because else None) == (action, reason)
+    assert r.energy_to_kcal == energy and (r.phase.to if r.phase else None) == to
+
+
+def test_every_action_occurs_among_the_scripted():
+    assert {row[2] for row in SCRIPTED} == set(Action)
+
+
+def test_the_loss_ceiling_shows_its_evidence():
+    decision = decide(but(tissue_rate_pct_per_week=q(-1.6, 0.2)), DEFAULT)
+    (stop,) = [f for f in decision.findings if f.code == "loss.ceiling"]
+    assert stop.evidence["tissue_rate_pct_per_week"] == -1.6 and stop.evidence["thresholds"]["loss_ceiling_pct"] == -1.5
+    assert [(g.code, g.why) for g in decision.gave_way] == [
+        ("rate.too_fast", "loss.ceiling (safety) goes before energy")
+    ]
+    assert decision.recommendation.would_change_if == (
+        "would change energy to 2380 kcal if the rate of change of tissue were at least −1.50 %/week",
+    )
+
+
+def test_a_switch_brings_new_targets_and_announces_the_water():
+    decision = decide(but(phase=phase("cut", 42, 42)), DEFAULT)
+    r = decision.recommendation
+    assert r.phase is not None and r.phase.on == TODAY + timedelta(days=1)
+    assert r.targets is not None and r.targets.energy_kcal == 2850.0 and r.targets.effective_on == r.phase.on
+    assert r.targets.protein_g == 145.0  # 1.8 g/kg in maintenance
+    (ended,) = [f for f in decision.findings if f.code == "phase.planned_end"]
+    assert "0.5–1.5 kg up" in ended.statement and "not fat" in ended.statement
+
+
+def test_reasons_pull_the_same_way():
+    decision = decide(but(**STALL, probability_strength_lost=0.6), DEFAULT)
+    assert decision.recommendation.because == ("strength.lost",)
+    assert [(g.code, g.why) for g in decision.gave_way] == [
+        ("rate.too_slow", "strength.lost is heard first: Is strength being lost in the cut?")
+    ]
+
+
+def test_two_steps_back_to_maintenance_on_request():
+    two = DEFAULT.changed({"maintain_return_steps": 2})
+    assert decide(but(phase=phase("cut", 42, 42)), two).recommendation.energy_to_kcal == pytest.approx(2575.0, abs=5.0)
+    assert decide(but(tissue_rate_pct_per_week=q(-1.6, 0.2)), two).recommendation.energy_to_kcal == 2850.0
+
+
+def test_a_hold_carries_the_present_targets():
+    full = Targets(2300.0, 175.0, 90.0, 200.0, 32.0, (Meal(1, 2300.0, 175.0),), EatingWindow("11:00", "19:00"), ago(19))
+    r = decide(but(targets=full), DEFAULT).recommendation
+    assert r.targets is full and r.energy_from_kcal == r.energy_to_kcal == 2300.0
+    imported = decide(ON_PLAN, DEFAULT).recommendation.targets
+    assert imported is not None and imported.energy_kcal == 2300.0 and imported.protein_g is not None
+
+
+def test_without_an_estimate_the_end_of_a_cut_goes_back_to_what_was_eaten_before():
+    blind = but(maintenance_kcal=None, expenditure_kcal=None, energy_before_cut_kcal=2900.0, athlete__age_y=16.0)
+    assert decide(blind, DEFAULT).recommendation.energy_to_kcal == 2900.0
+    nothing = replace(blind, energy_before_cut_kcal=None)
+    r = decide(nothing, DEFAULT).recommendation
+    assert r.action is Action.REFER and r.energy_to_kcal is None and r.targets is None
+    assert r.phase is not None and r.phase.to == "maintain"
+
+
+def test_a_hold_says_from_where_energy_would_move():
+    (faster, end) = decide(ON_PLAN, DEFAULT).recommendation.would_change_if
+    assert faster == "would change energy to 2380 kcal if the rate of change of tissue were below −1.13 %/week"
+    assert end == "would end the cut with its last day, 2026-03-21"
+    there = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.13))
+    assert decide(there, DEFAULT).recommendation.energy_to_kcal == 2380.0
+    here = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.12))
+    assert decide(here, DEFAULT).recommendation.action is Action.HOLD
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(evidences)
+def test_what_would_change_it_does_change_it(evidence):
+    """The stated condition, applied to the evidence, gives another recommendation than the one given."""
+    decision = decide(evidence, DEFAULT)
+    r = decision.recommendation
+    reasons = [f for f in decision.findings if f.code in r.because]
+    if r.action in (Action.HOLD, Action.REFER) or not r.would_change_if or "judged anew" in r.would_change_if[0]:
+        return
+    there = evidence
+    for move in (move for f in reasons for move in f.moves):
+        there = moved(there, move.path, move.past)
+    after = decide(there, DEFAULT).recommendation
+    one_condition = sum(len(f.moves) for f in reasons) == r.would_change_if[0].count(" were ")
+    if one_condition and "screening" not in r.would_change_if[0]:
+        assert (after.action, after.energy_to_kcal, after.phase) != (r.action, r.energy_to_kcal, r.phase)
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(evidences)
+def test_a_change_within_a_phase_is_bounded_and_worth_making(evidence):
+    r = decide(evidence, DEFAULT).recommendation
+    if r.action is Action.CHANGE_ENERGY and not r.because[0].startswith("limit."):
+        change = abs(r.energy_to_kcal - r.energy_from_kcal)
+        assert 50.0 <= change <= min(250.0, 0.1 * r.energy_from_kcal)
+        assert evidence.phase.day > 7
+        last = evidence.history.last_energy_change_on
+        assert last is None or (evidence.as_of - last).days >= 10
+    if r.action in (Action.HOLD, Action.COLLECT_DATA, Action.DELOAD):
+        assert r.energy_to_kcal == r.energy_from_kcal and r.phase is None
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(evidences, st.floats(0.3, 0.95))
+def test_consistent_data_never_widen_the_plan(evidence, narrower):
+    """The same rate inside its band, known better, never asks for a change of energy."""
+    rate = evidence.tissue_rate_pct_per_week
+    if rate is None or decide(evidence, DEFAULT).recommendation.action is not Action.HOLD:
+        return
+    sharper = replace(evidence, tissue_rate_pct_per_week=q(rate.mean, rate.sd * narrower))
+    low, high = {"cut": (-1.0, -0.5), "build": (0.25, 0.5), "maintain": (-0.25, 0.25)}[evidence.kind]
+    if low <= rate.mean <= high:
+        assert decide(sharper, DEFAULT).recommendation.action in (Action.HOLD, Action.SWITCH_PHASE)
+
+
+@settings(max_examples=100, deadline=None, derandomize=True)
+@given(evidences)
+def test_the_same_evidence_gives_the_same_bytes_and_plain_json(evidence):
+    bodies = [json.dumps(decide(evidence, DEFAULT).body()) for _ in range(2)]
+    assert bodies[0] == bodies[1] and "NaN" not in bodies[0]
+    body = json.loads(bodies[0])
+    assert set(body["recommendation"]) == {"action", "energy_kcal", "targets", "phase", "because", "would_change_if"}
+    assert all(f["code"] in RULE and f["severity"] in ("info", "advice", "warning", "stop") for f in body["findings"])
+    assert all(code in [f["code"] for f in body["findings"]] for code in body["recommendation"]["because"])
+    assert not {g["code"] for g in body["gave_way"]} & set(body["recommendation"]["because"])
+
+
+def test_the_same_bytes_in_another_process():
+    """Whatever the hash seed: no order of a set or dictionary leaks into a decision."""
+    script = (
+        "import hashlib, json; from tests.domain.test_arbiter import SCRIPTED;"
+        "from service.domain.arbiter import decide; from service.domain.policy import DEFAULT;"
+        "print(hashlib.sha256(json.dumps([decide(row[1], DEFAULT).body() for row in SCRIPTED]).encode()).hexdigest())"
+    )
+    runs = [
+        subprocess.run(
+            [sys.executable, "-c", script],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        for seed in ("1", "2")
+    ]
+    assert runs[0].stdout == runs[1].stdout and len(runs[0].stdout.strip()) == 64
+
+
+def test_order_of_lifts_and_measurements_does_not_matter():
+    lifts = tuple(Lift(name, q(100.0, 3.0), p, 0.2) for name, p in (("a", 0.9), ("b", 0.4), ("c", 0.6)))
+    forwards, backwards = but(lifts=lifts), but(lifts=lifts[::-1])
+    assert forwards.strength_lost == pytest.approx(backwards.strength_lost)
+    one, other = (decide(e, DEFAULT).recommendation for e in (forwards, backwards))
+    assert (one.action, one.energy_to_kcal) == (other.action, other.energy_to_kcal)
+
+
+def test_moves_name_real_pieces_of_the_evidence():
+    with pytest.raises(AttributeError):
+        moved(ON_PLAN, "phase.colour", 1)
+    assert moved(ON_PLAN, "tissue_rate_pct_per_week.mean", -1.0).tissue_rate_pct_per_week.lo == pytest.approx(-1.24675)
+    assert Move("phase.day", 7, "above").past == 8 and Move("phase.day", 7, "at_most").past == 7

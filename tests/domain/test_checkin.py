@@ -1,0 +1,79 @@
+"""The nightly check-in at its thresholds, and the order of the attention list."""
+
+import pytest
+
+from service.domain.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
+from service.domain.evidence import Pain, Symptom, Wellbeing
+from service.domain.findings import Severity
+from service.domain.policy import DEFAULT
+from tests.domain.on_plan import ON_PLAN, ago, but, phase, q
+
+VAGUE = {"maintenance_kcal": q(2850.0, 400.0)}
+CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed session, 14 days, 7 days
+    ("check_in.no_weigh_in", lambda v: but(log__days_since_weigh_in=v), [3, 10, None], [2, 0]),
+    ("check_in.no_food", lambda v: but(**VAGUE, log__days_since_food=v), [2, 10, None], [1, 0]),
+    ("check_in.no_food", lambda v: but(log__days_since_food=2, log__complete_food_days_7_d=v), [0], [1, 6]),
+    ("check_in.missed_sessions", lambda v: but(log__sessions_missed_7_d=v), [1, 3], [0, None]),
+    ("check_in.old_measurement", lambda v: but(log__days_since_measurement=v), [15, None], [14, 0]),
+    ("check_in.phase_ending", lambda v: but(phase=phase("cut", 20, v)), [27, 20, 15], [28, None]),
+]
+
+
+@pytest.mark.parametrize(
+    ("code", "make", "value", "fires"),
+    [
+        pytest.param(code, make, value, fires, id=f"{code}-{i}-{fires}-{value}")
+        for i, (code, make, on, off) in enumerate(CASES)
+        for fires, values in ((True, on), (False, off))
+        for value in values
+    ],
+)
+def test_threshold(code, make, value, fires):
+    assert (code in [f.code for f in check_in(make(value), DEFAULT)]) is fires
+
+
+def test_every_rule_has_a_case_and_says_what_to_do_next():
+    assert {rule.code for rule in RULES} == {code for code, *_ in CASES}
+    for rule in (*RED_FLAGS, *RULES):
+        refers = rule.code.startswith("safety.") and rule.severity is Severity.STOP
+        assert rule.code in NEXT or refers, rule.code
+
+
+def test_nothing_to_say_on_plan():
+    assert check_in(ON_PLAN, DEFAULT) == () and attention(()) is None
+
+
+@pytest.mark.parametrize(
+    ("evidence", "code", "severity"),
+    [
+        (but(wellbeing=Wellbeing(symptoms=(Symptom(ago(0), "chest_pain"),))), "safety.symptoms", Severity.STOP),
+        (but(wellbeing=Wellbeing(symptoms=(Symptom(ago(0), "dizziness"),))), "safety.symptom_noted", Severity.WARNING),
+        (
+            but(wellbeing=Wellbeing(pains=(Pain(ago(0), "pull-up", 5), Pain(ago(3), "pull-up", 8)))),
+            "safety.pain",
+            Severity.STOP,
+        ),
+        (but(tissue_rate_pct_per_week=q(-1.7, 0.1)), "loss.ceiling", Severity.STOP),
+        (but(log__logged_intake_kcal=1100.0, body_fat_pct=q(50.0, 2.0)), "safety.eats_below_floor", Severity.WARNING),
+    ],
+)
+def test_red_flags_are_seen_the_same_night(evidence, code, severity):
+    seen = attention(check_in(evidence, DEFAULT))
+    assert seen is not None and (seen.code, seen.severity) == (code, severity) and seen.next
+
+
+def test_order_is_gravity_then_overdue_then_name():
+    rows = {
+        "d": attention(check_in(but(log__days_since_weigh_in=3), DEFAULT)),
+        "b": attention(check_in(but(log__days_since_weigh_in=9), DEFAULT)),
+        "c": attention(check_in(but(log__days_since_weigh_in=3), DEFAULT)),
+        "z": attention(check_in(but(wellbeing=Wellbeing(symptoms=(Symptom(ago(0), "fainting"),))), DEFAULT)),
+        "a": attention(check_in(but(log__days_since_measurement=40), DEFAULT)),
+    }
+    assert sorted(rows, key=lambda who: rows[who].order(who)) == ["z", "b", "c", "d", "a"]
+    assert rows["b"].days_overdue == 6 and rows["b"].next == "Ask for a weigh-in tomorrow morning."
+
+
+def test_a_phase_that_should_have_ended_is_overdue():
+    (finding,) = check_in(but(phase=phase("build", 50, 45)), DEFAULT)
+    assert finding.statement.startswith("The build was to end 5 days ago") and finding.evidence["days_overdue"] == 5

@@ -1,0 +1,162 @@
+"""What to eat: energy from the published tissue energy, macronutrients inside published ranges, numbers that add up."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.domain.evidence import EatingWindow, Targets
+from service.domain.policy import DEFAULT
+from service.domain.targets import energy_gap_kcal, lowest_energy, macro_targets, phase_energy
+from tests.domain.on_plan import ON_PLAN, but, q
+
+
+def _atwater(t: Targets) -> float:
+    """Energy by the general factors 4-4-9 (Atwater; FAO Food and Nutrition Paper 77, from memory)."""
+    assert t.protein_g is not None and t.carbohydrate_g is not None and t.fat_g is not None
+    return 4.0 * t.protein_g + 4.0 * t.carbohydrate_g + 9.0 * t.fat_g
+
+
+@pytest.mark.parametrize(
+    ("fat_kg", "kcal_per_kg"),
+    # (39.5 + α·7.6)/(1 + α) MJ/kg, α = 10.4/F: Hall 2008, doi 10.1038/sj.ijo.0803720 and Forbes 2000; 7.6 from memory
+    [(10.0, 5554.0), (15.0, 6319.0), (20.0, 6832.0), (30.0, 7478.0)],
+)
+def test_gap_follows_the_published_energy_of_tissue(fat_kg, kcal_per_kg):
+    evidence = but(body_fat_pct=q(100.0 * fat_kg / 80.0, 1.0), expenditure_kcal=None)
+    gap = energy_gap_kcal(evidence, DEFAULT, -0.7)
+    assert gap == pytest.approx(-0.007 * 80.0 / 7.0 * kcal_per_kg, abs=0.1)
+    assert energy_gap_kcal(replace(evidence, tissue_energy_kcal_per_kg=7700.0), DEFAULT, -0.7) == pytest.approx(-616.0)
+
+
+def test_a_deficit_on_the_logging_scale_shrinks_with_the_reporting_error():
+    plain = energy_gap_kcal(but(expenditure_kcal=None), DEFAULT, -0.7)
+    under = energy_gap_kcal(but(maintenance_kcal=q(2700.0, 90.0), expenditure_kcal=q(3000.0, 150.0)), DEFAULT, -0.7)
+    assert plain is not None and under == pytest.approx(0.9 * plain)
+    absurd = energy_gap_kcal(but(maintenance_kcal=q(1000.0, 90.0)), DEFAULT, -0.7)
+    assert absurd == pytest.approx(DEFAULT.reporting_ratio_min * plain)
+
+
+def test_a_cut_aims_at_the_rate_of_the_slow_group_and_maintenance_at_none():
+    cut, hold = phase_energy(ON_PLAN, DEFAULT, "cut"), phase_energy(ON_PLAN, DEFAULT, "maintain")
+    gap = energy_gap_kcal(ON_PLAN, DEFAULT, -0.7)  # Garthe 2011: 0.7 %/week
+    assert cut is not None and hold is not None and gap is not None
+    assert cut.energy_kcal == pytest.approx(2850.0 + gap, abs=5.0) and cut.limited_by is None
+    assert hold.energy_kcal == 2850.0
+    two_thirds = cut.energy_kcal / hold.energy_kcal
+    assert 0.75 <= two_thirds < 0.95
+
+
+@pytest.mark.parametrize(
+    ("evidence", "least_kcal", "name"),
+    [
+        (ON_PLAN, 2137.5, "deficit_share"),  # 25 % of 2850
+        # Alpert 2005 (from memory): 69 kcal per kg of fat; 80 kg × 9 % = 7.2 kg; log over truth 0.95
+        (but(body_fat_pct=q(9.0, 1.0)), 2850.0 - 69.0 * 7.2 * 0.95, "deficit_fat"),
+        (
+            but(maintenance_kcal=q(1800.0, 90.0), expenditure_kcal=None),
+            1500.0,
+            "energy_floor",
+        ),  # NHLBI 1998, from memory
+        (but(athlete__male=False, maintenance_kcal=q(1550.0, 90.0), expenditure_kcal=None), 1200.0, "energy_floor"),
+        (but(athlete__male=None, maintenance_kcal=q(1800.0, 90.0), expenditure_kcal=None), 1500.0, "energy_floor"),
+    ],
+)
+def test_lowest_energy_is_the_strictest_limit(evidence, least_kcal, name):
+    limit = lowest_energy(evidence, DEFAULT)
+    assert (limit.energy_kcal, limit.name) == (pytest.approx(least_kcal), name)
+
+
+def test_limits_bend_the_energy_of_a_phase_and_say_so():
+    lean = but(body_fat_pct=q(9.0, 1.0), trend_mass_kg=q(120.0, 0.3), maintenance_kcal=q(2850.0, 90.0))
+    cut = phase_energy(lean, DEFAULT, "cut", -1.5)
+    assert cut is not None and cut.limited_by in ("deficit_share", "deficit_fat")
+    assert cut.energy_kcal >= lowest_energy(lean, DEFAULT).energy_kcal
+    build = phase_energy(but(athlete__experience="novice", trend_mass_kg=q(110.0, 0.3)), DEFAULT, "build")
+    assert build is not None and (build.energy_kcal, build.limited_by) == (3270.0, "surplus_share")  # ≤ 2850 × 1.15
+    assert phase_energy(but(maintenance_kcal=None), DEFAULT, "cut") is None
+    assert phase_energy(but(trend_mass_kg=None), DEFAULT, "cut") is None
+
+
+def test_a_woman_of_62_kg_in_a_cut():
+    """A worked case by hand: 62 kg, 25 % fat, 1600 kcal: protein 2.6 × 46.5 = 121 → 125 g; the rest halved."""
+    woman = but(athlete__male=False, trend_mass_kg=q(62.0, 0.3), body_fat_pct=q(25.0, 2.0))
+    targets = macro_targets(woman, DEFAULT, "cut", 1600.0, window=True)
+    assert targets is not None
+    assert (targets.protein_g, targets.fat_g, targets.carbohydrate_g, targets.fibre_g) == (125.0, 60.0, 140.0, 22.0)
+    assert [(m.slot, m.energy_kcal, m.protein_g) for m in targets.meals] == [(1, 800.0, 63.0), (2, 800.0, 62.0)]
+    assert targets.eating_window == EatingWindow("12:00", "20:00")
+
+
+def test_the_athletes_own_shares_meals_and_window_count():
+    own = but(
+        athlete__carbohydrate_share=0.7,
+        athlete__meals_per_day=4,
+        athlete__eating_window=EatingWindow("10:00", "18:00"),
+    )
+    mine, usual = (macro_targets(e, DEFAULT, "maintain", 2850.0, window=True) for e in (own, ON_PLAN))
+    assert (
+        mine is not None and usual is not None and mine.carbohydrate_g is not None and usual.carbohydrate_g is not None
+    )
+    assert mine.carbohydrate_g > usual.carbohydrate_g and len(mine.meals) == 4
+    assert mine.eating_window == EatingWindow("10:00", "18:00")
+    none = macro_targets(own, DEFAULT, "maintain", 2850.0, window=False)
+    assert none is not None and none.eating_window is None
+    assert macro_targets(but(trend_mass_kg=None), DEFAULT, "cut", 2000.0, window=True) is None
+
+
+athletes = st.builds(
+    but,
+    athlete__male=st.booleans(),
+    athlete__carbohydrate_share=st.none() | st.floats(0.0, 1.0),
+    athlete__meals_per_day=st.none() | st.integers(1, 4),
+    trend_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
+    body_fat_pct=st.none() | st.builds(q, st.floats(6.0, 45.0), st.just(2.0)),
+)
+
+
+@settings(max_examples=400, deadline=None, derandomize=True)
+@given(athletes, st.sampled_from(["cut", "build", "maintain"]), st.integers(120, 450), st.booleans())
+def test_targets_add_up_and_stay_inside_the_published_ranges(evidence, kind, tens, kidney):
+    energy, mass = 10.0 * tens, evidence.trend_mass_kg.mean
+    t = macro_targets(evidence, DEFAULT, kind, energy, window=True, kidney=kidney)
+    assert t is not None
+    assert _atwater(t) == pytest.approx(energy, rel=0.01)
+    assert min(t.protein_g, t.fat_g, t.carbohydrate_g) >= 0.0
+    assert t.fibre_g == pytest.approx(0.014 * energy, abs=0.5)  # 14 g/1000 kcal: dietary reference intake, from memory
+    assert sum(m.energy_kcal for m in t.meals) == pytest.approx(energy)
+    assert sum(m.protein_g for m in t.meals) == pytest.approx(t.protein_g)
+    even = t.protein_g / len(t.meals)
+    assert all(abs(m.protein_g - even) <= max(0.2 * even, 0.75) for m in t.meals)
+    assert all(round(x / 5.0) * 5.0 == x for x in (t.protein_g, t.carbohydrate_g))
+    if kidney:
+        assert t.protein_g <= 0.8 * mass
+        return
+    room = energy - 9.0 * 5.0 * -(-0.6 * mass // 5.0)
+    if 4.0 * (3.1 * mass + 5.0) <= room:  # where the energy leaves room for it
+        assert t.protein_g >= 1.6 * mass - 1e-6  # Morton 2018, doi 10.1136/bjsports-2017-097608
+        assert t.fat_g >= 0.6 * mass - 1e-6  # common practice, no source
+        if kind == "cut" and evidence.body_fat_pct is not None:  # Helms 2014: 2.3–3.1 g per kg fat-free mass
+            lean = evidence.fat_free_mass_kg
+            assert t.protein_g >= 2.3 * lean and t.protein_g <= max(3.1 * lean, 1.6 * mass) + 5.0
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(
+    st.builds(
+        but,
+        athlete__male=st.sampled_from([True, False, None]),
+        trend_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
+        body_fat_pct=st.none() | st.builds(q, st.floats(5.0, 45.0), st.just(2.0)),
+        maintenance_kcal=st.builds(q, st.floats(1300.0, 4000.0), st.just(90.0)),
+        expenditure_kcal=st.none() | st.builds(q, st.floats(1300.0, 4000.0), st.just(150.0)),
+    )
+)
+def test_phase_energies_are_ordered_and_inside_all_limits(evidence):
+    cut, hold, build = (phase_energy(evidence, DEFAULT, kind).energy_kcal for kind in ("cut", "maintain", "build"))
+    maintenance = evidence.maintenance_kcal.mean
+    least = lowest_energy(evidence, DEFAULT).energy_kcal
+    assert least <= cut and (cut <= hold or cut < least + 10.0) and hold <= build
+    assert build <= max(1.15 * maintenance, 1500.0) + 10.0
+    assert all(energy % 10.0 == 0.0 for energy in (cut, hold))
