@@ -27,6 +27,7 @@ DELOAD_RIR = 2  # more repetitions left in reserve
 CUT_SETS = (
     2.0 / 3.0
 )  # of the planned sets are kept at least: volume falls by up to a third (common practice, no source)
+EASY_RIR = 2  # more in reserve than asked, in every set, from which the largest step is taken instead of the smallest
 MOST_EXTRA_REPS = 10  # beyond the range, where the next load is too far away
 TOO_HEAVY = "The lightest load of this gym is too heavy here: choose a substitute, or find out with less."
 START_MARGIN = 0.95  # of the load that the estimate would allow, when a lift begins
@@ -65,6 +66,7 @@ class Situation:
     one_rep_max_kg: Quantity | None = None  # of this lift (system), for a first load
     weeks_since_deload: float | None = None  # or since training began
     deload_findings: bool = False  # strain or a plateau was found
+    deload_accepted: bool = False  # the coach has decided on one for this week
     form_note: bool = False  # the coach stopped the lift for its form
 
 
@@ -224,9 +226,11 @@ def _return(case: _Case) -> Prescription | None:
 
 def _deload(case: _Case) -> Prescription | None:
     weeks, policy = case.now.weeks_since_deload, case.policy
-    if weeks is None:
+    if case.now.deload_accepted:
+        cause = "decided by the coach"
+    elif weeks is None:
         return None
-    if weeks >= policy.deload_max_weeks:
+    elif weeks >= policy.deload_max_weeks:
         cause = f"{weeks:.0f} weeks since the last deload"
     elif case.now.deload_findings and weeks >= policy.deload_min_weeks:
         cause = "strain or a plateau was found"
@@ -272,16 +276,14 @@ def _add_load(case: _Case) -> Prescription | None:
         return None
     system = case.body_kg + last.external_kg
     low = system * (1.0 + policy.load_step_min_pct / 100.0) - case.body_kg - 1e-9
-    high = system * (1.0 + policy.load_step_max_pct / 100.0) - case.body_kg + 1e-9
-    inside = [load for load in case.loads if low <= load <= high and load > last.external_kg]
+    inside = [load for load in case.loads if low <= load <= case.most_kg and load > last.external_kg]
     if inside:
-        return _answer(case, "add_load", inside[0], _step_reason(case, inside[0]))
-    if case.held_kg > high:  # another gym: the nearest load here would be a jump
-        return None
-    why = (
-        f"Top of the range reached, but no load within +{policy.load_step_max_pct:g} % exists: add repetitions instead."
-    )
-    return _answer(case, "add_reps", case.held_kg, why, more_reps=2)
+        easy = len(last.rir) > 0 and all(rir is not None and rir >= scheme.rir + EASY_RIR for rir in last.rir)
+        kg = inside[-1] if easy else inside[0]
+        return _answer(case, "add_load", kg, _step_reason(case, kg, easy))
+    more = min(min(last.reps) - scheme.reps_to + 2, MOST_EXTRA_REPS)
+    why = f"Top of the range reached, but the gym has no load within +{policy.load_step_max_pct:g} %: more repetitions"
+    return _answer(case, "add_reps", case.held_kg, f"{why}; micro-plates or a swap would help.", more_reps=more)
 
 
 _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
@@ -296,7 +298,7 @@ _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
 )
 
 
-def _step_reason(case: _Case, kg: float) -> str:
+def _step_reason(case: _Case, kg: float, easy: bool) -> str:
     before, scheme = case.last.external_kg, case.scheme
     reached = f"All {scheme.sets} sets reached {scheme.reps_to} repetitions"
     if before < 0.0 < kg or (before < 0.0 and kg == 0.0):
@@ -304,7 +306,8 @@ def _step_reason(case: _Case, kg: float) -> str:
     if before == 0.0 and case.exercise.body_mass_share > 0.0:
         return f"{reached} at body weight: now with added weight."
     system = case.body_kg + before
-    return f"{reached}: +{100.0 * (kg - before) / system:.1f} %, the smallest step there is above the least."
+    size = "with much in reserve, the largest step allowed" if easy else "the smallest step that counts"
+    return f"{reached}: +{100.0 * (kg - before) / system:.1f} %, {size}."
 
 
 def _hold_reason(case: _Case) -> str:

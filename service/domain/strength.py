@@ -68,6 +68,7 @@ def estimate_strength(
     phase_day: Ints,
     *,
     model: StrengthModel = DEFAULT_MODEL,
+    pooled_over: Bools | None = None,
     last: int | None = None,
 ) -> StrengthEstimates:
     """Estimate every lift on every day from the sessions up to that day.
@@ -75,9 +76,10 @@ def estimate_strength(
     Parameters: `one_rep_max_kg` of the day's session (system mass for body-weight lifts), its `log_sd` and
     `curve_exposure` as `sets.SessionLift` has them, NaN without a session, shape (athletes, lifts, days); `phase`
     (PhaseKind) and `phase_day` (1 on a phase's first day), shape (athletes, days). A lift that was never trained may
-    stand as a row of NaN. `last` keeps only so many days at the end. Raises ValueError when shapes differ.
+    stand as a row of NaN. `pooled_over` (athletes, lifts) says which lifts are pooled, all by default; `last` keeps
+    only so many days at the end. Raises ValueError when shapes differ.
     """
-    return _estimate(one_rep_max_kg, log_sd, curve_exposure, phase, phase_day, model, last, revised=False)
+    return _estimate(one_rep_max_kg, log_sd, curve_exposure, phase, phase_day, model, pooled_over, last, revised=False)
 
 
 def revise_strength(
@@ -88,9 +90,10 @@ def revise_strength(
     phase_day: Ints,
     *,
     model: StrengthModel = DEFAULT_MODEL,
+    pooled_over: Bools | None = None,
 ) -> StrengthEstimates:
     """Estimate every lift on every day from all sessions, later ones too; parameters as `estimate_strength`."""
-    return _estimate(one_rep_max_kg, log_sd, curve_exposure, phase, phase_day, model, None, revised=True)
+    return _estimate(one_rep_max_kg, log_sd, curve_exposure, phase, phase_day, model, pooled_over, None, revised=True)
 
 
 def _estimate(
@@ -100,6 +103,7 @@ def _estimate(
     phase: Ints,
     phase_day: Ints,
     model: StrengthModel,
+    pooled_over: Bools | None,
     last: int | None,
     revised: bool,
 ) -> StrengthEstimates:
@@ -108,6 +112,9 @@ def _estimate(
     athletes, lifts, days = kg.shape
     if phase.shape != (athletes, days) or phase_day.shape != (athletes, days):
         raise ValueError("phases must have the shape (athletes, days)")
+    chosen = np.ones((athletes, lifts), dtype=np.bool_) if pooled_over is None else pooled_over
+    if chosen.shape != (athletes, lifts):
+        raise ValueError("pooled_over must have the shape (athletes, lifts)")
     keep = days if last is None else min(last, days)
     moments = np.empty((len(_LIFT_MOMENTS), athletes, lifts, keep))
     pooled = np.empty((len(_POOLED_MOMENTS), athletes, keep))
@@ -120,7 +127,7 @@ def _estimate(
         for day, state in passes:
             place = day - (days - keep)
             if place >= 0:
-                own, together = _moments(state, started[day], logged.in_cut[day])
+                own, together = _moments(state, started[day], logged.in_cut[day], chosen[rows].T)
                 moments[:, rows, :, place] = own.transpose(0, 2, 1)
                 pooled[:, rows, place] = together
     return StrengthEstimates(_lifts(moments, model), _pooled(pooled, model))
@@ -130,7 +137,7 @@ _LIFT_MOMENTS = ("level", "level_var", "rate", "rate_var", "level_rate_cov", "ch
 _POOLED_MOMENTS = ("rate", "rate_var", "change", "change_var")
 
 
-def _moments(state: StrengthState, started: Bools, in_cut: Bools) -> tuple[Floats, Floats]:
+def _moments(state: StrengthState, started: Bools, in_cut: Bools, chosen: Bools) -> tuple[Floats, Floats]:
     """Of one day: _LIFT_MOMENTS (…, lifts, athletes) and _POOLED_MOMENTS (…, athletes)."""
     x, p = state.mean, state.cov
     each = np.arange(state.lifts)
@@ -142,13 +149,14 @@ def _moments(state: StrengthState, started: Bools, in_cut: Bools) -> tuple[Float
     change_cov = p[state.level, state.level] + p[state.eve, state.eve] - across - across.transpose(1, 0, 2)
     change = x[level] - x[eve]
     own = (x[level] * live, p[level, level], x[rate] * live, p[rate, rate], p[level, rate], change * cut)
-    count = started.sum(axis=0)
+    pooled = started & chosen
+    count = pooled.sum(axis=0)
     with_any = np.where(count > 0, 1.0, np.nan)
     together = (
-        _mean_over(x[rate], started, count) * with_any,
-        _variance_over(rate_cov, started, count),
-        _mean_over(change, started, count) * np.where(in_cut, with_any, np.nan),
-        _variance_over(change_cov, started, count),
+        _mean_over(x[rate], pooled, count) * with_any,
+        _variance_over(rate_cov, pooled, count),
+        _mean_over(change, pooled, count) * np.where(in_cut, with_any, np.nan),
+        _variance_over(change_cov, pooled, count),
     )
     return np.stack((*own, change_cov[each, each])), np.stack(together)
 

@@ -227,3 +227,16 @@ def test_no_athletes_no_answer() -> None:
     nothing = np.empty((0, 2, 30))
     days = np.zeros((0, 30), dtype=np.int64)
     assert estimate_strength(nothing, nothing, nothing, days, days).lifts.one_rep_max_kg.mean.shape == (0, 2, 30)
+
+
+def test_only_the_chosen_lifts_are_pooled() -> None:
+    logged = group(athletes=2, lifts=3)
+    chosen = np.array([[True, False, False], [False, True, True]])
+    some = estimate_strength(*logged, pooled_over=chosen)
+    every = estimate_strength(*logged)
+    assert same(some.lifts, every.lifts)
+    alone = some.lifts.probability_rising[0, 0]
+    assert some.pooled.probability_rising[0] == pytest.approx(alone, rel=1e-12, nan_ok=True)
+    assert not same(some.pooled, every.pooled)
+    with pytest.raises(ValueError, match="pooled_over"):
+        estimate_strength(*logged, pooled_over=chosen[:, :2])

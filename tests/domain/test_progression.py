@@ -1,0 +1,212 @@
+"""Prescriptions: every rule, and what must hold whatever was logged (common practice, no source, unless named)."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.catalogue.exercises import exercises
+from service.domain.evidence import Quantity
+from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads, nearest_load
+from service.domain.policy import DEFAULT
+from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+
+TODAY = date(2026, 3, 2)
+CATALOGUE = exercises()
+ROW, HINGE, PULL_UP = CATALOGUE["barbell-row"], CATALOGUE["romanian-deadlift"], CATALOGUE["pull-up"]
+SCHEME = Scheme(3, 6, 10, 2)
+KG = available_loads(ROW, IN_KILOGRAMS)
+HANGING = available_loads(PULL_UP, IN_KILOGRAMS)
+
+
+def session(days_ago: int, kg: float, *reps: int, **more: object) -> LiftSession:
+    return replace(LiftSession(TODAY - timedelta(days=days_ago), kg, reps), **more)  # type: ignore[arg-type]
+
+
+def row(*history: LiftSession, **now: object) -> Prescription:
+    return prescribe(ROW, SCHEME, history, replace(Situation(TODAY), **now), KG)  # type: ignore[arg-type]
+
+
+def pull_up(*history: LiftSession, mass_kg: float = 80.0) -> Prescription:
+    return prescribe(PULL_UP, SCHEME, history, Situation(TODAY, body_mass_kg=mass_kg), HANGING)
+
+
+def test_all_sets_at_the_top_earn_two_to_ten_per_cent() -> None:
+    """ACSM 2009, doi 10.1249/MSS.0b013e3181915670: +2–10 % once the current load is exceeded."""
+    next_one = row(session(3, 60, 10, 10, 10))
+    assert (next_one.rule, next_one.load_kg) == ("add_load", 62.5)
+    assert "+4.2 %" in next_one.why
+
+
+def test_much_in_reserve_earns_the_largest_step() -> None:
+    easy = row(session(3, 60, 10, 10, 10, rir=(4.0, 4.0, 4.0)))
+    assert (easy.rule, easy.load_kg) == ("add_load", 65.0)
+
+
+def test_reaching_the_top_without_reserve_is_not_enough() -> None:
+    assert row(session(3, 60, 10, 10, 10, rir=(1.0, 0.0, 0.0))).rule == "hold"
+
+
+def test_else_the_load_stays_and_repetitions_grow() -> None:
+    next_one = row(session(3, 60, 10, 9, 8))
+    assert (next_one.rule, next_one.load_kg, next_one.reps_from, next_one.reps_to) == ("hold", 60.0, 6, 10)
+
+
+def test_one_miss_is_a_bad_day_and_two_back_off() -> None:
+    once = row(session(6, 100, 7, 6, 6), session(3, 100, 6, 5, 4))
+    assert (once.rule, once.load_kg) == ("hold", 100.0) and "bad day" in once.why
+    twice = row(session(6, 100, 6, 5, 4), session(3, 100, 5, 5, 4))
+    assert twice.rule == "back_off" and 90.0 <= (twice.load_kg or 0) <= 95.0
+
+
+def test_in_a_cut_loads_are_held_and_sets_go_before_load() -> None:
+    held = row(session(3, 60, 10, 10, 10), phase="cut")
+    assert (held.rule, held.load_kg, held.sets) == ("cut_hold", 60.0, 3)
+    fewer = row(session(3, 60, 6, 5, 5), phase="cut")
+    assert (fewer.rule, fewer.load_kg, fewer.sets) == ("cut_sets", 60.0, 2)
+    last_resort = row(session(6, 60, 5, 5), session(3, 60, 5, 4), phase="cut")
+    assert (last_resort.rule, last_resort.sets) == ("back_off", 2)
+    assert 54.0 <= (last_resort.load_kg or 0) <= 57.0
+
+
+def test_deload_by_weeks_by_findings_and_by_decision() -> None:
+    last = session(3, 60, 10, 9, 8)
+    assert row(last, weeks_since_deload=7.9).rule == "hold"
+    due = row(last, weeks_since_deload=8.0)
+    assert (due.rule, due.sets, due.rir) == ("deload", 2, 4) and 51.0 <= (due.load_kg or 0) <= 54.0
+    assert row(last, weeks_since_deload=4.0, deload_findings=True).rule == "deload"
+    assert row(last, weeks_since_deload=3.9, deload_findings=True).rule == "hold"
+    assert "coach" in row(last, deload_accepted=True).why
+
+
+def test_after_a_deload_the_old_load_comes_back() -> None:
+    after = row(session(10, 60, 9, 9, 8), session(3, 52.5, 10, 10, deload=True), weeks_since_deload=0.4)
+    assert (after.rule, after.load_kg) == ("hold", 60.0)
+
+
+@pytest.mark.parametrize(("days", "most_kg"), [(14, 90.0), (28, 85.0), (56, 80.0)])
+def test_a_return_after_two_weeks_or_more_starts_lower(days: int, most_kg: float) -> None:
+    back = row(session(days, 100, 10, 10, 10))
+    assert (back.rule, back.load_kg, back.sets) == ("return", most_kg, 2)
+    assert row(session(13, 100, 10, 10, 10)).rule == "add_load"
+
+
+def test_pull_ups_climb_from_assistance_to_body_weight_to_added_weight() -> None:
+    done = (10, 10, 10)
+    assert pull_up(session(3, -20, *done)).assistance_kg == 15.0
+    free = pull_up(session(3, -5, *done))
+    assert (free.added_kg, free.assistance_kg) == (0.0, None) and "body weight" in free.why
+    hung = pull_up(session(3, 0.0, *done))
+    assert hung.added_kg == 2.5 and "added weight" in hung.why
+    assert pull_up(session(3, 10, *done)).added_kg == 12.5
+
+
+def test_the_step_of_a_body_weight_lift_is_a_share_of_the_system() -> None:
+    heavy = pull_up(session(3, 10, 10, 10, 10), mass_kg=120)
+    assert heavy.added_kg == 13.75  # 2 % of 130 kg is 2.6 kg
+
+
+def test_pain_twice_stops_the_lift_and_defers_to_a_professional() -> None:
+    hurt = [session(8, 60, 8, 8, 8, pain=5.0), session(3, 60, 8, 8, 8, pain=6.0)]
+    stopped = row(*hurt)
+    assert (stopped.rule, stopped.sets, stopped.load_kg) == ("stop", 0, None)
+    assert "licensed professional" in stopped.why
+    assert row(hurt[0], session(3, 60, 8, 8, 8, pain=4.0)).rule != "stop"
+    assert row(session(3, 60, 8, 8, 8), form_note=True).rule == "stop"
+
+
+def test_a_first_load_comes_from_the_estimates_lower_bound_or_is_found_out() -> None:
+    maximum = Quantity(100.0, 8.0, 87.0, 113.0)
+    first = row(one_rep_max_kg=maximum)
+    assert first.rule == "start" and 50.0 <= (first.load_kg or 0) <= 65.0
+    assert row().rule == "find" and row().load_kg is None
+    weak = Quantity(15.0, 1.0, 13.0, 17.0)
+    assert row(one_rep_max_kg=weak).load_kg is None  # the empty bar would be too heavy
+
+
+def test_where_the_next_load_is_too_far_away_repetitions_grow() -> None:
+    raise_ = CATALOGUE["lateral-raise"]
+    loads = available_loads(raise_, Gym(dumbbell_step=2.0))
+    one = prescribe(raise_, Scheme(3, 10, 15, 2), [session(3, 8, 15, 15, 15)], Situation(TODAY), loads)
+    assert (one.rule, one.load_kg, one.reps_to) == ("add_reps", 8.0, 17)
+    more = prescribe(raise_, Scheme(3, 10, 15, 2), [session(3, 8, 17, 17, 17)], Situation(TODAY), loads)
+    assert more.reps_to == 19
+
+
+def test_another_gym_never_means_a_jump() -> None:
+    coarse = (20.0, 40.0, 60.0)
+    moved = prescribe(ROW, SCHEME, [session(3, 50, 10, 10, 10)], Situation(TODAY), coarse)
+    assert moved.load_kg == 40.0
+    nothing = prescribe(ROW, SCHEME, [session(3, 10, 10, 10, 10)], Situation(TODAY), coarse)
+    assert (nothing.rule, nothing.load_kg) == ("find", None)
+
+
+def test_a_gym_in_pounds_gives_whole_pounds() -> None:
+    loads = available_loads(ROW, IN_POUNDS)
+    step = prescribe(ROW, SCHEME, [session(3, 135 * POUND_KG, 10, 10, 10)], Situation(TODAY), loads)
+    assert step.load_kg is not None and step.load_kg / POUND_KG == pytest.approx(140.0)
+
+
+def test_later_sessions_are_not_known_yet() -> None:
+    history = [session(3, 60, 8, 8, 8), session(-2, 100, 10, 10, 10)]
+    assert prescribe(ROW, SCHEME, history, Situation(TODAY), KG).load_kg == 60.0
+
+
+def test_no_load_is_an_error() -> None:
+    with pytest.raises(ValueError, match="no load"):
+        prescribe(ROW, SCHEME, [], Situation(TODAY), [])
+
+
+gyms = st.sampled_from([IN_KILOGRAMS, IN_POUNDS, Gym(smallest_plate=0.5), Gym(dumbbell_step=2.5), Gym(stack_add_on=0)])
+slugs = st.sampled_from(sorted(CATALOGUE))
+situations = st.builds(
+    Situation,
+    on=st.just(TODAY),
+    phase=st.sampled_from([None, "build", "cut", "maintain"]),
+    body_mass_kg=st.one_of(st.none(), st.floats(45, 140)),
+    weeks_since_deload=st.one_of(st.none(), st.floats(0, 12)),
+    deload_findings=st.booleans(),
+)
+
+
+@given(slugs, gyms, situations, st.data())
+def test_a_prescription_exists_on_the_equipment_and_never_jumps(
+    slug: str, gym: Gym, now: Situation, data: st.DataObject
+) -> None:
+    exercise, scheme = CATALOGUE[slug], Scheme(data.draw(st.integers(1, 5)), 6, 10, 2)
+    loads = available_loads(exercise, gym)
+    kg = data.draw(st.one_of(st.sampled_from(loads), st.floats(loads[0], loads[-1])))
+    reps = st.lists(st.integers(0, 20), min_size=1, max_size=5).map(tuple)
+    rir = st.lists(st.one_of(st.none(), st.floats(0, 5)), max_size=5).map(tuple)
+    history = [
+        LiftSession(
+            TODAY - timedelta(days=d), kg, data.draw(reps), data.draw(rir), data.draw(st.sampled_from([None, 6]))
+        )
+        for d in sorted(data.draw(st.sets(st.integers(1, 80), min_size=1, max_size=4)), reverse=True)
+    ]
+    one = prescribe(exercise, scheme, history, now, loads)
+    signed = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
+    known = [load for load in signed if load is not None]
+    assert len(known) <= 1 and one.why
+    assert 0 <= one.sets <= scheme.sets and one.reps_from <= one.reps_to
+    if known:
+        assert min(abs(known[0] - load) for load in loads) < 1e-9
+        body = exercise.body_mass_share * (now.body_mass_kg or 75.0)
+        assert body + known[0] <= (body + kg) * (1 + DEFAULT.load_step_max_pct / 100) + 1e-6
+        if now.phase == "cut":
+            assert known[0] <= nearest_load(loads, kg)
+
+
+@given(slugs, situations, st.integers(3, 12), st.integers(3, 12))
+def test_pounds_and_kilograms_ask_for_the_same(slug: str, now: Situation, first: int, later: int) -> None:
+    """The same gym, counted in another unit: the prescription's load is the same to the gram."""
+    exercise = CATALOGUE[slug]
+    in_kg = tuple(round(load / POUND_KG, 9) * POUND_KG for load in available_loads(exercise, IN_KILOGRAMS))
+    history = [session(d, in_kg[len(in_kg) // 2], first, later, later) for d in (7, 3)]
+    one = prescribe(exercise, SCHEME, history, now, available_loads(exercise, IN_KILOGRAMS))
+    other = prescribe(exercise, SCHEME, history, now, in_kg)
+    assert (one.rule, one.sets) == (other.rule, other.sets)
+    for name in ("load_kg", "added_kg", "assistance_kg"):
+        assert getattr(one, name) == pytest.approx(getattr(other, name), abs=1e-6)
