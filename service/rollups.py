@@ -170,7 +170,8 @@ async def _food(scope: Scope, days: Days) -> Changes:
         meal.c.id, meal.c.athlete_id, meal.c.date, meal.c.energy_kcal, meal.c.protein_g, meal.c.carbohydrate_g,
         meal.c.suspect, meal.c.confirmed,
     )  # fmt: skip
-    for row in await scope.rows(scope.select(*columns, of=[Meal]).where(*_span(meal, days))):
+    in_order = (meal.c.energy_kcal, meal.c.protein_g, meal.c.carbohydrate_g)  # a sum's last bit follows the order
+    for row in await scope.rows(scope.select(*columns, of=[Meal]).where(*_span(meal, days)).order_by(*in_order)):
         key = (row.athlete_id, row.date)
         found = None if row.confirmed else suspects.suspect_energy(row.energy_kcal)
         doubt = None if found is None else {"reason": found.reason, "best_guess_kcal": found.best_guess_kcal}
@@ -308,10 +309,11 @@ async def _sessions(scope: Scope, days: Days) -> Changes:
     for row in rows:
         counts[row.athlete_id, row.date]["sessions"] += 1
     await _put_days(scope, counts)
-    await scope.run(scope.delete(SessionLift).where(lift.c.session_id.in_([row.id for row in rows])))
-    gone = [key for key, count in counts.items() if not count["sessions"]]
-    for athlete, day in gone:
-        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, lift.c.date == day))
+    dates = defaultdict(list)
+    for athlete, day in days:
+        dates[athlete].append(day)
+    for athlete, touched in dates.items():
+        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, lift.c.date.in_(touched)))
     await scope.insert(SessionLift, [summary for row in rows for summary in lifts_of(row)])
     return {}
 
