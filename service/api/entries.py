@@ -23,7 +23,7 @@ from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import MANY, ONE, documented, faults_of
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
-from service.errors import Fault, Invalid, NotFound, PreconditionFailed
+from service.errors import Conflict, Fault, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Entry, EntryRevision
 from service.store.types import new_id, now
@@ -61,6 +61,7 @@ class Suspect(Answer):
 
     reason: str
     best_guess_kg: float | None = None
+    best_guess_kcal: float | None = None
 
 
 class EntryAnswer(Answer):
@@ -120,15 +121,17 @@ def local_date(body: EntryBody, time_zone: str) -> date:
     return body.date
 
 
-def date_faults(body: EntryBody, time_zone: str, place: str = "") -> list[Fault]:
-    """What is wrong with an entry's date: it disagrees with the instant, or lies in the future."""
-    day = local_date(body, time_zone)
+def date_faults(body: EntryBody, athlete: Any, place: str = "") -> list[Fault]:
+    """What is wrong with an entry's date: it disagrees with the instant, or lies in the future or before birth."""
+    day = local_date(body, athlete.time_zone)
+    field = "date" if body.at is None else "at"
     if body.date is not None and body.date != day:
-        detail = f"`at` falls on {day} in the athlete's zone {time_zone}"
+        detail = f"`at` falls on {day} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=f"{place}/date", code="disagrees", detail=detail)]
-    if day > now().astimezone(ZoneInfo(time_zone)).date() + timedelta(days=1):
-        field = "date" if body.at is None else "at"
+    if day > now().astimezone(ZoneInfo(athlete.time_zone)).date() + timedelta(days=1):
         return [Fault(pointer=f"{place}/{field}", code="in_the_future", detail=f"{day} has not been yet")]
+    if day < athlete.birth_date:
+        return [Fault(pointer=f"{place}/{field}", code="before_birth", detail=f"{day} lies before the athlete's birth")]
     return []
 
 
@@ -170,7 +173,8 @@ async def store_entries(
             stored.append(Stored(old, "unchanged"))
         else:
             replaced.append(old)
-            row = {**old, **said, "revision": old["revision"] + 1, "updated_at": instant, "confirmed": False}
+            confirmed = bool(old["confirmed"]) and _says_the_same(old, said)
+            row = {**old, **said, "revision": old["revision"] + 1, "updated_at": instant, "confirmed": confirmed}
             stored.append(Stored(row, "revised"))
     await scope.insert(kind.table, created)
     await _keep_replaced(scope, kind, replaced, "change", key_id)
@@ -180,6 +184,11 @@ async def store_entries(
     touched = [item.row for item in stored if item.outcome != "unchanged"] + replaced
     await _follow_up(scope, kind, touched, [item.row for item in stored])
     return stored
+
+
+def _says_the_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Whether two rows differ in their note or reference at most: what was confirmed stays confirmed."""
+    return all(old[name] == value for name, value in new.items() if name not in ("ref", "note"))
 
 
 async def _known_refs(
@@ -288,7 +297,7 @@ def entry_routes(kind: EntryKind[B, A]) -> APIRouter:
         caller: Any = write,
     ) -> Any:
         bodies: list[Any] = body if isinstance(body, list) else [body]
-        _refuse(bodies, athlete.time_zone, isinstance(body, list))
+        _refuse(bodies, athlete, isinstance(body, list))
         done = await store_entries(scope, kind, [(athlete, item) for item in bodies], caller.key_id)
         if all(item.outcome != "created" for item in done):
             response.status_code = 200
@@ -301,7 +310,7 @@ def entry_routes(kind: EntryKind[B, A]) -> APIRouter:
         here + "/{entry_id}",
         name=f"change_{plural}",
         response_model=answer_type,
-        responses=documented(NotFound, PreconditionFailed),
+        responses=documented(NotFound, Conflict, PreconditionFailed),
     )
     async def change(
         athlete: AthletePath,
@@ -317,6 +326,8 @@ def entry_routes(kind: EntryKind[B, A]) -> APIRouter:
         check_version(if_match, old["revision"], required=False)
         said: dict[str, Any] = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
         row = await _merge(kind, athlete, old, said)
+        if row["ref"] is not None and row["ref"] != old["ref"]:
+            await _refuse_taken(scope, kind, athlete.id, row["ref"])
         await _keep_replaced(scope, kind, [old], "change", caller.key_id)
         await _overwrite(scope, kind, row)
         await _follow_up(scope, kind, [old, row], [row])
@@ -341,17 +352,23 @@ def entry_routes(kind: EntryKind[B, A]) -> APIRouter:
     return router
 
 
-def _refuse(bodies: Sequence[EntryBody], time_zone: str, many: bool) -> None:
+def _refuse(bodies: Sequence[EntryBody], athlete: Any, many: bool) -> None:
     seen: set[str] = set()
     faults: list[Fault] = []
     for index, body in enumerate(bodies):
         place = f"/{index}" if many else ""
-        faults += date_faults(body, time_zone, place)
+        faults += date_faults(body, athlete, place)
         if body.ref is not None and body.ref in seen:
             faults.append(Fault(pointer=f"{place}/ref", code="repeated", detail="this ref stands in the array twice"))
         seen.add(body.ref or "")
     if faults:
         raise Invalid(faults[0].detail, faults)
+
+
+async def _refuse_taken(scope: Scope, kind: EntryKind[Any, Any], athlete_id: uuid.UUID, ref: str) -> None:
+    table = table_of(kind.table)
+    if await scope.first(scope.select(kind.table).where(table.c.athlete_id == athlete_id, table.c.ref == ref)):
+        raise Conflict(f"the ref {ref!r} belongs to another {kind.one} of this athlete")
 
 
 async def _find(scope: Scope, kind: EntryKind[Any, Any], athlete_id: uuid.UUID, entry_id: uuid.UUID) -> dict[str, Any]:
@@ -372,15 +389,15 @@ async def _merge(
     for group in kind.exclusive:
         if any(said.get(name) is not None for name in group):
             merged = {name: value for name, value in merged.items() if name not in group}
-    if ("at" in said) != ("date" in said):
-        merged.pop("date" if "at" in said else "at", None)
+    if (said.get("at") is None) != (said.get("date") is None):
+        merged.pop("date" if "date" not in said else "at", None)
     merged |= said
     try:
         body = kind.body.model_validate({name: value for name, value in merged.items() if value is not None})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
-    _refuse([body], athlete.time_zone, many=False)
+    _refuse([body], athlete, many=False)
     values = {
         "date": local_date(body, athlete.time_zone),
         "at": body.at,
@@ -393,6 +410,6 @@ async def _merge(
         **values,
         "revision": old["revision"] + 1,
         "updated_at": now(),
-        "confirmed": confirmed or (bool(old["confirmed"]) and not said),
+        "confirmed": confirmed or (bool(old["confirmed"]) and _says_the_same(old, values)),
         "suspect": None if confirmed else old["suspect"],
     }

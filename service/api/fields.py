@@ -2,7 +2,7 @@
 
 import unicodedata
 from copy import copy
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -83,7 +83,12 @@ Note = Annotated[str, Field(max_length=2000), AfterValidator(_storable)]
 Date = Annotated[
     date, BeforeValidator(_a_date, json_schema_input_type=date), Field(ge=date(1900, 1, 1), le=date(2200, 1, 1))
 ]
-Moment = Annotated[AwareDatetime, BeforeValidator(_an_instant, json_schema_input_type=AwareDatetime)]
+Moment = Annotated[
+    AwareDatetime,
+    BeforeValidator(_an_instant, json_schema_input_type=AwareDatetime),
+    Field(ge=datetime(1900, 1, 1, tzinfo=UTC), le=datetime(2200, 1, 1, tzinfo=UTC)),
+    AfterValidator(lambda at: at.astimezone(UTC)),
+]
 TimeZone = Annotated[str, AfterValidator(_a_zone)]
 ClockTime = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="local time of day, HH:MM")]
 

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Depends, Path, Request, Response
 from service import rollups
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Note
+from service.api.fields import Answer, Body, Date, Note
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
 from service.api.transaction import CommittedRoute, DryRun, Here
@@ -90,7 +90,7 @@ async def list_food_days(
 )
 async def put_food_day(
     athlete: AthletePath,
-    day: Annotated[date, Path(alias="date")],
+    day: Annotated[Date, Path(alias="date")],
     body: FoodDayBody,
     scope: Here,
     response: Response,

@@ -362,7 +362,7 @@ async def _keep_entries(
     """Store entries in runs without a repeated reference, so that a later line of the same reference revises."""
     batch: dict[tuple[str, str], Line] = {}
     for line in lines:
-        faults = date_faults(line.body, athletes[line.athlete].time_zone)
+        faults = date_faults(line.body, athletes[line.athlete])
         if faults:
             progress.refuse(line.number, faults)
             continue
