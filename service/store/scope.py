@@ -56,8 +56,10 @@ class Scope:
         count = 0
         for row in rows:
             statement = self._upsert(table).values(self._complete(table, row))
-            done = await self.connection.execute(statement.on_conflict_do_nothing(index_elements=list(key)))
-            count += done.rowcount
+            statement = statement.on_conflict_do_nothing(index_elements=list(key)).returning(
+                table_of(table).c.practice_id
+            )
+            count += len((await self.connection.execute(statement)).all())  # rowcount says -1 on PostgreSQL
         return count
 
     async def upsert(
