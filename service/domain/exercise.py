@@ -23,6 +23,7 @@ class Exercise:
     smallest_step_kg: float
     repetition_curve: str  # a name in repetitions.CURVES
     typical_ratio: float  # 1RM (system) over body mass of an average trained man, to compare exercises
+    skill: int  # 1 soon learnt, 2 with a coach, 3 not for novices
     cues: tuple[str, ...]
     cautions: tuple[str, ...]
     grip_aid: str | None

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from service.domain.exercise import Exercise
 
+FINEST_STEP = 0.1  # no gym loads finer, in its own unit
 POUND_KG = 0.45359237  # exact, international yard and pound agreement 1959
 
 
@@ -60,7 +61,10 @@ IN_POUNDS = Gym(
 
 
 def available_loads(exercise: Exercise, gym: Gym = IN_KILOGRAMS) -> tuple[float, ...]:
-    """Every external load of an exercise in this gym, kg, ascending; bands have no known load and give (0,)."""
+    """Every external load of an exercise in this gym, kg, ascending; bands have no known load and give (0,).
+
+    Empty when the gym has nothing of the kind.
+    """
     kind = exercise.loadability
     if kind == "barbell":
         counts = _steps(gym.bar, 2.0 * gym.smallest_plate, gym.most_on_bar)
@@ -95,4 +99,5 @@ def nearest_load(loads: Sequence[float], kg: float) -> float:
 def _steps(first: float, step: float, last: float) -> list[float]:
     if step <= 0.0 or last < first:
         return [first] if first <= last else []
+    step = max(step, FINEST_STEP)
     return [first + step * i for i in range(int((last - first) / step + 1e-9) + 1)]

@@ -11,6 +11,7 @@ prescription is always one of the loads that exist, and never a jump above the p
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from math import ceil
 
 from service.domain.evidence import Kind, Quantity
@@ -139,6 +140,12 @@ class _Case:
         """Below the range on average of its work sets."""
         return sum(session.reps) / len(session.reps) < self.scheme.reps_from
 
+    def rested(self) -> bool:
+        """A pause of late has done a deload's work."""
+        days = [s.on for s in self.history]
+        recent = [(a, b) for a, b in pairwise(days) if (self.now.on - b).days < 7 * self.policy.deload_min_weeks]
+        return any((b - a).days >= PAUSE_DAYS for a, b in recent)
+
     def misses(self) -> int:
         """Misses in a row at the present load, latest first."""
         count = 0
@@ -160,10 +167,8 @@ def prescribe(
     """The next prescription of a lift.
 
     Parameters: `history`, the lift's sessions in any order, those after `now.on` ignored; `loads`, see
-    `loads.available_loads`. Raises ValueError when there is no load at all.
+    `loads.available_loads`: without any, no load is given.
     """
-    if not loads:
-        raise ValueError("no load is available")
     past = tuple(sorted((s for s in history if s.on <= now.on), key=lambda s: s.on))
     case = _Case(exercise, scheme, past, now, tuple(sorted(loads)), policy)
     for rule in _RULES:
@@ -209,7 +214,9 @@ def _start(case: _Case) -> Prescription | None:
 
 
 def _no_load(case: _Case) -> Prescription | None:
-    if case.loads[0] <= case.most_kg:
+    if not case.loads:
+        return _answer(case, "find", None, "This gym has no load for this lift: choose a substitute.")
+    if not case.trained or case.loads[0] <= case.most_kg:
         return None
     return _answer(case, "find", None, TOO_HEAVY)
 
@@ -228,7 +235,7 @@ def _deload(case: _Case) -> Prescription | None:
     weeks, policy = case.now.weeks_since_deload, case.policy
     if case.now.deload_accepted:
         cause = "decided by the coach"
-    elif weeks is None:
+    elif weeks is None or case.rested():
         return None
     elif weeks >= policy.deload_max_weeks:
         cause = f"{weeks:.0f} weeks since the last deload"
@@ -288,8 +295,8 @@ def _add_load(case: _Case) -> Prescription | None:
 
 _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
     _stop,
-    _start,
     _no_load,
+    _start,
     _return,
     _deload,
     _cut,

@@ -11,6 +11,20 @@ from dataclasses import dataclass
 from service.domain.exercise import Exercise
 
 BACK = ("lats", "upper_back")
+BUDGETED = (
+    *BACK,
+    *(
+        "chest",
+        "front_delts",
+        "rear_delts",
+        "biceps",
+        "triceps",
+        "glutes",
+        "hamstrings",
+        "quadriceps",
+        "spinal_erectors",
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -26,7 +40,7 @@ class VolumeBand:
 
 
 FOCUS_BAND = {"novice": VolumeBand(8, 14), "intermediate": VolumeBand(10, 20), "advanced": VolumeBand(12, 22)}
-KEEP_BAND = {"novice": VolumeBand(3, 12), "intermediate": VolumeBand(4, 16), "advanced": VolumeBand(4, 18)}
+KEEP_BAND = {"novice": VolumeBand(2, 12), "intermediate": VolumeBand(3, 16), "advanced": VolumeBand(3, 18)}
 
 
 @dataclass(frozen=True)
@@ -64,7 +78,7 @@ def judge_volume(
 def bands_for(
     catalogue: Mapping[str, Exercise], experience: str = "intermediate", focus: Iterable[str] = BACK
 ) -> dict[str, VolumeBand]:
-    """The weekly set budget: a band for every directly trained muscle, wider for those in focus."""
-    muscles = sorted({muscle for exercise in catalogue.values() for muscle in exercise.direct})
+    """The weekly set budget: a band for every large muscle of the catalogue and for those in focus, theirs higher."""
     chosen = set(focus)
-    return {muscle: (FOCUS_BAND if muscle in chosen else KEEP_BAND)[experience] for muscle in muscles}
+    muscles = {muscle for exercise in catalogue.values() for muscle in exercise.direct} & {*BUDGETED, *chosen}
+    return {muscle: (FOCUS_BAND if muscle in chosen else KEEP_BAND)[experience] for muscle in sorted(muscles)}

@@ -48,6 +48,7 @@ def test_every_exercise_is_complete(exercise: Exercise) -> None:
     assert exercise.smallest_step_kg > 0
     assert exercise.repetition_curve in CURVES
     assert 0.1 <= exercise.typical_ratio <= 3.5
+    assert exercise.skill in (1, 2, 3)
     assert exercise.cues and exercise.cautions
     assert set(exercise.equipment) <= set(equipment())
 

@@ -81,6 +81,12 @@ def test_deload_by_weeks_by_findings_and_by_decision() -> None:
     assert "coach" in row(last, deload_accepted=True).why
 
 
+def test_a_pause_has_done_a_deloads_work() -> None:
+    history = [session(25, 60, 10, 9, 8), session(3, 55, 10, 9, 8)]
+    assert row(*history, weeks_since_deload=9.0).rule == "hold"
+    assert row(*history, weeks_since_deload=9.0, deload_accepted=True).rule == "deload"
+
+
 def test_after_a_deload_the_old_load_comes_back() -> None:
     after = row(session(10, 60, 9, 9, 8), session(3, 52.5, 10, 10, deload=True), weeks_since_deload=0.4)
     assert (after.rule, after.load_kg) == ("hold", 60.0)
@@ -154,9 +160,19 @@ def test_later_sessions_are_not_known_yet() -> None:
     assert prescribe(ROW, SCHEME, history, Situation(TODAY), KG).load_kg == 60.0
 
 
-def test_no_load_is_an_error() -> None:
-    with pytest.raises(ValueError, match="no load"):
-        prescribe(ROW, SCHEME, [], Situation(TODAY), [])
+def test_a_gym_without_the_equipment_gives_no_load() -> None:
+    loads = available_loads(CATALOGUE["one-arm-dumbbell-row"], Gym(dumbbell_first=60.0))
+    assert loads == ()
+    one = prescribe(CATALOGUE["one-arm-dumbbell-row"], SCHEME, [session(3, 20, 8)], Situation(TODAY), loads)
+    assert (one.rule, one.load_kg) == ("find", None) and "substitute" in one.why
+
+
+@pytest.mark.parametrize("gym", [IN_KILOGRAMS, IN_POUNDS, Gym(smallest_plate=0.0001), Gym(stack_add_on=0, bar=0)])
+def test_loads_ascend_and_are_not_countless(gym: Gym) -> None:
+    for exercise in CATALOGUE.values():
+        loads = available_loads(exercise, gym)
+        assert list(loads) == sorted(set(loads)) and 1 <= len(loads) < 5000
+        assert exercise.body_mass_share > 0 or loads[0] >= 0
 
 
 gyms = st.sampled_from([IN_KILOGRAMS, IN_POUNDS, Gym(smallest_plate=0.5), Gym(dumbbell_step=2.5), Gym(stack_add_on=0)])

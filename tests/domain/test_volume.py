@@ -1,0 +1,90 @@
+"""Weekly sets per muscle and substitutes."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.domain.evidence import Quantity
+from service.domain.substitutes import carried_over, overlap, substitutes
+from service.domain.volume import VolumeBand, bands_for, judge_volume, weekly_sets
+
+CATALOGUE = exercises()
+slugs = st.sampled_from(sorted(CATALOGUE))
+
+
+def test_direct_sets_count_one_and_indirect_half() -> None:
+    """Pelland et al.: indirect sets count 0.5. Worked by hand: 4 sets of pull-ups and 3 of barbell rows."""
+    week = weekly_sets([("pull-up", 4), ("barbell-row", 3)], CATALOGUE)
+    assert week["lats"] == 7.0
+    assert week["upper_back"] == 7.0
+    assert week["biceps"] == 3.5
+    assert week["spinal_erectors"] == 1.5
+
+
+def test_an_unknown_exercise_is_an_error() -> None:
+    with pytest.raises(KeyError):
+        weekly_sets([("no-such-lift", 3)], CATALOGUE)
+
+
+@given(st.lists(st.tuples(slugs, st.integers(0, 8)), max_size=12))
+def test_volume_adds_up_over_sessions(week: list[tuple[str, int]]) -> None:
+    whole = weekly_sets(week, CATALOGUE)
+    parts = [weekly_sets([one], CATALOGUE) for one in week]
+    for muscle, sets in whole.items():
+        assert sets == pytest.approx(sum(part.get(muscle, 0.0) for part in parts))
+
+
+def test_a_cut_needs_a_third_less() -> None:
+    bands = {"lats": VolumeBand(12, 20)}
+    assert judge_volume({"lats": 9.0}, bands)[0].verdict == "below"
+    assert judge_volume({"lats": 9.0}, bands, cutting=True)[0].verdict == "within"
+    assert judge_volume({"lats": 21.0}, bands)[0].verdict == "above"
+    assert judge_volume({}, bands)[0].sets == 0.0
+
+
+def test_the_back_is_in_focus_and_the_rest_is_kept() -> None:
+    bands = bands_for(CATALOGUE, "advanced")
+    assert bands["lats"].low > bands["chest"].low
+    assert {"lats", "upper_back", "chest", "quadriceps", "hamstrings"} <= set(bands)
+    assert "calves" not in bands and "calves" in bands_for(CATALOGUE, "novice", focus=("calves",))
+
+
+def test_substitutes_need_only_what_is_here_and_leave_out_what_was_stopped() -> None:
+    here = {"dumbbells", "bench", "cable_stack", "lat_pulldown"}
+    offered = substitutes(CATALOGUE["barbell-row"], CATALOGUE, here, stopped={"seated-cable-row"}, most=5)
+    names = [one.exercise for one in offered]
+    assert names and "seated-cable-row" not in names and "barbell-row" not in names
+    assert all(set(CATALOGUE[name].equipment) <= here for name in names)
+    assert CATALOGUE[names[0]].pattern == "horizontal_pull"
+
+
+@pytest.mark.parametrize("slug", default_main_lifts())
+def test_every_main_lift_has_three_substitutes_of_its_pattern_in_a_full_gym(slug: str) -> None:
+    offered = substitutes(CATALOGUE[slug], CATALOGUE, equipment())
+    assert [CATALOGUE[one.exercise].pattern for one in offered] == [CATALOGUE[slug].pattern] * 3
+
+
+def test_what_was_trained_before_comes_first_between_equals() -> None:
+    row, here = CATALOGUE["barbell-row"], equipment()
+    plain = [one.exercise for one in substitutes(row, CATALOGUE, here, most=20)]
+    second = plain[1]
+    known = {second: Quantity(90, 4, 84, 96)}
+    first = substitutes(row, CATALOGUE, here, maxima=known)[0]
+    assert first.exercise == second and first.one_rep_max_kg == known[second]
+
+
+def test_an_equivalent_start_carries_its_uncertainty() -> None:
+    maximum = Quantity(100.0, 3.0, 95.2, 105.1)
+    guess = carried_over(CATALOGUE["barbell-row"], CATALOGUE["one-arm-dumbbell-row"], maximum)
+    assert 35 < guess.mean < 60
+    assert guess.sd / guess.mean > 4 * maximum.sd / maximum.mean
+    hung = substitutes(CATALOGUE["lat-pulldown"], CATALOGUE, {"pull_up_bar"}, maxima={"lat-pulldown": maximum})
+    assert hung[0].one_rep_max_kg is None  # without a body mass there is no system to start from
+
+
+@given(slugs, slugs)
+def test_overlap_is_a_share_and_symmetric(one: str, other: str) -> None:
+    a, b = CATALOGUE[one], CATALOGUE[other]
+    assert 0.0 <= overlap(a, b) == overlap(b, a) <= 1.0
+    assert overlap(a, a) == 1.0
