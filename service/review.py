@@ -161,15 +161,15 @@ def _training(known: Roster, notes: Notes, athlete: Any) -> list[Any]:
     return [plan and [plan.from_date, plan.days, plan.gym], sessions]
 
 
-def attention_body(findings: tuple[Finding, ...]) -> dict[str, Any] | None:
+def attention_body(findings: tuple[Finding, ...], least: Severity = Severity.ADVICE) -> dict[str, Any] | None:
     """Why the findings need the coach and what to do next, as the attention list keeps it; None when they do not."""
+    findings = tuple(finding for finding in findings if finding.severity.rank >= least.rank)
     wanted = attention(findings)
-    if wanted is None or wanted.severity is Severity.INFO:
+    if wanted is None:
         return None
     reasons = [
         {"code": finding.code, "severity": finding.severity.value, "statement": finding.statement}
         for finding in findings
-        if finding.severity is not Severity.INFO
     ]
     return {"next": wanted.next, "days_overdue": wanted.days_overdue, "reasons": reasons}
 

@@ -58,6 +58,6 @@ def _check(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -
     for index, athlete in enumerate(known.athletes):
         findings = check_in(evidence_of(known, found, notes, index), policies[athlete.id].policy)
         severity = max((finding.severity.rank for finding in findings), default=Severity.INFO.rank)
-        attention = attention_body(findings)
+        attention = attention_body(findings, least=Severity.INFO)  # all that the night finds is meant to be seen
         rows.append({"athlete_id": athlete.id, "date": known.to, "severity": severity, "attention": attention})
     return rows
