@@ -36,3 +36,18 @@ def next_check_in_at(athlete: Any, at: datetime) -> datetime:
     day = local_date(at, athlete.time_zone)
     due = instant_of(day, athlete.time_zone)
     return due if due > at else instant_of(day + timedelta(days=1), athlete.time_zone)
+
+
+def planned_by(athlete: Any) -> dict[str, str]:
+    """The fields of an athlete on which these instants depend."""
+    return {"time_zone": athlete.time_zone, "review_weekday": athlete.review_weekday}
+
+
+def replanned(athlete: Any, at: datetime) -> dict[str, datetime]:
+    """When an athlete's planned work falls due after such a field changed, by column; what is overdue stays so."""
+    new = {}
+    if athlete.next_review_at is not None and athlete.next_review_at > at:
+        new["next_review_at"] = next_review_at(athlete, last_review_day(athlete, at))
+    if athlete.next_check_in_at is not None and athlete.next_check_in_at > at:
+        new["next_check_in_at"] = next_check_in_at(athlete, at)
+    return new

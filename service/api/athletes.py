@@ -2,12 +2,14 @@
 
 import uuid
 from datetime import date, datetime
+from types import SimpleNamespace
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field
 from sqlalchemy.exc import IntegrityError
 
+from service import moments
 from service.api.conditional import IfMatch, check_version, show_version
 from service.api.fields import (
     Answer,
@@ -126,7 +128,7 @@ async def list_athletes(
     scope: Here,
     request: Request,
     response: Response,
-    external_id: Annotated[str | None, Query(max_length=64)] = None,
+    external_id: Annotated[ShortText | None, Query()] = None,
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Page[AthleteAnswer]:
@@ -221,8 +223,8 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
     """
     if "birth_date" in values:
         _check_birth_date(values["birth_date"])
-    if {"time_zone", "review_weekday"} & values.keys():
-        values |= {"next_check_in_at": None}  # worked out anew at the next tick
+    if any(values.get(name, old) != old for name, old in moments.planned_by(athlete).items()):
+        values |= moments.replanned(SimpleNamespace(**{**athlete._mapping, **values}), now())
     values |= {"revision": athlete.revision + 1, "updated_at": now()}
     statement = scope.update(Athlete).where(ATHLETE.c.id == athlete.id, ATHLETE.c.revision == athlete.revision)
     try:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, ClassVar
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import case, or_, select, update
 
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
@@ -109,7 +109,8 @@ class DueJob(ABC):
                 .values({self.claim_column: instant + LEASE})
                 .returning(ATHLETE)
             )
-            return (await connection.execute(claim, execution_options=reason)).all() if keys else []
+            claimed = (await connection.execute(claim, execution_options=reason)).all() if keys else []
+        return sorted(claimed, key=lambda athlete: athlete.id)  # all jobs touch the rows in one order: no deadlock
 
     async def _do(
         self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Any], as_of: date, at: datetime
@@ -122,7 +123,7 @@ class DueJob(ABC):
                 scope = Scope(connection, practice_id)
                 await self.keep(scope, results, at)
                 for athlete in athletes:
-                    await self._release(scope, athlete, {self.due_column: self.next_due(athlete, as_of, at)})
+                    await self._release(scope, athlete, self.next_due(athlete, as_of, at))
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
             if len(athletes) == 1:
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)
@@ -132,10 +133,14 @@ class DueJob(ABC):
             return sum(alone, Tally())
         return Tally(done=len(athletes))
 
-    async def _release(self, scope: Scope, athlete: Any, values: dict[str, Any]) -> None:
-        await scope.run(
-            scope.update(Athlete).where(ATHLETE.c.id == athlete.id).values({self.claim_column: None, **values})
-        )
+    async def _release(self, scope: Scope, athlete: Any, next_due: datetime) -> None:
+        """Give the athlete back, due again later; at once when zone or weekday may have changed in the meantime."""
+        unchanged = ATHLETE.c.revision == athlete.revision
+        values = {
+            self.claim_column: None,
+            self.due_column: case((unchanged, next_due), else_=ATHLETE.c[self.due_column]),
+        }
+        await scope.run(scope.update(Athlete).where(ATHLETE.c.id == athlete.id).values(values))
         failure = table_of(JobFailure)
         await scope.run(scope.delete(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name))
 
