@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Query
 
 from service import roster
 from service.api.athletes import AthletePath
-from service.api.fields import Answer
+from service.api.fields import Answer, Date
 from service.api.problems import documented
 from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
@@ -78,15 +78,18 @@ class EstimatesAnswer(Answer):
 async def get_estimates(
     athlete: AthletePath,
     scope: Here,
-    from_: Annotated[date | None, Query(alias="from", description="first local date; 28 days before `to`")] = None,
-    to: Annotated[date | None, Query(description="last local date; today where the athlete lives")] = None,
+    from_: Annotated[Date | None, Query(alias="from", description="first local date; 28 days before `to`")] = None,
+    to: Annotated[Date | None, Query(description="last local date; today where the athlete lives")] = None,
     basis: Annotated[
         Literal["as_known", "revised"],
         Query(description="`as_known`: each day uses what is dated up to it; `revised`: all that is dated up to `to`"),
     ] = "as_known",
 ) -> EstimatesAnswer:
     """Trend mass, rates, maintenance, body fat and strength with their intervals."""
-    to = to or now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    to = to or today
+    if to > today + timedelta(days=1):
+        raise Invalid.field("to", "in_the_future", f"{to} has not been yet")
     from_ = from_ or to - timedelta(days=27)
     days = (to - from_).days + 1
     if days < 1:

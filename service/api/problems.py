@@ -8,6 +8,7 @@ from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from sqlalchemy.exc import IntegrityError
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from service import errors
 from service.errors import Fault, Problem, ProblemDocument
@@ -40,8 +41,9 @@ def faults_of(found: Sequence[Any], skip: int = 0) -> list[Fault]:
         place = [
             str(part).replace("~", "~0").replace("/", "~1") for part in error["loc"][skip:] if part not in (ONE, MANY)
         ]
+        pointer = "".join(f"/{part}" for part in place).encode(errors="backslashreplace").decode()  # half a surrogate
         detail = str(error["msg"]).removeprefix("Value error, ")
-        faults.append(Fault(pointer="".join(f"/{part}" for part in place), code=str(error["type"]), detail=detail))
+        faults.append(Fault(pointer=pointer, code=str(error["type"]), detail=detail))
     return faults
 
 
@@ -88,14 +90,25 @@ def _summary(faults: Sequence[Fault]) -> str:
     return f"{first.pointer or 'body'}: {first.detail}{more}"
 
 
-async def _http(_: Request, error: Exception) -> Response:
+async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     kind = _BY_STATUS.get(error.status_code)
     if kind is None:
         kind = errors.Malformed if error.status_code < 500 else Problem
     problem = kind() if kind is errors.Unauthorised else kind(str(error.detail))
     problem.headers.update(error.headers or {})
+    if error.status_code == 405:
+        problem.headers["Allow"] = ", ".join(_methods(request))
     return render(problem)
+
+
+def _methods(request: Request) -> list[str]:
+    """What the path allows. Starlette's own Allow names the methods of the first route with that path alone."""
+    return [
+        method
+        for method in ("GET", "POST", "PUT", "PATCH", "DELETE")
+        if any(route.matches({**request.scope, "method": method})[0] is Match.FULL for route in request.app.routes)
+    ]
 
 
 async def _at_the_same_moment(_: Request, error: Exception) -> Response:

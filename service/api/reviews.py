@@ -137,11 +137,13 @@ async def make_review(
     return _answer(row, athlete.external_id)
 
 
-async def _find(scope: Scope, caller: Principal, review_id: uuid.UUID) -> tuple[Any, Any]:
-    row = await scope.first(scope.select(Review).where(REVIEW.c.id == review_id))
+async def _find(scope: Scope, caller: Principal, review_id: uuid.UUID, to_write: bool = False) -> tuple[Any, Any]:
+    statement = scope.select(Review).where(REVIEW.c.id == review_id)
+    row = await scope.first(statement)
     if row is None:
         raise NotFound()
-    return row, await find_athlete(scope, caller, row.athlete_id)
+    athlete = await find_athlete(scope, caller, row.athlete_id, to_write)
+    return (await scope.first(statement) or row) if to_write else row, athlete
 
 
 @router.get("/reviews/{review_id}", responses=documented(NotFound))
@@ -173,6 +175,6 @@ async def decide_review(
 
     An amendment that breaks a hard limit is refused; one that passes a soft limit must name its code in `acknowledge`.
     """
-    row, athlete = await _find(scope, caller, review_id)
+    row, athlete = await _find(scope, caller, review_id, to_write=True)
     check_version(if_match, row.revision, required=False)
     return await decide(scope, caller, athlete, row, body)

@@ -9,9 +9,10 @@ from fastapi import Depends, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.exc import DBAPIError
+from starlette.types import Message
 
 from service.auth import Principal, authenticate
-from service.errors import Conflict, Invalid, Malformed, UnsupportedMedia
+from service.errors import Conflict, Invalid, Malformed, TooLarge, UnsupportedMedia
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import IdempotentAnswer
@@ -68,6 +69,7 @@ class StreamedRoute(APIRoute):
 
 async def _write(database: Database, principal: Principal, request: Request, inner: Handler) -> Response:
     key = _idempotency_key(request, principal)
+    request = _limited(request, request.app.state.settings.max_body_bytes)
     if await request.body() and not _is_json(request.headers.get("content-type", "")):
         raise UnsupportedMedia("send Content-Type: application/json")
     for _ in range(ATTEMPTS):
@@ -100,6 +102,24 @@ async def _transaction(
     if after_commit is not None:
         after_commit()
     return response
+
+
+def _limited(request: Request, limit: int) -> Request:
+    """The request, whose body is refused where it passes the limit. (Starlette's own limit answers in plain text.)"""
+    size = 0
+
+    async def receive() -> Message:
+        nonlocal size
+        message = await request.receive()
+        size += len(message.get("body", b""))
+        if size > limit:
+            raise TooLarge(f"a body may have {limit} bytes")
+        return message
+
+    declared = request.headers.get("content-length", "")
+    if declared.isdecimal() and int(declared) > limit:
+        raise TooLarge(f"a body may have {limit} bytes")
+    return Request(request.scope, receive)
 
 
 def is_dry_run(request: Request) -> bool:
