@@ -192,17 +192,24 @@ def loop() -> Iterator[Loop]:
 
 
 @contextmanager
-def serving(loop: Loop, settings: Settings) -> Iterator[Api]:
-    """The app with its lifespan, and a practice with a key of all scopes."""
+def running(loop: Loop, settings: Settings) -> Iterator[FastAPI]:
+    """The app with its lifespan."""
     app = create_app(settings)
     life = app.router.lifespan_context(app)
     loop.run(life.__aenter__())
-    http = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://steelyard.test")
     try:
-        yield loop.run(_new_practice(app, http, loop))
+        yield app
     finally:
-        loop.run(http.aclose())
         loop.run(life.__aexit__(None, None, None))
+
+
+@contextmanager
+def serving(loop: Loop, settings: Settings) -> Iterator[Api]:
+    """A client of the running app, with a practice and a key of all scopes."""
+    with running(loop, settings) as app:
+        http = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://steelyard.test")
+        yield loop.run(_new_practice(app, http, loop))
+        loop.run(http.aclose())
 
 
 @pytest.fixture(scope="module")
