@@ -24,6 +24,7 @@ from .estimation_state import FilterState, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats, FoodState
 
 CHUNK = 512  # athletes filtered together: states stay in the processor's cache and memory stays flat
+FLUID_CHANGE = 1.0 - estimation_model.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
 UNMODELLED_WATER_KG = 0.18  # physiological water of a week's mean that no driver explains
 DEFICIT_SHARE = 0.05  # a true deficit below this share of maintenance is none
 
@@ -162,9 +163,11 @@ def _results(state: FilterState, step: Step, mean: Floats, cov: Floats, upper_ra
 
     change, h, variance = _tissue_change(step, mean, SLOPE_WEIGHTS)
     h[WATER] = step.water_now - step.water_before
+    h[FLUID] = FLUID_CHANGE
     h[CYCLE_COS] = step.cycle_now[0] - step.cycle_before[0]
     h[CYCLE_SIN] = step.cycle_now[1] - step.cycle_before[1]
-    change = change + h[WATER] * mean[WATER] + h[CYCLE_COS] * mean[CYCLE_COS] + h[CYCLE_SIN] * mean[CYCLE_SIN]
+    change = change + h[WATER] * mean[WATER] + FLUID_CHANGE * mean[FLUID]
+    change = change + h[CYCLE_COS] * mean[CYCLE_COS] + h[CYCLE_SIN] * mean[CYCLE_SIN]
     variance = variance + 2.0 * UNMODELLED_WATER_KG**2
     keep("rate_pct_per_week", share * change, share * h, share * share * variance)
 
@@ -252,16 +255,16 @@ def _expenditure(
 def _revise(out: dict[str, Floats], rows: slice, state: FilterState, steps: list[Step], upper_rate: float) -> None:
     """Run the smoother back over the days and replace the causal results of these rows.
 
-    Where a new scale was adopted, the days of its suspicion are those of the branch that won.
+    Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
+    branch that survives was the other one on a day.
     """
     adjoint, information = np.zeros_like(state.mean), np.zeros_like(state.cov)
-    won = np.zeros_like(state.started)
+    other = np.zeros_like(state.started)
     shape = next(iter(out.values())).shape
     drift = None
     for t in range(len(steps) - 1, -1, -1):
         step = steps[t]
-        won = won | step.scale_adopted
-        main = estimation_filter.chosen_branch(step, won)
+        main = estimation_filter.chosen_branch(step, other)
         if drift is not None:
             branch.carry_back(adjoint, information, main.drift)
         drift = main.drift
@@ -272,7 +275,7 @@ def _revise(out: dict[str, Floats], rows: slice, state: FilterState, steps: list
         _store(out, shape, rows, t, values)
         for done in reversed(main.updates):
             kalman.adjoint_update(adjoint, information, done)
-        won = won & ~step.scale_begun
+        other = (other ^ step.scale_adopted) & ~step.scale_begun
 
 
 def _assemble(out: dict[str, Floats], state: FilterState) -> Estimates:

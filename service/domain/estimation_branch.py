@@ -84,7 +84,7 @@ def sleep(mean: Floats, cov: Floats, drift: Drift, change_kg: Floats, spread: "S
     cov[EXCESS, EXCESS] += m.EXCESS_DAILY_SD**2
     cov[WATER, WATER] += m.WATER_DAILY_SD_KG**2
     cov[SCALE, SCALE] += m.SCALE_DAILY_SD_KG**2
-    cov[FLUID, FLUID] += m.FLUID_SD_KG**2 * (1.0 - m.FLUID_CORRELATION**2)
+    cov[FLUID, FLUID] += m.FLUID_SD_KG**2 * (1.0 - m.FLUID_CORRELATION**2) * spread.noise_scale
     cov[GUT, GUT] += m.GUT_SD_KG**2 * (1.0 - m.GUT_CORRELATION**2) * spread.noise_scale
 
 

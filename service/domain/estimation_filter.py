@@ -182,7 +182,7 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         day.phase_day,
     )
     weighed = branch.weigh(state.mean, state.cov, h, mass, sight, again)
-    state = suspicion.settle(state)
+    state, updates, scale_updates = suspicion.settle(state, (told, weighed))
     state = replace(
         state,
         share=np.where(switch, 1.0 + 0.5 * (state.share - 1.0), state.share),
@@ -193,9 +193,9 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         weighed_days=state.weighed_days + used,
     )
     return state, _Morning(
-        updates=(told, weighed),
+        updates=updates,
         scale_rows=suspicion.rows,
-        scale_updates=suspicion.updates,
+        scale_updates=scale_updates,
         scale_begun=suspicion.begun,
         scale_adopted=suspicion.adopted,
         outlier=gross | (z2 > 9.0),

@@ -13,7 +13,7 @@ SHARE_DAILY_SD = 0.03  # how fast the usual share of the target may move
 SHARE_START_SD = 0.10
 SHARE_SWITCH_SD = 0.07
 FAST_SD_KCAL = 60.0
-PARTIAL_USUAL = 0.08  # a day with meals and no word about completeness is only part of a day, at first
+PARTIAL_USUAL = 0.10  # a day with meals and no word about completeness is only part of a day, at first
 
 
 @dataclass(frozen=True)

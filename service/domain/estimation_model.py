@@ -15,7 +15,7 @@ FLUID, GUT, SCALE, WEEK_COS, WEEK_SIN, CYCLE_COS, CYCLE_SIN = range(6, STATES)
 EXPENDITURE_SD = 0.115  # resting equation ±8 % (Roza 1984 ±14 % at 95 %; issue), judged activity ±8 %
 EXPENDITURE_SD_NO_ACTIVITY = 0.135
 ACTIVITY_USUAL = 1.65  # FAO 2001: 1.40–2.40; people who train
-REPORTING_MEAN, REPORTING_SD = 0.88, 0.115  # logged over eaten (CALERIE: self-report 15 % low)
+REPORTING_MEAN, REPORTING_SD = 0.88, 0.12  # logged over eaten (CALERIE: self-report 15 % low)
 TRANSFER_SD = 0.20  # tissue per kilocalorie of imbalance: partition and reporting
 # Share of a lasting change of intake by which maintenance follows: adaptive thermogenesis 0.14 (Hall 2011) and less
 # activity; in all −9.6 ± 9.9 % of expenditure within weeks of a 25 % deficit, a part of it mass (Racette 2012).
@@ -34,7 +34,7 @@ CYCLE_SD_UNLOGGED_KG = 0.16
 TISSUE_SD_KG = 0.025  # expenditure from day to day, ±8 %
 MAINTENANCE_SD = 0.005  # of the reference
 MAINTENANCE_SWITCH_SD = 0.045
-EXCESS_DAILY_SD = 0.008
+EXCESS_DAILY_SD = 0.012
 EXCESS_SWITCH_SD = 0.03
 SCALE_DAILY_SD_KG = 0.0
 FAT_DAILY_SD_KG = 0.02

@@ -15,9 +15,12 @@ SUSPECT_SD = 1.3  # a weigh-in this far off makes a new scale thinkable
 RESUSPECT_SD = 1.8  # and this far, if an older suspicion has nothing going for it
 LOG_ODDS = 9.0  # evidence needed: a new scale is rare, and weigh-ins resemble each other more than the model says
 LOG_ODDS_AFTER_SWITCH = 2.0  # more in the first days of a phase, when water moves too
+LOG_ODDS_BACK = 3.0  # evidence needed to return to the old scale (a journey)
+LOG_ODDS_KEPT = 4.0  # evidence for a new scale that a return has to make up for, at most
 AFTER_SWITCH_DAYS = 10
 GIVEN_UP = -2.5
-LEAST_WEIGHINGS, MOST_WEIGHINGS = 4.0, 16.0
+LEAST_WEIGHINGS, MOST_WEIGHINGS, MOST_WEIGHINGS_BACK = 7.0, 20.0, 30.0
+LEAST_SHIFT_KG = 1.2  # smaller ones cannot be told from water
 KNOWN_WEIGHINGS = 7.0  # before these the level itself is not known well enough
 
 
@@ -32,20 +35,41 @@ class Suspicion:
     active: Bools  # (athletes,), like all below
     begun: Bools
     adopted: Bools
+    returning: Bools
     score: Floats
     weighings: Floats
 
-    def settle(self, state: FilterState) -> FilterState:
-        """Store the branches, and let an adopted one replace the main branch (in place)."""
+    def settle(
+        self, state: FilterState, updates: tuple[kalman.Update, ...]
+    ) -> tuple[FilterState, tuple[kalman.Update, ...], tuple[kalman.Update, ...]]:
+        """Store the branches; an adopted one changes places with the main branch, which may come back.
+
+        `updates` are the main branch's of the morning. Returns the state (its moments changed in place) and the updates
+        of the main branch and of `rows`, as they stand afterwards.
+        """
+        here = self.updates
         if self.rows.size:
             if not state.scale_active.any():
                 state = replace(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
-            state.scale_mean[:, self.rows] = self.mean
-            state.scale_cov[:, :, self.rows] = self.cov
             won = self.adopted[self.rows]
-            state.mean[:, self.rows[won]] = self.mean[:, won]
-            state.cov[:, :, self.rows[won]] = self.cov[:, :, won]
-        return replace(state, scale_active=self.active, scale_score=self.score, scale_weighings=self.weighings)
+            rows = self.rows[won]
+            mean, cov = self.mean, self.cov
+            if rows.size:
+                mean[:, won], state.mean[:, rows] = state.mean[:, rows], mean[:, won]
+                cov[:, :, won], state.cov[:, :, rows] = state.cov[:, :, rows], cov[:, :, won]
+                theirs = tuple(kalman.pick(done, self.rows) for done in updates)
+                updates = tuple(kalman.put(u, rows, kalman.pick(h, won)) for u, h in zip(updates, here, strict=True))
+                here = tuple(kalman.choose(won, t, h) for t, h in zip(theirs, here, strict=True))
+            state.scale_mean[:, self.rows] = mean
+            state.scale_cov[:, :, self.rows] = cov
+        state = replace(
+            state,
+            scale_active=self.active,
+            scale_returning=self.returning,
+            scale_score=self.score,
+            scale_weighings=self.weighings,
+        )
+        return state, updates, here
 
 
 def follow(
@@ -63,17 +87,21 @@ def follow(
 
     `target` is what was told of maintenance: value, spread and the main branch's update. `mass_kg` NaN: no (usable)
     weigh-in. A branch begins as a copy of the main one with an unknown shift, N(0, 1.2 kg), at a weigh-in that is off;
-    the log odds of both branches' densities decide.
+    the log odds of both branches' densities decide. Once adopted, the former main branch waits as the other one.
     """
     used = ~np.isnan(mass_kg)
-    idle = ~state.scale_active | ((state.scale_score < 0.0) & (main_z2 > RESUSPECT_SD**2))
-    begun = used & idle & (main_z2 > SUSPECT_SD**2) & (state.weighed_days >= KNOWN_WEIGHINGS)
-    any_branch = state.scale_active | begun
-    rows = np.flatnonzero(any_branch)
+    hopeless = ~state.scale_returning & (state.scale_score < 0.0) & (main_z2 > RESUSPECT_SD**2)
+    begun = used & (~state.scale_active | hopeless) & (main_z2 > SUSPECT_SD**2)
+    begun &= state.weighed_days >= KNOWN_WEIGHINGS
+    alive = state.scale_active | begun
+    returning = state.scale_returning & ~begun
+    rows = np.flatnonzero(alive)
     score, weighings = np.where(begun, 0.0, state.scale_score), np.where(begun, 0.0, state.scale_weighings)
-    none = np.zeros_like(begun)
     if not rows.size:
-        return Suspicion(rows, state.mean[:, :0], state.cov[:, :, :0], (), none, begun, none, score, weighings)
+        none = np.zeros_like(begun)
+        return Suspicion(
+            rows, state.mean[:, :0], state.cov[:, :, :0], (), none, begun, none, returning, score, weighings
+        )
     mean = np.ascontiguousarray(state.scale_mean[:, rows])
     cov = np.ascontiguousarray(state.scale_cov[:, :, rows])
     implied, spread, told = target
@@ -86,10 +114,24 @@ def follow(
     told_here = kalman.choose(fresh, kalman.pick(told, rows), told_here)
     here = np.ascontiguousarray(h[:, rows])
     sight = branch.see(mean, cov, here, mass_kg[rows], noise_scale[rows], state.water_variance[rows])
-    weighed = branch.weigh(mean, cov, here, mass_kg[rows], sight, none[rows])
+    weighed = branch.weigh(mean, cov, here, mass_kg[rows], sight, np.zeros_like(fresh))
     score[rows] += sight.log_density - main_log_density[rows]
-    weighings = weighings + (used & any_branch)
+    weighings = weighings + (used & alive)
     needed = LOG_ODDS + np.where((phase_day > 0) & (phase_day <= AFTER_SWITCH_DAYS), LOG_ODDS_AFTER_SWITCH, 0.0)
-    adopted = any_branch & (score > needed) & (weighings >= LEAST_WEIGHINGS)
-    active = any_branch & ~adopted & (score > GIVEN_UP) & (weighings < MOST_WEIGHINGS)
-    return Suspicion(rows, mean, cov, (told_here, weighed), active, begun, adopted, score, weighings)
+    needed = np.where(returning, LOG_ODDS_BACK, needed)
+    shift_kg = np.zeros_like(score)
+    shift_kg[rows] = np.abs(mean[SCALE] - state.mean[SCALE, rows])
+    adopted = alive & (score > needed) & (weighings >= LEAST_WEIGHINGS) & (returning | (shift_kg > LEAST_SHIFT_KG))
+    finished = np.where(returning, weighings >= MOST_WEIGHINGS_BACK, (weighings >= MOST_WEIGHINGS) | (score < GIVEN_UP))
+    return Suspicion(
+        rows,
+        mean,
+        cov,
+        (told_here, weighed),
+        active=alive & (adopted & ~returning | ~adopted & ~finished),
+        begun=begun,
+        adopted=adopted,
+        returning=(returning & ~adopted & ~finished) | (adopted & ~returning),
+        score=np.where(adopted, -np.minimum(score, LOG_ODDS_KEPT), score),
+        weighings=np.where(adopted, 0.0, weighings),
+    )

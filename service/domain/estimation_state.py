@@ -55,6 +55,7 @@ class FilterState:
     rejected_kg: Floats  # the last weigh-in if it was left out, else NaN
     rejected_days: Floats  # how many in a row agreed with each other
     scale_active: Bools  # is a new scale suspected?
+    scale_returning: Bools  # the other branch is the one with the old scale
     scale_mean: Floats  # the moments if there is one
     scale_cov: Floats
     scale_score: Floats  # log odds by the weigh-ins since
@@ -149,7 +150,7 @@ def blank(count: int) -> FilterState:
     ones = ("reference_kcal", "transfer_kg_per_kcal", "gain_ratio", "share", "cycle_days", "expenditure_sd")
     values: dict[str, Any] = {f.name: np.zeros(shapes.get(f.name, (count,))) for f in fields(FilterState)}
     values |= {name: np.ones(count) for name in ones}
-    values |= {name: np.zeros(count, dtype=np.bool_) for name in ("started", "scale_active")}
+    values |= {name: np.zeros(count, dtype=np.bool_) for name in ("started", "scale_active", "scale_returning")}
     return FilterState(**values)
 
 

@@ -30,9 +30,17 @@ class Update:
     log_likelihood: Floats
 
 
-def pick(done: Update, rows: Ints) -> Update:
+def pick(done: Update, rows: Ints | Bools) -> Update:
     """The update of some members of the batch."""
     return Update(**{f.name: np.ascontiguousarray(getattr(done, f.name)[..., rows]) for f in fields(Update)})
+
+
+def put(done: Update, rows: Ints, other: Update) -> Update:
+    """The update with that of some members replaced."""
+    merged = {f.name: getattr(done, f.name).copy() for f in fields(Update)}
+    for name, values in merged.items():
+        values[..., rows] = getattr(other, name)
+    return Update(**merged)
 
 
 def choose(condition: Bools, first: Update, second: Update) -> Update:
