@@ -14,9 +14,9 @@ from service.domain.repetitions import factor_of_one_set
 
 USUAL_RIR = 2.0  # of a set that says nothing: work sets stop 1–3 short of failure (common practice, no source)
 RIR_SD = 1.0  # error of a reported RIR near failure, repetitions (issue's own figure; Zourdos 2016 finds about that)
-RIR_SD_PER_RIR = 0.3  # the further from failure, the worse the guess (common finding, no single source)
+RIR_SD_PER_RIR = 0.15  # the further from failure, the worse the guess (common finding, no single source)
 MISSING_RIR_SD = 1.5
-SHARED_ERROR = 0.2  # correlation of the RIR errors of one session
+SHARED_ERROR = 0.1  # correlation of the RIR errors of one session
 FATIGUE_REPS, FATIGUE_SHARE = 0.35, 0.045  # repetitions and share of them lost per work set before, at equal RIR
 FATIGUE_SETS = 4  # more tire no further (fatigue: common practice, no source)
 RELIABLE_REPS = 12.0
@@ -69,10 +69,12 @@ def summarise_sets(
 
     Work sets count alike: each is corrected for the fatigue of those before it, and their mean maximum is the
     measurement, so that a heavier or longer work set always raises it. A missing RIR is taken from the session's other
-    sets, or as USUAL_RIR, with a wider error.
+    sets, or as USUAL_RIR, with a wider error. Without any load (a band) the sets are counted but the maximum is 0: it
+    measures no strength.
     """
-    done = [one for one in sets if one.reps >= 1 and one.kind != "warm_up" and _load(one, body_mass_share) > 0.0]
-    work = _without_warm_ups(done, body_mass_share, repetition_curve)
+    done = [one for one in sets if one.reps >= 1 and one.kind != "warm_up"]
+    loaded = [one for one in done if one.external_kg > 0.0 or body_mass_share > 0.0]
+    work = _without_warm_ups(loaded or done, body_mass_share, repetition_curve)
     if not work:
         return None
     reported = [one.rir for one in work if one.rir is not None]
@@ -103,7 +105,7 @@ def summarise_sets(
 
 
 def _load(one: LiftSet, body_mass_share: float) -> float:
-    return body_mass_share * TYPICAL_MASS_KG + one.external_kg
+    return max(body_mass_share * TYPICAL_MASS_KG + one.external_kg, 0.0)
 
 
 def _without_warm_ups(done: list[LiftSet], share: float, curve: str) -> list[LiftSet]:

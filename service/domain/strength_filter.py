@@ -29,20 +29,20 @@ class StrengthModel:
     """
 
     form_sd: float = 0.015  # of the day, all lifts
-    lift_form_sd: float = 0.018  # of the day, this lift alone
+    lift_form_sd: float = 0.016  # of the day, this lift alone
     degrees_of_freedom: float = 8.0  # of the weight against sessions far off: a bad day is not a loss
     level_sd: float = 0.0015  # wander per square root of a day
-    rate_sd: float = 0.0011  # of a rate that is not yet known
+    rate_sd: float = 0.0010  # of a rate that is not yet known
     rate_memory_days: float = 60.0
-    rate_memory_at_switch: float = 0.2  # share of a rate that survives a change of phase
+    rate_memory_at_switch: float = 0.0  # share of a rate that survives a change of phase: none, it starts anew
     rate_build: float = 0.0003  # usual rates
     rate_maintain: float = 0.0
     rate_cut: float = -0.0005
-    rate_correlation: float = 0.75  # between the lifts of an athlete
+    rate_correlation: float = 0.85  # between the lifts of an athlete
     level_correlation: float = 0.0
     curve_sd: float = 0.10  # personal deviation from the repetition curve: 0.1 = 10 % more per repetition
     curve_correlation: float = 0.3
-    offset_sd: float = 0.025  # what sessions never tell: a habit of misjudging RIR, the curve near one repetition
+    offset_sd: float = 0.027  # what sessions never tell: a habit of misjudging RIR, the curve near one repetition
     loss_pct: float = 5.0  # a drop since the eve of the cut that counts
 
 

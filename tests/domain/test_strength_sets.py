@@ -68,6 +68,16 @@ def test_only_warm_ups_or_no_completed_repetition_measure_nothing() -> None:
     assert summarise_sets([LiftSet(60, 5, kind="warm_up"), LiftSet(100, 0)]) is None
 
 
+def test_sets_without_a_known_load_count_as_volume_but_measure_nothing() -> None:
+    band = summary(LiftSet(0.0, 15), LiftSet(0.0, 12))
+    assert (band.hard_sets, band.one_rep_max_kg(80.0)) == (2, 0.0)
+    assert summary(LiftSet(0.0, 8), LiftSet(60.0, 8)).hard_sets == 1  # a load was forgotten
+
+
+def test_much_assistance_for_a_heavy_athlete_still_measures() -> None:
+    assert summary(LiftSet(-80.0, 6, 1.0), share=1.0).one_rep_max_kg(130.0) > 50.0
+
+
 def test_a_missing_rir_is_uncertain_not_zero() -> None:
     known, unknown = summary(LiftSet(100, 8, 2.0)), summary(LiftSet(100, 8))
     assert unknown.one_rep_max_kg(0) == pytest.approx(known.one_rep_max_kg(0))
