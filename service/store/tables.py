@@ -238,12 +238,15 @@ class Meal(Entry, table=True):
     __table_args__ = _entry_arguments()
     kind: ClassVar[str] = "meal"
     slot: int | None = None
-    energy_kcal: float
+    energy_kcal: float = 0.0  # of a meal that was logged as foods, until its roll-up has added them
     protein_g: float | None = None
     fat_g: float | None = None
     carbohydrate_g: float | None = None
     fibre_g: float | None = None
     alcohol_g: float | None = None
+    foods: Json | None = Field(default=None, sa_type=Document)  # foods and amounts, as said
+    given: Json | None = Field(default=None, sa_type=Document)  # totals said beside the foods
+    from_foods: Json | None = Field(default=None, sa_type=Document)  # what the foods come to, when they were logged
 
 
 class TrainingSession(Entry, table=True):
@@ -446,3 +449,38 @@ class IdempotentAnswer(SQLModel, table=True):
     headers: Json | None = Field(default=None, sa_type=Document)
     body: str | None = None
     kept_at: dt.datetime = Field(default_factory=now, sa_type=Instant, index=True)
+
+
+class OwnFood(Owned, table=True):
+    """A practice's own food, or its recipe: then `ingredients` say what it is made of, and its composition follows."""
+
+    __tablename__ = "own_food"
+    __table_args__ = _of_practice(UniqueConstraint("practice_id", "slug"))
+    slug: str
+    name: str
+    food_group: str
+    state: str
+    diet: str | None = None  # None: that of the ingredients
+    allergens: Json = Field(default_factory=list, sa_type=Document)
+    per_100g: Json | None = Field(default=None, sa_type=Document)
+    ingredients: Json | None = Field(default=None, sa_type=Document)
+    yield_g: float | None = None
+    unit: Json | None = Field(default=None, sa_type=Document)
+    portion: Json | None = Field(default=None, sa_type=Document)
+    source: str
+    revision: int = 1
+    updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class FoodWishes(SQLModel, table=True):
+    """What an athlete never eats, likes, and likes less; every menu keeps to it."""
+
+    __tablename__ = "food_wishes"
+    __table_args__ = _of_athlete()
+    practice_id: uuid.UUID = Field(primary_key=True)
+    athlete_id: uuid.UUID = Field(primary_key=True)
+    exclude: Json = Field(default_factory=list, sa_type=Document)
+    prefer: Json = Field(default_factory=list, sa_type=Document)
+    less: Json = Field(default_factory=list, sa_type=Document)
+    revision: int = 1
+    updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
