@@ -18,6 +18,7 @@ from service.catalogue.exercises import exercises
 from service.domain import composition, suspects
 from service.domain.records import FoodState
 from service.domain.sets import LiftSet, summarise_sets
+from service.foods import load_foods, names_own_food, sum_of_foods, with_own
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import (
     Athlete,
@@ -36,6 +37,7 @@ Days = set[tuple[uuid.UUID, date]]
 Changes = dict[uuid.UUID, dict[str, Any]]  # by entry id: columns that the roll-up changed on the entry itself
 
 HISTORY = timedelta(days=42)  # how far back a weigh-in is compared
+COMPARED = 7  # with so many accepted ones before it at most
 _DAY_KEY = ("practice_id", "athlete_id", "date")
 
 
@@ -143,9 +145,9 @@ def _doubts(rows: Sequence[Any], first: date, height_cm: float) -> dict[uuid.UUI
         elif row.confirmed:
             doubt = None
         else:
-            known = [mass for day, mass in recent if day >= row.date - HISTORY]
+            known = [mass for day, mass in recent[-COMPARED:] if day >= row.date - HISTORY]
             gap = (row.date - recent[-1][0]).days if recent else 1
-            found = suspects.suspect_mass(row.mass_kg, np.array(known[-7:]), height_cm, float(max(gap, 1)))
+            found = suspects.suspect_mass(row.mass_kg, np.array(known), height_cm, float(max(gap, 1)))
             doubt = None if found is None else {"reason": found.reason, "best_guess_kg": found.best_guess_kg}
         if doubt is None:
             recent.append((row.date, row.mass_kg))
@@ -160,23 +162,26 @@ def _first_days(days: Iterable[tuple[uuid.UUID, date]]) -> dict[uuid.UUID, date]
     return first
 
 
+_MEAL_SUMS = ("energy_kcal", "protein_g", "fat_g", "carbohydrate_g", "fibre_g", "alcohol_g")
+_MEAL_FOODS = ("foods", "given", "from_foods")
+
+
 async def _food(scope: Scope, days: Days) -> Changes:
     """The day's sums without suspect meals, and what is known of the day as a whole."""
     meal, declared = table_of(Meal), table_of(FoodDay)
-    changes: Changes = {}
+    doubts: Changes = {}
     sums: dict[tuple[uuid.UUID, date], dict[str, Any]] = {key: _no_food() for key in days}
     doubted: set[tuple[uuid.UUID, date]] = set()
-    columns = (
-        meal.c.id, meal.c.athlete_id, meal.c.date, meal.c.energy_kcal, meal.c.protein_g, meal.c.carbohydrate_g,
-        meal.c.suspect, meal.c.confirmed,
-    )  # fmt: skip
-    in_order = (meal.c.energy_kcal, meal.c.protein_g, meal.c.carbohydrate_g)  # a sum's last bit follows the order
-    for row in await scope.rows(scope.select(*columns, of=[Meal]).where(*_span(meal, days)).order_by(*in_order)):
-        key = (row.athlete_id, row.date)
-        found = None if row.confirmed else suspects.suspect_energy(row.energy_kcal)
-        doubt = None if found is None else {"reason": found.reason, "best_guess_kcal": found.best_guess_kcal}
-        if doubt != row.suspect:
-            changes[row.id] = {"suspect": doubt}
+    columns = (meal.c[name] for name in ("id", "athlete_id", "date", "suspect", "confirmed", *_MEAL_SUMS, *_MEAL_FOODS))
+    found = await scope.rows(scope.select(*columns, of=[Meal]).where(*_span(meal, days)))
+    rows = [dict(row._mapping) for row in found]
+    changes = await _add_foods(scope, rows)
+    rows.sort(key=_by_content)  # a sum's last bit follows the order
+    for row in rows:
+        key = (row["athlete_id"], row["date"])
+        doubt = None if row["confirmed"] else _doubt_of_meal(row)
+        if doubt != row["suspect"]:
+            doubts[row["id"]] = {"suspect": doubt}
         if key not in sums:
             continue
         if doubt is None:
@@ -192,18 +197,57 @@ async def _food(scope: Scope, days: Days) -> Changes:
         if day["food_state"] == FoodState.FAST:
             day["energy_kcal"] = day["protein_g"] = day["carbohydrate_g"] = 0.0
     await _change(scope, Meal, changes)
+    await _change(scope, Meal, doubts)
     await _put_days(scope, sums)
+    return {entry: {**changes.get(entry, {}), **doubts.get(entry, {})} for entry in changes.keys() | doubts.keys()}
+
+
+async def _add_foods(scope: Scope, rows: Sequence[dict[str, Any]]) -> Changes:
+    """Totals of the meals that were logged as foods, put on the rows too; what the caller gave as a total stays.
+
+    A meal keeps the sum of the day on which it was logged when the practice changes a food later.
+    """
+    of_foods = [row for row in rows if row["foods"]]
+    new = [row for row in of_foods if not _added(row)]
+    own = any(names_own_food(row["foods"]) for row in new)
+    foods = await load_foods(scope) if own else with_own(())
+    changes: Changes = {}
+    for row in of_foods:
+        made = row["from_foods"] if _added(row) else sum_of_foods(row["foods"], foods)
+        values = {**made["totals"], **(row["given"] or {}), "from_foods": made}
+        if any(row[name] != value for name, value in values.items()):
+            changes[row["id"]] = values
+            row |= values
     return changes
+
+
+def _added(meal: Mapping[str, Any]) -> bool:
+    """Whether the sum on a meal is of the foods that it names now, all of them known."""
+    made = meal["from_foods"]
+    return bool(made) and not made["unknown"] and made["said"] == meal["foods"]
+
+
+def _doubt_of_meal(meal: Mapping[str, Any]) -> dict[str, Any] | None:
+    unknown = meal["from_foods"]["unknown"] if meal["foods"] else ()
+    if unknown:
+        return {"reason": "unknown_food", "foods": unknown}
+    found = suspects.suspect_energy(meal["energy_kcal"])
+    return None if found is None else {"reason": found.reason, "best_guess_kcal": found.best_guess_kcal}
+
+
+def _by_content(meal: Mapping[str, Any]) -> tuple[float, ...]:
+    values = (meal[name] for name in ("energy_kcal", "protein_g", "carbohydrate_g"))
+    return tuple(-1.0 if value is None else value for value in values)
 
 
 def _no_food() -> dict[str, Any]:
     return {"meals": 0, "energy_kcal": None, "protein_g": None, "carbohydrate_g": None}
 
 
-def _add(day: dict[str, Any], meal: Any) -> None:
+def _add(day: dict[str, Any], meal: Mapping[str, Any]) -> None:
     day["meals"] += 1
     for name in ("energy_kcal", "protein_g", "carbohydrate_g"):
-        value = getattr(meal, name)
+        value = meal[name]
         if value is None or (day["meals"] > 1 and day[name] is None):
             day[name] = None  # one meal without it makes the day's sum unknown
         else:
