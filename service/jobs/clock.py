@@ -1,5 +1,6 @@
 """The clock: one tick a minute runs whatever is due. Any number of clocks may run."""
 
+import asyncio
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -31,7 +32,12 @@ class TickResult:
     check_ins: Tally
 
 
-async def tick(database: Database, at: datetime, advance: Callable[[str, int], None] | None = None) -> TickResult:
+async def tick(
+    database: Database,
+    at: datetime,
+    advance: Callable[[str, int], None] | None = None,
+    proceed: Callable[[], bool] = lambda: True,
+) -> TickResult:
     """Run whatever is due at an instant, once.
 
     Parameters
@@ -42,12 +48,16 @@ async def tick(database: Database, at: datetime, advance: Callable[[str, int], N
         The instant that counts as now; aware.
     advance : callable
         Told the job's name and a number of athletes after each chunk.
+    proceed : callable
+        Asked before each chunk; what is not begun then stays due.
     """
     if at.tzinfo is None:
         raise ValueError("the instant of a tick needs an offset")
     lapsed = await _lapse(database, at)
-    reviews = await WeeklyReview().run(database, at, advance and (lambda count: advance("reviews", count)))
-    check_ins = await NightlyCheckIn().run(database, at, advance and (lambda count: advance("check-ins", count)))
+    reviews = await WeeklyReview().run(database, at, advance and (lambda count: advance("reviews", count)), proceed)
+    check_ins = await NightlyCheckIn().run(
+        database, at, advance and (lambda count: advance("check-ins", count)), proceed
+    )
     return TickResult(lapsed, reviews, check_ins)
 
 
@@ -75,7 +85,8 @@ class Clock:
         self._scheduler.add_job(
             self._tick, CronTrigger(second=0, timezone=UTC), coalesce=True, max_instances=1, misfire_grace_time=None
         )
-        self._running = False
+        self._running: asyncio.Task[TickResult] | None = None
+        self._stopping = False
 
     def start(self) -> None:
         """Start ticking, with a first tick at once."""
@@ -83,16 +94,20 @@ class Clock:
         self._scheduler.add_job(self._tick)
 
     async def stop(self) -> None:
-        """Stop ticking; a chunk under way is finished by whoever takes over its lease."""
+        """Stop ticking; a chunk under way is finished first, so that its lease holds up nobody."""
+        self._stopping = True
+        self._scheduler.pause()
+        if self._running:
+            await asyncio.wait({self._running})
         self._scheduler.shutdown(wait=False)
 
     async def _tick(self) -> None:
-        if self._running:
+        if self._running or self._stopping:
             return
-        self._running = True
+        self._running = asyncio.create_task(tick(self._database, now(), proceed=lambda: not self._stopping))
         try:
-            result = await tick(self._database, now())
+            result = await self._running
         finally:
-            self._running = False
+            self._running = None
         if result.reviews.done or result.check_ins.done or result.reviews.failed or result.check_ins.failed:
             _log.info("tick: %s", result)

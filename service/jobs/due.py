@@ -67,7 +67,13 @@ class DueJob(ABC):
     async def keep(self, scope: Scope, results: Any, at: datetime) -> None:
         """Store results; harmless when done twice."""
 
-    async def run(self, database: Database, at: datetime, advance: Callable[[int], None] | None = None) -> Tally:
+    async def run(
+        self,
+        database: Database,
+        at: datetime,
+        advance: Callable[[int], None] | None = None,
+        proceed: Callable[[], bool] = lambda: True,
+    ) -> Tally:
         """Do everything that is due at an instant.
 
         Parameters
@@ -78,6 +84,8 @@ class DueJob(ABC):
             The instant that counts as now.
         advance : callable
             Told the number of athletes after each chunk.
+        proceed : callable
+            Asked before each chunk; what is not begun then stays due.
 
         Returns
         -------
@@ -85,7 +93,7 @@ class DueJob(ABC):
             How many athletes were done and how many failed.
         """
         tally = Tally()
-        while claimed := await self._claim(database, at):
+        while proceed() and (claimed := await self._claim(database, at)):
             groups: dict[tuple[uuid.UUID, date], list[Any]] = defaultdict(list)
             for athlete in claimed:
                 groups[athlete.practice_id, self.as_of(athlete, at)].append(athlete)

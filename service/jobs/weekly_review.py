@@ -25,10 +25,16 @@ class WeeklyReview(DueJob):
     due_column = "next_review_at"
     claim_column = "review_claimed_until"
 
-    async def run(self, database: Database, at: datetime, advance: Callable[[int], None] | None = None) -> Tally:
+    async def run(
+        self,
+        database: Database,
+        at: datetime,
+        advance: Callable[[int], None] | None = None,
+        proceed: Callable[[], bool] = lambda: True,
+    ) -> Tally:
         """Plan the first review of athletes who have begun to log, then do everything that is due."""
         await self._plan_first(database, at)
-        return await super().run(database, at, advance)
+        return await super().run(database, at, advance, proceed)
 
     async def _plan_first(self, database: Database, at: datetime) -> None:
         """The first review is on the first review day with a whole week behind it, or the latest one of a long log."""
