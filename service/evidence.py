@@ -282,13 +282,14 @@ def _days_since(happened: Any) -> int | None:
 
 def _lifts(found: RosterEstimates, index: int, main_lifts: Sequence[str]) -> tuple[ev.Lift, ...]:
     lifts = found.strength.lifts
+    standing = set(main_lifts) & set(found.lift_names[index]) or set(found.lift_names[index])
     made = []
     for position, name in enumerate(found.lift_names[index]):
         at = (index, position, -1)
         maximum = quantity_at(lifts.one_rep_max_kg, at, 3)
         if maximum is not None:
             lost, rising = lifts.probability_lost[at], lifts.probability_rising[at]
-            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), name in main_lifts))
+            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), name in standing))
     return tuple(made)
 
 

@@ -11,16 +11,21 @@ from service.api import (
     attention,
     calibration,
     catalogue,
+    day_targets,
     estimates,
     food_days,
+    food_wishes,
+    foods,
     health,
     imports,
     keys,
     meals,
     measurements,
+    menus,
     phases,
     policies,
     practice,
+    prescriptions,
     problems,
     reviews,
     screening,
@@ -83,9 +88,9 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     )
     v1 = APIRouter(prefix="/v1", responses=problems.documented(*problems.ALWAYS))
     for resource in (
-        practice, keys, athletes, screening, phases, targets, training_plans, weigh_ins, meals, food_days,
-        training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies, catalogue,
-        imports,
+        practice, keys, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
+        food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,
+        catalogue, imports,
     ):  # fmt: skip
         v1.include_router(resource.router)
     app.include_router(v1)

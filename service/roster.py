@@ -3,7 +3,7 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -12,11 +12,12 @@ import numpy as np
 from service.catalogue.exercises import default_main_lifts
 from service.domain.estimation import Estimates, estimate
 from service.domain.records import Athletes, DailyLog, Floats, PhaseKind
-from service.domain.strength import StrengthEstimates, estimate_strength, revise_strength
+from service.domain.strength import LiftEstimates, StrengthEstimates, estimate_strength, revise_strength
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase, SessionLift, Target, TrainingPlan
 
 PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
+STAND_INS = 5  # lifts that stand for an athlete's strength when none of the main ones is trained
 _DAY_COLUMNS = (
     "mass_kg", "energy_kcal", "protein_g", "carbohydrate_g", "food_state", "menstruation_started", "body_fat_pct",
     "body_fat_se_pct", "sessions",
@@ -173,7 +174,7 @@ def _who(athletes: Sequence[Any]) -> Athletes:
 
 @dataclass(frozen=True)
 class RosterEstimates:
-    """Estimates of a roster; the lifts of athlete i are those of `lift_names[i]`, in its order."""
+    """Estimates of a roster; the lifts of athlete i are those of `lift_names[i]`, in its order ("" for none)."""
 
     body: Estimates
     strength: StrengthEstimates
@@ -192,17 +193,39 @@ def estimate_roster(
     revised : bool
         Whether each day may use what was dated after it.
     main_lifts_only : bool
-        Leave the other lifts out (unless there are no main ones).
+        Leave the other lifts out.
     upper_loss_rate_pct_per_week : float
         What counts as losing too fast, percent of body mass per week.
     """
     body = estimate(roster.who, roster.log, upper_loss_rate_pct_per_week=upper_loss_rate_pct_per_week, revised=revised)
-    names = [
-        _lift_names(roster.lifts.get(athlete.id, {}), roster.main_lifts(athlete.id), main_lifts_only)
-        for athlete in roster.athletes
+    main = [_main_names(roster, athlete.id) for athlete in roster.athletes]
+    others = [
+        [] if main_lifts_only else sorted(set(roster.lifts.get(athlete.id, {})) - set(names))
+        for athlete, names in zip(roster.athletes, main, strict=True)
     ]
-    most = max(map(len, names), default=0)
-    shape = (len(names), most, roster.log.days.shape[0])
+    run = revise_strength if revised else estimate_strength
+    phase, phase_day = roster.log.phase, roster.log.phase_day
+    strength = run(*_sessions(roster, main, body.trend_mass_kg.mean), phase, phase_day)
+    if any(others):
+        alone = _sessions(roster, others, body.trend_mass_kg.mean)
+        strength = StrengthEstimates(
+            _joined(strength.lifts, _each_alone(run, alone, phase, phase_day)), strength.pooled
+        )
+    most = max(map(len, main), default=0)
+    padded = [[*names, *[""] * (most - len(names)), *more] for names, more in zip(main, others, strict=True)]
+    return RosterEstimates(body, strength, padded)
+
+
+def _main_names(roster: Roster, athlete_id: uuid.UUID) -> list[str]:
+    """Logged main lifts in the plan's order; without any, the lifts trained most, as many as there are main ones."""
+    logged = roster.lifts.get(athlete_id, {})
+    main = [name for name in roster.main_lifts(athlete_id) if name in logged]
+    return main or sorted(logged, key=lambda name: (-len(logged[name]), name))[:STAND_INS]
+
+
+def _sessions(roster: Roster, names: Sequence[Sequence[str]], mass_kg: Floats) -> tuple[Floats, Floats, Floats]:
+    """Session maxima (system, kg), their log errors and curve exposures, (athletes, lifts, days), NaN without one."""
+    shape = (len(names), max(map(len, names), default=0), roster.log.days.shape[0])
     maximum, log_sd, exposure = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
     for index, athlete in enumerate(roster.athletes):
         for position, name in enumerate(names[index]):
@@ -210,17 +233,32 @@ def estimate_roster(
                 day = roster.day(row.date)
                 if not 0 <= day < shape[2]:
                     continue
-                mass_kg = body.trend_mass_kg.mean[index, day] if row.body_mass_coefficient else 0.0
-                maximum[index, position, day] = row.body_mass_coefficient * mass_kg + row.intercept_kg
+                lifted_kg = mass_kg[index, day] if row.body_mass_coefficient else 0.0
+                maximum[index, position, day] = row.body_mass_coefficient * lifted_kg + row.intercept_kg
                 log_sd[index, position, day] = row.log_sd
                 exposure[index, position, day] = row.curve_exposure
     unknown = ~(maximum > 0.0)
     maximum[unknown] = log_sd[unknown] = exposure[unknown] = np.nan
-    run = revise_strength if revised else estimate_strength
-    strength = run(maximum, log_sd, exposure, roster.log.phase, roster.log.phase_day)
-    return RosterEstimates(body, strength, names)
+    return maximum, log_sd, exposure
 
 
-def _lift_names(logged: Mapping[str, Any], main_lifts: Sequence[str], main_only: bool) -> list[str]:
-    main = [name for name in main_lifts if name in logged]
-    return main if main_only and main else main + sorted(set(logged) - set(main))
+def _each_alone(run: Any, sessions: Sequence[Floats], phase: Any, phase_day: Any) -> LiftEstimates:
+    """Lifts that stand for nothing but themselves: each is estimated alone, so that they change no main lift."""
+    athletes, lifts, days = sessions[0].shape
+    rows = [array.reshape(athletes * lifts, 1, days) for array in sessions]
+    found = run(*rows, np.repeat(phase, lifts, axis=0), np.repeat(phase_day, lifts, axis=0)).lifts
+    joined: LiftEstimates = _mapped(lambda array: array.reshape(athletes, lifts, days), found)
+    return joined
+
+
+def _joined(first: LiftEstimates, second: LiftEstimates) -> LiftEstimates:
+    joined: LiftEstimates = _mapped(lambda *arrays: np.concatenate(arrays, axis=1), first, second)
+    return joined
+
+
+def _mapped(change: Any, *parts: Any) -> Any:
+    """Estimates with every array changed, field by field."""
+    if not is_dataclass(parts[0]) or isinstance(parts[0], type):
+        return change(*parts)
+    values = {f.name: _mapped(change, *(getattr(part, f.name) for part in parts)) for f in fields(parts[0])}
+    return replace(parts[0], **values)

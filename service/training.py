@@ -14,7 +14,6 @@ from service.domain.progression import LiftSession, Prescription, Scheme, Situat
 from service.domain.safety import gate
 
 DELOAD_DAYS = 7  # an accepted deload lasts a week
-OVERDUE = 999.0  # weeks since the last deload that make one due in any policy
 RECENT_DAYS = 42  # without a plan, the lifts trained within so many days are prescribed
 
 
@@ -142,7 +141,8 @@ def prescriptions(
             phase=evidence.kind,
             body_mass_kg=evidence.trend_mass_kg.mean if evidence.trend_mass_kg else None,
             one_rep_max_kg=maxima.get(item.exercise),
-            weeks_since_deload=OVERDUE if deload_week else weeks_since_deload(evidence),
+            weeks_since_deload=weeks_since_deload(evidence),
+            deload_accepted=deload_week,
             deload_findings=bool(strained(evidence, policy)),
         )
         history = trained.get(item.exercise, ())

@@ -26,6 +26,8 @@ class ExerciseAnswer(Answer):
     loadability: str
     smallest_step_kg: float
     repetition_curve: str
+    typical_ratio: float
+    skill: int
     cues: tuple[str, ...]
     cautions: tuple[str, ...]
     grip_aid: str | None

@@ -133,6 +133,7 @@ def _answer(basis: str, first: date, days: int, known: roster.Roster, found: ros
                 probability_rising=column(lifts.probability_rising[0, position], 4),
             )
             for position, name in enumerate(found.lift_names[0])
+            if name
         },
         rests_on=RestsOn(
             days_used=column(body.days_used[last].reshape(1), 0)[-1],

@@ -1,42 +1,32 @@
-"""Training plans, what to lift next, substitutes and weekly volume."""
+"""Training plans: days of exercises with their schemes, by the coach or started by rules."""
 
 import uuid
-from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any, Literal, Self
-from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Depends, Query, Request, Response
-from fastapi.concurrency import run_in_threadpool
-from pydantic import Field, model_validator
+from fastapi import APIRouter, Depends, Request, Response
+from pydantic import Field, ValidationError, model_validator
 
-from service import training
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Date, Name, Number, ShortText, WholeNumber, change_of, fault
+from service.api.fields import Answer, Body, Date, Name, Number, WholeNumber, change_of, fault
 from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented
+from service.api.problems import documented, faults_of
+from service.api.safety import evidence_on
 from service.api.training_sessions import ExerciseSlug
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
-from service.catalogue.exercises import equipment as all_equipment
-from service.catalogue.exercises import exercises
-from service.domain.evidence import Evidence, Quantity
-from service.domain.policy import Policy
+from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.domain.plans import PlannedDay, starter_plan
 from service.domain.safety import gate
-from service.domain.substitutes import substitutes
-from service.domain.volume import bands_for, judge_volume, weekly_sets
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.evidence import Notes, evidence_of, load_notes, quantity_at
-from service.policies import in_force
 from service.rollups import mark_stale
-from service.roster import Roster, estimate_roster, load
-from service.store.scope import Scope, table_of
-from service.store.tables import SessionLift, TrainingPlan
+from service.store.scope import table_of
+from service.store.tables import TrainingPlan
 from service.store.types import new_id, now
 
 router = APIRouter(tags=["training"], route_class=CommittedRoute)
-_PLAN, _LIFT = table_of(TrainingPlan), table_of(SessionLift)
+_PLAN = table_of(TrainingPlan)
 Read, Write = Depends(requires("coaching:read")), Depends(requires("coaching:write"))
 Load = Annotated[Number, Field(ge=0, le=1000)]
 
@@ -174,7 +164,11 @@ async def change_training_plan(
     check_version(if_match, old.revision)
     kept = {name: old._mapping[name] for name in ("from_date", "name", "days", "gym")}
     said = body.model_dump(exclude_unset=True, by_alias=True)  # type: ignore[attr-defined]
-    values = _columns(TrainingPlanBody.model_validate({**kept, **said}))
+    try:
+        values = _columns(TrainingPlanBody.model_validate({**kept, **said}))
+    except ValidationError as error:
+        faults = faults_of(error.errors())
+        raise Invalid(faults[0].detail, faults) from error
     twin = scope.select(TrainingPlan).where(
         _PLAN.c.athlete_id == athlete.id, _PLAN.c.from_date == values["from_date"], _PLAN.c.id != plan_id
     )
@@ -189,214 +183,62 @@ async def change_training_plan(
     return TrainingPlanAnswer.model_validate({**old._mapping, **values})
 
 
-class PrescriptionAnswer(Answer):
-    """One exercise of the next session; no load is given where it is to be found out or the lift is off."""
+class StarterBody(Body):
+    """A plan to start from: 2, 3 or 4 days a week with the emphasis on the back."""
 
-    exercise: str
-    name: str
-    sets: int
-    reps: dict[str, int]
-    rir: int
-    load_kg: float | None = None
-    added_kg: float | None = None
-    assistance_kg: float | None = None
-    rest_s: int
-    rule: str
-    why: str
-    cues: tuple[str, ...]
-    cautions: tuple[str, ...]
-    grip_aid: str | None
-    substitutes: list[str] = Field(description="offered when the lift is off")
+    days_per_week: Annotated[WholeNumber, Field(ge=2, le=4)]
+    from_date: Date
+    name: Name = "Starter plan"
+    main_lifts: Annotated[list[ExerciseSlug], Field(max_length=10)] = Field(default_factory=list)
+    gym: GymBody | None = None
 
 
-class NextSession(Answer):
-    """The next session, ready to show."""
+@router.post(
+    "/athletes/{athlete_id}/training-plans/starter",
+    status_code=201,
+    dependencies=[Write],
+    responses=documented(NotFound, Conflict),
+)
+async def add_starter_plan(
+    athlete: AthletePath, body: StarterBody, scope: Here, response: Response, dry_run: DryRun
+) -> TrainingPlanAnswer:
+    """Build a plan from the catalogue by the athlete's equipment, experience and weekly set budget.
 
-    on: date
-    plan_day: str | None
-    phase: str | None
-    items: list[PrescriptionAnswer]
-
-
-@router.get("/athletes/{athlete_id}/prescriptions", dependencies=[Read], responses=documented(NotFound))
-async def get_prescriptions(
-    athlete: AthletePath,
-    scope: Here,
-    on: Annotated[date | None, Query(description="the day of training; today by default")] = None,
-    plan_day: Annotated[str | None, Query(max_length=200, description="another day of the plan than the next")] = None,
-) -> NextSession:
-    """What to lift in the next session: the plan's next day, or the lifts trained of late."""
-    when = on or now().astimezone(ZoneInfo(athlete.time_zone)).date()
-    seen = await _look(scope, athlete, when - timedelta(days=1))
-    day = _chosen_day(seen, plan_day)
-    items = day.items if day else training.usual_lifts(seen.sessions, when)
-    made = training.prescriptions(
-        items, seen.sessions, seen.evidence, seen.policy, when, training.gym_of(seen.plan), seen.maxima,
-        deload_week=training.is_deload_week(seen.notes.reviews.get(athlete.id, ()), when),
-    )  # fmt: skip
-    answers = []
-    for item, one in zip(items, made, strict=True):
-        exercise = exercises()[one.exercise]
-        swaps = _swaps(seen, athlete, one.exercise, None, 3) if one.rule == "stop" else ()
-        answers.append(
-            PrescriptionAnswer.model_validate(
-                {
-                    **training.body(one),
-                    "name": exercise.name,
-                    "rest_s": item.scheme.rest_s,
-                    "cues": exercise.cues,
-                    "cautions": exercise.cautions,
-                    "grip_aid": exercise.grip_aid,
-                    "substitutes": [swap.exercise for swap in swaps],
-                }
-            )
-        )
-    return NextSession(on=when, plan_day=day.name if day else None, phase=seen.evidence.kind, items=answers)
+    Exercises that hurt are left out. `dry_run=true` shows the plan without setting it.
+    """
+    evidence, policy = await evidence_on(scope, athlete, body.from_date - timedelta(days=1))
+    days = starter_plan(
+        body.days_per_week,
+        exercises(),
+        athlete.equipment or equipment(),
+        experience=athlete.experience or "intermediate",
+        main_lifts=body.main_lifts or default_main_lifts(),
+        stopped=gate(evidence, policy).closed_exercises,
+        policy=policy,
+    )
+    if not days:
+        raise Invalid.field("/days_per_week", "no_exercise", "nothing in the catalogue can be done with this equipment")
+    said = {
+        "from_date": body.from_date,
+        "name": body.name,
+        "days": [_day(day) for day in days],
+        "gym": body.gym,
+    }
+    return await add_training_plan(athlete, TrainingPlanBody.model_validate(said), scope, response, dry_run)
 
 
-class _Seen:
-    """What is known of one athlete on a day: log, notes, evidence, policy, and the maxima of every trained lift."""
-
-    def __init__(self, known: Roster, notes: Notes, policy: Policy) -> None:
-        found = estimate_roster(known)
-        athlete = known.athletes[0]
-        self.notes, self.policy = notes, policy
-        self.plan = known.plans.get(athlete.id)
-        self.sessions: Sequence[Any] = notes.sessions.get(athlete.id, ())
-        self.evidence: Evidence = evidence_of(known, found, notes, 0)
-        maxima = {
-            name: quantity_at(found.strength.lifts.one_rep_max_kg, (0, position, -1), 3)
-            for position, name in enumerate(found.lift_names[0])
-        }
-        self.maxima: dict[str, Quantity] = {name: one for name, one in maxima.items() if one is not None}
-
-
-async def _look(scope: Scope, athlete: Any, as_of: date) -> _Seen:
-    known = await load(scope, [athlete], as_of)
-    notes = await load_notes(scope, [athlete.id], as_of)
-    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    return await run_in_threadpool(_Seen, known, notes, policy)
-
-
-def _chosen_day(seen: _Seen, name: str | None) -> training.Day | None:
-    if seen.plan is None:
-        if name is not None:
-            raise Invalid.field("plan_day", "no_plan", "the athlete has no training plan in force")
-        return None
-    if name is None:
-        return training.next_day(seen.plan, seen.sessions)
-    chosen = [day for day in training.days_of(seen.plan) if day.name == name]
-    if not chosen:
-        raise Invalid.field("plan_day", "unknown_day", f"the plan has no day {name!r}")
-    return chosen[0]
-
-
-def _swaps(seen: _Seen, athlete: Any, slug: str, equipment: Sequence[str] | None, most: int) -> Any:
-    at_hand = equipment if equipment is not None else athlete.equipment or all_equipment()
-    mass = seen.evidence.trend_mass_kg
-    stopped = gate(seen.evidence, seen.policy).closed_exercises
-    return substitutes(
-        exercises()[slug], exercises(), at_hand, maxima=seen.maxima, stopped=stopped, most=most,
-        body_mass_kg=mass.mean if mass else None,
-    )  # fmt: skip
-
-
-class SubstituteAnswer(Answer):
-    """An exercise instead of another, with the maximum to start from and its 90 % interval."""
-
-    exercise: str
-    name: str
-    score: float
-    one_rep_max_kg: dict[str, float] | None
-    why: str
-
-
-class SubstituteList(Answer):
-    """Closest first."""
-
-    items: list[SubstituteAnswer]
-
-
-@router.get("/athletes/{athlete_id}/substitutes", dependencies=[Read], responses=documented(NotFound))
-async def get_substitutes(
-    athlete: AthletePath,
-    scope: Here,
-    exercise: Annotated[ExerciseSlug, Query()],
-    equipment: Annotated[list[ShortText] | None, Query(description="at hand today; the athlete's by default")] = None,
-    limit: Annotated[int, Query(ge=1, le=20)] = 5,
-) -> SubstituteList:
-    """What to lift instead of an exercise, by movement, muscles, equipment and history."""
-    unknown = sorted(set(equipment or ()) - set(all_equipment()))
-    if unknown:
-        raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
-    seen = await _look(scope, athlete, now().astimezone(ZoneInfo(athlete.time_zone)).date())
-    items = [
-        SubstituteAnswer(
-            exercise=swap.exercise,
-            name=exercises()[swap.exercise].name,
-            score=round(swap.score, 3),
-            one_rep_max_kg=swap.one_rep_max_kg and {k: round(v, 2) for k, v in vars(swap.one_rep_max_kg).items()},
-            why=swap.why,
-        )
-        for swap in _swaps(seen, athlete, exercise, equipment, limit)
-    ]
-    return SubstituteList(items=items)
-
-
-class MuscleWeek(Answer):
-    """A muscle's hard sets of a week against its band."""
-
-    muscle: str
-    sets: float
-    band: dict[str, float]
-    verdict: Annotated[str, Field(examples=["below", "within", "above"])]
-
-
-class VolumeWeek(Answer):
-    """A week of training, Monday to Sunday."""
-
-    week_starting: date
-    muscles: list[MuscleWeek]
-
-
-class VolumeAnswer(Answer):
-    """Weekly hard sets by muscle: direct sets count 1, indirect ones 0.5."""
-
-    weeks: list[VolumeWeek]
-
-
-@router.get("/athletes/{athlete_id}/volume", dependencies=[Read], responses=documented(NotFound))
-async def get_volume(
-    athlete: AthletePath,
-    scope: Here,
-    from_: Annotated[date | None, Query(alias="from", description="four weeks before `to` by default")] = None,
-    to: Annotated[date | None, Query(description="today by default")] = None,
-) -> VolumeAnswer:
-    """Weekly volume, in a cut against a band that may be a third lower."""
-    last = to or now().astimezone(ZoneInfo(athlete.time_zone)).date()
-    first = from_ or last - timedelta(days=27)
-    if not 0 <= (last - first).days <= 731:
-        raise Invalid.field("from", "range", "`from` must not lie after `to`, nor more than two years before it")
-    monday = first - timedelta(days=first.weekday())
-    statement = scope.select(_LIFT.c.date, _LIFT.c.exercise, _LIFT.c.hard_sets, of=[SessionLift])
-    rows = await scope.rows(statement.where(_LIFT.c.athlete_id == athlete.id, _LIFT.c.date.between(monday, last)))
-    known = await load(scope, [athlete], last)
-    bands = bands_for(exercises(), athlete.experience or "intermediate")
-    weeks = []
-    while monday <= last:
-        sunday = monday + timedelta(days=6)
-        sets = weekly_sets([(row.exercise, row.hard_sets) for row in rows if monday <= row.date <= sunday], exercises())
-        begun = [phase.kind for phase in known.phases.get(athlete.id, ()) if phase.starts_on <= sunday]
-        judged = judge_volume(sets, bands, cutting=bool(begun) and begun[-1] == "cut")
-        muscles = [
-            MuscleWeek(
-                muscle=one.muscle,
-                sets=one.sets,
-                band={"from": round(one.band.low, 1), "to": round(one.band.high, 1)},
-                verdict=one.verdict,
-            )
-            for one in judged
-        ]
-        weeks.append(VolumeWeek(week_starting=monday, muscles=muscles))
-        monday += timedelta(days=7)
-    return VolumeAnswer(weeks=weeks)
+def _day(day: PlannedDay) -> dict[str, Any]:
+    return {
+        "name": day.name,
+        "exercises": [
+            {
+                "exercise": one.exercise,
+                "sets": one.scheme.sets,
+                "reps": {"from": one.scheme.reps_from, "to": one.scheme.reps_to},
+                "rir": one.scheme.rir,
+                "rest_s": one.scheme.rest_s,
+                "main": one.main,
+            }
+            for one in day.exercises
+        ],
+    }

@@ -1,0 +1,249 @@
+"""What to lift next, what to lift instead, and how much is lifted in a week."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, Query
+from fastapi.concurrency import run_in_threadpool
+from pydantic import Field
+
+from service import training
+from service.api.athletes import AthletePath
+from service.api.fields import Answer, ShortText
+from service.api.problems import documented
+from service.api.training_sessions import ExerciseSlug
+from service.api.transaction import CommittedRoute, Here
+from service.auth import requires
+from service.catalogue.exercises import equipment as all_equipment
+from service.catalogue.exercises import exercises
+from service.domain.evidence import Evidence, Quantity
+from service.domain.policy import Policy
+from service.domain.safety import gate
+from service.domain.substitutes import substitutes
+from service.domain.volume import bands_for, judge_volume, weekly_sets
+from service.errors import Invalid, NotFound
+from service.evidence import Notes, evidence_of, load_notes, quantity_at
+from service.policies import in_force
+from service.roster import Roster, estimate_roster, load
+from service.store.scope import Scope, table_of
+from service.store.tables import SessionLift
+from service.store.types import now
+
+router = APIRouter(tags=["training"], route_class=CommittedRoute)
+_LIFT = table_of(SessionLift)
+Read = Depends(requires("coaching:read"))
+
+
+class PrescriptionAnswer(Answer):
+    """One exercise of the next session; no load is given where it is to be found out or the lift is off."""
+
+    exercise: str
+    name: str
+    sets: int
+    reps: dict[str, int]
+    rir: int
+    load_kg: float | None = None
+    added_kg: float | None = None
+    assistance_kg: float | None = None
+    rest_s: int
+    rule: str
+    why: str
+    cues: tuple[str, ...]
+    cautions: tuple[str, ...]
+    grip_aid: str | None
+    substitutes: list[str] = Field(description="offered when the lift is off")
+
+
+class NextSession(Answer):
+    """The next session, ready to show."""
+
+    on: date
+    plan_day: str | None
+    phase: str | None
+    items: list[PrescriptionAnswer]
+
+
+@router.get("/athletes/{athlete_id}/prescriptions", dependencies=[Read], responses=documented(NotFound))
+async def get_prescriptions(
+    athlete: AthletePath,
+    scope: Here,
+    on: Annotated[date | None, Query(description="the day of training; today by default")] = None,
+    plan_day: Annotated[str | None, Query(max_length=200, description="another day of the plan than the next")] = None,
+) -> NextSession:
+    """What to lift in the next session: the plan's next day, or the lifts trained of late."""
+    when = on or now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    seen = await _look(scope, athlete, when - timedelta(days=1))
+    day = _chosen_day(seen, plan_day)
+    items = day.items if day else training.usual_lifts(seen.sessions, when)
+    made = training.prescriptions(
+        items, seen.sessions, seen.evidence, seen.policy, when, training.gym_of(seen.plan), seen.maxima,
+        deload_week=training.is_deload_week(seen.notes.reviews.get(athlete.id, ()), when),
+    )  # fmt: skip
+    answers = []
+    for item, one in zip(items, made, strict=True):
+        exercise = exercises()[one.exercise]
+        swaps = _swaps(seen, athlete, one.exercise, None, 3) if one.rule == "stop" else ()
+        answers.append(
+            PrescriptionAnswer.model_validate(
+                {
+                    **training.body(one),
+                    "name": exercise.name,
+                    "rest_s": item.scheme.rest_s,
+                    "cues": exercise.cues,
+                    "cautions": exercise.cautions,
+                    "grip_aid": exercise.grip_aid,
+                    "substitutes": [swap.exercise for swap in swaps],
+                }
+            )
+        )
+    return NextSession(on=when, plan_day=day.name if day else None, phase=seen.evidence.kind, items=answers)
+
+
+class _Seen:
+    """What is known of one athlete on a day: log, notes, evidence, policy, and the maxima of every trained lift."""
+
+    def __init__(self, known: Roster, notes: Notes, policy: Policy) -> None:
+        found = estimate_roster(known)
+        athlete = known.athletes[0]
+        self.notes, self.policy = notes, policy
+        self.plan = known.plans.get(athlete.id)
+        self.sessions: Sequence[Any] = notes.sessions.get(athlete.id, ())
+        self.evidence: Evidence = evidence_of(known, found, notes, 0)
+        maxima = {
+            name: quantity_at(found.strength.lifts.one_rep_max_kg, (0, position, -1), 3)
+            for position, name in enumerate(found.lift_names[0])
+        }
+        self.maxima: dict[str, Quantity] = {name: one for name, one in maxima.items() if one is not None}
+
+
+async def _look(scope: Scope, athlete: Any, as_of: date) -> _Seen:
+    known = await load(scope, [athlete], as_of)
+    notes = await load_notes(scope, [athlete.id], as_of)
+    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+    return await run_in_threadpool(_Seen, known, notes, policy)
+
+
+def _chosen_day(seen: _Seen, name: str | None) -> training.Day | None:
+    if seen.plan is None:
+        if name is not None:
+            raise Invalid.field("plan_day", "no_plan", "the athlete has no training plan in force")
+        return None
+    if name is None:
+        return training.next_day(seen.plan, seen.sessions)
+    chosen = [day for day in training.days_of(seen.plan) if day.name == name]
+    if not chosen:
+        raise Invalid.field("plan_day", "unknown_day", f"the plan has no day {name!r}")
+    return chosen[0]
+
+
+def _swaps(seen: _Seen, athlete: Any, slug: str, equipment: Sequence[str] | None, most: int) -> Any:
+    at_hand = equipment if equipment is not None else athlete.equipment or all_equipment()
+    mass = seen.evidence.trend_mass_kg
+    stopped = gate(seen.evidence, seen.policy).closed_exercises
+    return substitutes(
+        exercises()[slug], exercises(), at_hand, maxima=seen.maxima, stopped=stopped, most=most,
+        body_mass_kg=mass.mean if mass else None,
+    )  # fmt: skip
+
+
+class SubstituteAnswer(Answer):
+    """An exercise instead of another, with the maximum to start from and its 90 % interval."""
+
+    exercise: str
+    name: str
+    score: float
+    one_rep_max_kg: dict[str, float] | None
+    why: str
+
+
+class SubstituteList(Answer):
+    """Closest first."""
+
+    items: list[SubstituteAnswer]
+
+
+@router.get("/athletes/{athlete_id}/substitutes", dependencies=[Read], responses=documented(NotFound))
+async def get_substitutes(
+    athlete: AthletePath,
+    scope: Here,
+    exercise: Annotated[ExerciseSlug, Query()],
+    equipment: Annotated[list[ShortText] | None, Query(description="at hand today; the athlete's by default")] = None,
+    limit: Annotated[int, Query(ge=1, le=20)] = 5,
+) -> SubstituteList:
+    """What to lift instead of an exercise, by movement, muscles, equipment and history."""
+    unknown = sorted(set(equipment or ()) - set(all_equipment()))
+    if unknown:
+        raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
+    seen = await _look(scope, athlete, now().astimezone(ZoneInfo(athlete.time_zone)).date())
+    items = [
+        SubstituteAnswer(
+            exercise=swap.exercise,
+            name=exercises()[swap.exercise].name,
+            score=round(swap.score, 3),
+            one_rep_max_kg=swap.one_rep_max_kg and {k: round(v, 2) for k, v in vars(swap.one_rep_max_kg).items()},
+            why=swap.why,
+        )
+        for swap in _swaps(seen, athlete, exercise, equipment, limit)
+    ]
+    return SubstituteList(items=items)
+
+
+class MuscleWeek(Answer):
+    """A muscle's hard sets of a week against its band."""
+
+    muscle: str
+    sets: float
+    band: dict[str, float]
+    verdict: Annotated[str, Field(examples=["below", "within", "above"])]
+
+
+class VolumeWeek(Answer):
+    """A week of training, Monday to Sunday."""
+
+    week_starting: date
+    muscles: list[MuscleWeek]
+
+
+class VolumeAnswer(Answer):
+    """Weekly hard sets by muscle: direct sets count 1, indirect ones 0.5."""
+
+    weeks: list[VolumeWeek]
+
+
+@router.get("/athletes/{athlete_id}/volume", dependencies=[Read], responses=documented(NotFound))
+async def get_volume(
+    athlete: AthletePath,
+    scope: Here,
+    from_: Annotated[date | None, Query(alias="from", description="four weeks before `to` by default")] = None,
+    to: Annotated[date | None, Query(description="today by default")] = None,
+) -> VolumeAnswer:
+    """Weekly volume, in a cut against a band that may be a third lower."""
+    last = to or now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    first = from_ or last - timedelta(days=27)
+    if not 0 <= (last - first).days <= 731:
+        raise Invalid.field("from", "range", "`from` must not lie after `to`, nor more than two years before it")
+    monday = first - timedelta(days=first.weekday())
+    statement = scope.select(_LIFT.c.date, _LIFT.c.exercise, _LIFT.c.hard_sets, of=[SessionLift])
+    rows = await scope.rows(statement.where(_LIFT.c.athlete_id == athlete.id, _LIFT.c.date.between(monday, last)))
+    known = await load(scope, [athlete], last)
+    bands = bands_for(exercises(), athlete.experience or "intermediate")
+    weeks = []
+    while monday <= last:
+        sunday = monday + timedelta(days=6)
+        sets = weekly_sets([(row.exercise, row.hard_sets) for row in rows if monday <= row.date <= sunday], exercises())
+        begun = [phase.kind for phase in known.phases.get(athlete.id, ()) if phase.starts_on <= sunday]
+        judged = judge_volume(sets, bands, cutting=bool(begun) and begun[-1] == "cut")
+        muscles = [
+            MuscleWeek(
+                muscle=one.muscle,
+                sets=one.sets,
+                band={"from": round(one.band.low, 1), "to": round(one.band.high, 1)},
+                verdict=one.verdict,
+            )
+            for one in judged
+        ]
+        weeks.append(VolumeWeek(week_starting=monday, muscles=muscles))
+        monday += timedelta(days=7)
+    return VolumeAnswer(weeks=weeks)
