@@ -22,6 +22,7 @@ class Sight:
     innovation: Floats
     variance: Floats
     noise: Floats
+    along: Floats  # covariance times observation vector, (states, athletes)
     log_density: Floats  # 0 where there is no weigh-in
 
 
@@ -35,6 +36,8 @@ def switch_phase(mean: Floats, cov: Floats, switch: Bools, reference_kcal: Float
 
 def hear_target(mean: Floats, cov: Floats, implied_kcal: Floats, spread: Floats) -> kalman.Update:
     """Take in what a target says about maintenance (NaN: nothing); in place."""
+    if np.isnan(implied_kcal).all():
+        return kalman.no_update(STATES, mean.shape[1])
     h = np.zeros((STATES, mean.shape[1]))
     h[MAINTENANCE] = 1.0
     return kalman.update(
@@ -46,8 +49,9 @@ def see(mean: Floats, cov: Floats, h: Floats, mass_kg: Floats, noise_scale: Floa
     """How far a weigh-in is from what the branch expects."""
     noise = m.WEIGHING_SD_KG**2 * noise_scale + (mean[WATER] ** 2 + cov[WATER, WATER]) * water_variance
     innovation = mass_kg - kalman.inner(h, mean)
-    variance = kalman.inner(h, kalman.project(cov, h)) + noise
-    return Sight(innovation, variance, noise, _log_density(innovation, variance))
+    along = kalman.project(cov, h)
+    variance = kalman.inner(h, along) + noise
+    return Sight(innovation, variance, noise, along, _log_density(innovation, variance))
 
 
 def _log_density(innovation: Floats, variance: Floats) -> Floats:
@@ -67,7 +71,8 @@ def weigh(mean: Floats, cov: Floats, h: Floats, mass_kg: Floats, sight: Sight, t
     """
     z2 = sight.innovation * sight.innovation / sight.variance
     excess = np.maximum((STUDENT_FREEDOM + np.where(np.isnan(z2), 0.0, z2)) / (STUDENT_FREEDOM + 1.0), 1.0) - 1.0
-    return kalman.update(mean, cov, h, mass_kg, sight.noise + sight.variance * np.where(trusted, 0.0, excess))
+    noise = sight.noise + sight.variance * np.where(trusted, 0.0, excess)
+    return kalman.update(mean, cov, h, mass_kg, noise, sight.along)
 
 
 def sleep(mean: Floats, cov: Floats, drift: Drift, change_kg: Floats, spread: "Spread") -> None:

@@ -54,8 +54,10 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
         intake_days=state.intake_days,
         intake_variance_days=state.intake_variance_days,
         unlogged_days=state.unlogged_days,
-        water_now=ordered_mean(state.water_days[WEEK:]),
-        water_before=ordered_mean(state.water_days[:WEEK]),
+        intake_week=state.intake_week,
+        unlogged_week=state.unlogged_week,
+        water_now=weighted(state.water_days[WEEK:], WHOLE_WEEK),
+        water_before=weighted(state.water_days[:WEEK], WHOLE_WEEK),
         cycle_now=_cycle_at(state, day, -3.0),
         cycle_before=_cycle_at(state, day, -3.0 - WEEK),
         fat_mean=fat_mean,
@@ -117,14 +119,16 @@ def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
     return put(state, who, fresh)
 
 
-def ordered_mean(values: Floats, weights: Floats | None = None) -> Floats:
-    """Mean, or weighted sum, over the first axis, always added in the same order."""
-    total: Floats = values[0] * (1.0 if weights is None else weights[0])
-    for k in range(1, values.shape[0]):
-        total += values[k] * (1.0 if weights is None else weights[k])
-    if weights is None:
-        total /= values.shape[0]
+def weighted(values: Floats, weights: Floats) -> Floats:
+    """Weighted sum over the first axis, always added in the same order; zero weights are passed over."""
+    total: Floats = np.zeros(values.shape[1:])
+    for value, weight in zip(values, weights, strict=True):
+        if weight != 0.0:
+            total += value * weight
     return total
+
+
+WHOLE_WEEK = np.full(WEEK, 1.0 / WEEK)
 
 
 def _cycle_at(state: FilterState, day: Day, offset_days: float) -> Floats:
@@ -179,6 +183,7 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         noise,
         np.where(used, sight.log_density, 0.0),
         z2,
+        np.where(used, np.abs(sight.innovation), 0.0),
         day.phase_day,
     )
     weighed = branch.weigh(state.mean, state.cov, h, mass, sight, again)
@@ -294,6 +299,8 @@ def _eat(state: FilterState, day: Day) -> tuple[estimation_intake.Intake, Filter
         day.carbohydrate_g, day.intake_kcal, (intake.complete > 0.5) & ~fast, state.carbohydrate_share
     )
     silent = ~np.isnan(day.intake_kcal) & (day.food_state == FoodState.UNKNOWN)
+    intake_days = np.concatenate([state.intake_days[1:], intake.mean[None]])
+    unlogged_days = np.concatenate([state.unlogged_days[1:], intake.unlogged[None]])
     return intake, replace(
         state,
         share=share,
@@ -302,9 +309,11 @@ def _eat(state: FilterState, day: Day) -> tuple[estimation_intake.Intake, Filter
         silent_days=state.silent_days + silent,
         carbohydrate_share=usual,
         whole_days=state.whole_days + np.where(state.started, intake.complete, 0.0),
-        intake_days=np.concatenate([state.intake_days[1:], intake.mean[None]]),
+        intake_days=intake_days,
+        intake_week=weighted(intake_days[WEEK:], WHOLE_WEEK),
         intake_variance_days=np.concatenate([state.intake_variance_days[1:], intake.variance[None]]),
-        unlogged_days=np.concatenate([state.unlogged_days[1:], intake.unlogged[None]]),
+        unlogged_days=unlogged_days,
+        unlogged_week=weighted(unlogged_days[WEEK:], WHOLE_WEEK),
         water_days=np.concatenate([state.water_days[1:], state.water[None]]),
         water=_water_after(state, intake, relative),
         water_variance=(1.0 - FOLLOW) ** 2 * state.water_variance
@@ -327,7 +336,7 @@ def _drift(
 ) -> tuple[Drift, Floats]:
     """Linearised change of the coming night and the tissue change itself, kg; partition by the week's mean balance."""
     excess, maintenance = mean[EXCESS], mean[MAINTENANCE]
-    week = ordered_mean(state.intake_days[WEEK:, rows]) + ordered_mean(state.unlogged_days[WEEK:, rows]) * excess
+    week = state.intake_week[rows] + state.unlogged_week[rows] * excess
     week -= maintenance
     surplus = 0.5 * (1.0 + week / np.sqrt(week * week + SURPLUS_KCAL**2))
     base = state.transfer_kg_per_kcal[rows] * (1.0 + (state.gain_ratio[rows] - 1.0) * surplus)

@@ -11,14 +11,13 @@ from .estimation_model import SCALE
 from .estimation_state import FilterState
 from .records import Bools, Floats, Ints
 
-SUSPECT_SD = 1.3  # a weigh-in this far off makes a new scale thinkable
-RESUSPECT_SD = 1.8  # and this far, if an older suspicion has nothing going for it
+SUSPECT_SD, SUSPECT_KG = 1.8, 0.9  # a weigh-in this far off makes a new scale thinkable
 LOG_ODDS = 9.0  # evidence needed: a new scale is rare, and weigh-ins resemble each other more than the model says
 LOG_ODDS_AFTER_SWITCH = 2.0  # more in the first days of a phase, when water moves too
 LOG_ODDS_BACK = 3.0  # evidence needed to return to the old scale (a journey)
 LOG_ODDS_KEPT = 4.0  # evidence for a new scale that a return has to make up for, at most
 AFTER_SWITCH_DAYS = 10
-GIVEN_UP = -2.5
+GIVEN_UP, GIVEN_UP_RISE = -1.0, 0.5  # a suspicion ends when its log odds fall behind this line over weigh-ins
 LEAST_WEIGHINGS, MOST_WEIGHINGS, MOST_WEIGHINGS_BACK = 7.0, 20.0, 30.0
 LEAST_SHIFT_KG = 1.2  # smaller ones cannot be told from water
 KNOWN_WEIGHINGS = 7.0  # before these the level itself is not known well enough
@@ -81,6 +80,7 @@ def follow(
     noise_scale: Floats,
     main_log_density: Floats,
     main_z2: Floats,
+    main_miss_kg: Floats,
     phase_day: Ints,
 ) -> Suspicion:
     """Take one morning into the branches with a new scale; before the main branch takes in its weigh-in.
@@ -90,8 +90,7 @@ def follow(
     the log odds of both branches' densities decide. Once adopted, the former main branch waits as the other one.
     """
     used = ~np.isnan(mass_kg)
-    hopeless = ~state.scale_returning & (state.scale_score < 0.0) & (main_z2 > RESUSPECT_SD**2)
-    begun = used & (~state.scale_active | hopeless) & (main_z2 > SUSPECT_SD**2)
+    begun = used & ~state.scale_active & (main_z2 > SUSPECT_SD**2) & (main_miss_kg > SUSPECT_KG)
     begun &= state.weighed_days >= KNOWN_WEIGHINGS
     alive = state.scale_active | begun
     returning = state.scale_returning & ~begun
@@ -122,7 +121,8 @@ def follow(
     shift_kg = np.zeros_like(score)
     shift_kg[rows] = np.abs(mean[SCALE] - state.mean[SCALE, rows])
     adopted = alive & (score > needed) & (weighings >= LEAST_WEIGHINGS) & (returning | (shift_kg > LEAST_SHIFT_KG))
-    finished = np.where(returning, weighings >= MOST_WEIGHINGS_BACK, (weighings >= MOST_WEIGHINGS) | (score < GIVEN_UP))
+    behind = score < GIVEN_UP + GIVEN_UP_RISE * weighings
+    finished = np.where(returning, weighings >= MOST_WEIGHINGS_BACK, (weighings >= MOST_WEIGHINGS) | behind)
     return Suspicion(
         rows,
         mean,

@@ -43,6 +43,8 @@ class FilterState:
     intake_days: Floats  # (14, athletes) kcal, oldest first
     intake_variance_days: Floats
     unlogged_days: Floats
+    intake_week: Floats  # means of the last seven of these
+    unlogged_week: Floats
     water_days: Floats  # (14, athletes)
     noise_scale_sum: Floats
     noise_scale_days: Floats
@@ -112,6 +114,8 @@ class Step:
     intake_days: Floats  # (14, athletes), today last
     intake_variance_days: Floats
     unlogged_days: Floats
+    intake_week: Floats
+    unlogged_week: Floats
     water_now: Floats  # mean water driver of the last seven mornings
     water_before: Floats  # and of the seven before
     cycle_now: Floats  # (2, athletes), mean of the last seven mornings

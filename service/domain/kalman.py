@@ -66,23 +66,45 @@ def inner(a: Floats, b: Floats) -> Floats:
     return result
 
 
-def update(mean: Floats, cov: Floats, h: Floats, value: Floats, noise_variance: Floats) -> Update:
+def variance(cov: Floats, entries: dict[int, Floats]) -> Floats:
+    """Variance of Σ coefficient·state for a few states: `entries` maps a state to its coefficients (batch,)."""
+    states = sorted(entries)
+    total: Floats = np.zeros(cov.shape[2])
+    for place, i in enumerate(states):
+        along = 0.5 * entries[i] * cov[i, i]
+        for j in states[place + 1 :]:
+            along += entries[j] * cov[i, j]
+        total += 2.0 * entries[i] * along
+    return total
+
+
+def no_update(states: int, batch: int) -> Update:
+    """The update of a day on which nothing was observed."""
+    return Update(
+        np.zeros(batch), np.ones(batch), np.zeros((states, batch)), np.zeros((states, batch)), np.zeros(batch)
+    )
+
+
+def update(
+    mean: Floats, cov: Floats, h: Floats, value: Floats, noise_variance: Floats, along: Floats | None = None
+) -> Update:
     """Condition states in place on scalar observations value = h·state + noise; NaN values change nothing.
 
-    `mean` (n, batch), `cov` (n, n, batch), `h` (n, batch), `value` and `noise_variance` (batch,). Equation: Kalman
-    1960, 10.1115/1.3662552, scalar form.
+    `mean` (n, batch), `cov` (n, n, batch), `h` (n, batch), `value` and `noise_variance` (batch,); `along` is the
+    product of `cov` and `h` where it is known already. Equation: Kalman 1960, 10.1115/1.3662552, scalar form.
     """
     seen = ~np.isnan(value)
-    ph = project(cov, h)
-    variance = np.where(seen, inner(h, ph) + noise_variance, 1.0)
+    ph = project(cov, h) if along is None else along
+    spread = np.where(seen, inner(h, ph) + noise_variance, 1.0)
     innovation = np.where(seen, value - inner(h, mean), 0.0)
-    ph *= seen
-    gain = ph / variance
+    ph = ph * seen
+    gain = ph / spread
     mean += gain * innovation
-    root = ph / np.sqrt(variance)
-    cov -= root[:, None, :] * root[None, :, :]
-    loglik = np.where(seen, -0.5 * (LOG_2PI + np.log(variance) + innovation * innovation / variance), 0.0)
-    return Update(innovation, variance, gain, h * seen, loglik)
+    root = ph / np.sqrt(spread)
+    for row in range(h.shape[0]):
+        cov[row] -= root * root[row]
+    loglik = np.where(seen, -0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread), 0.0)
+    return Update(innovation, spread, gain, h * seen, loglik)
 
 
 def adjoint_update(adjoint: Floats, information: Floats, done: Update) -> None:
