@@ -23,7 +23,7 @@ from service.store.tables import Decision, Review, Target
 from service.store.types import new_id, now
 
 _REVIEW, _TARGET = table_of(Review), table_of(Target)
-BACK_DATED = timedelta(days=7)  # a review made longer after its date is of the past, and so are its effects
+LIVE_FOR = timedelta(days=7)  # an open review of an earlier week is of the past (made for it), and so are its effects
 
 
 class PhaseChangeBody(Body):
@@ -117,10 +117,8 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
 def earliest_effect(athlete: Any, review: Any) -> date:
     """The first day that a decision can still touch: the day after `as_of`, or today for a review of these days."""
     after: date = review.as_of + timedelta(days=1)
-    made_on: date = review.made_at.astimezone(ZoneInfo(athlete.time_zone)).date()
-    if made_on - review.as_of > BACK_DATED:
-        return after
-    return max(after, now().astimezone(ZoneInfo(athlete.time_zone)).date())
+    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    return after if today - after > LIVE_FOR else max(after, today)
 
 
 def _effect(recommendation: dict[str, Any], earliest: date) -> dict[str, Any]:
