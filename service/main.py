@@ -7,6 +7,7 @@ from importlib.metadata import version
 from fastapi import APIRouter, FastAPI
 
 from service.api import (
+    adherence,
     athletes,
     attention,
     calibration,
@@ -91,6 +92,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
         practice, keys, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
         food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,
         catalogue, imports,
+        foods, food_wishes, day_targets, menus, adherence,
     ):  # fmt: skip
         v1.include_router(resource.router)
     app.include_router(v1)

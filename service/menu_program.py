@@ -3,8 +3,8 @@
 For every food of every meal there is a whole number of steps (units, or a few grams) and a switch; a food that is
 switched on stands in an ordinary portion. Rows keep the day's and the meals' limits and the structure of a meal: a
 plate (a main food or two sides, vegetables, a starch, a fat) and what may follow it or make a breakfast (milk foods,
-flakes, fruit, nuts). The objective is a cost per food, for portions that are large, and for energy beside its target, so
-that few, liked and not lately eaten foods in middling portions are taken.
+flakes, fruit, nuts). The objective is a cost per food, for large portions, and for energy beside its target, so that
+few, liked and not lately eaten foods in middling portions are taken.
 """
 
 from collections.abc import Mapping, Sequence
@@ -25,6 +25,9 @@ BREAKFAST_SIDES = ("egg", "dairy", "fat")
 LARGE = 0.75  # of the largest portion: more costs extra
 LARGE_COST = 1.0  # for the largest portion, against costs of foods near 1
 BESIDE_COST = 1.0  # for energy at the edge of its band
+ROLES = (
+    "main", "side", "starch", "vegetable", "fat", "dairy", "powder", "cereal", "fruit", "dried", "nut", "sweet",
+)  # fmt: skip
 ROLE_COST = {"vegetable": 0.6, "fruit": 0.4, "powder": 2.0, "sweet": 1.5}  # greens and fruit freely, powder last
 RELAX_COST = 1000.0  # of a whole target missed, against costs of foods near 1
 
@@ -59,9 +62,9 @@ class Menu:
 class _Solver(highspy.Highs):
     """HiGHS, silent before its first word: setting up the callbacks would write a banner to standard output."""
 
-    def enableCallbacks(self) -> None:  # noqa: N802 - the library's name
+    def enableCallbacks(self) -> None:
         self.silent()
-        super().enableCallbacks()
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
 
 
 @dataclass
@@ -103,7 +106,7 @@ class _Program:
         lp.a_matrix_.value_ = np.array(self.values)
         kinds = highspy.HighsVarType
         lp.integrality_ = [kinds.kInteger if whole else kinds.kContinuous for whole in self.whole]
-        solver = _Solver()
+        solver = _Solver()  # type: ignore[no-untyped-call]
         for name, value in _OPTIONS.items():
             solver.setOptionValue(name, value)
         solver.setOptionValue("mip_max_nodes", nodes)
@@ -235,6 +238,10 @@ def _structure(program: _Program, meal: MealLimits, places: Sequence[_Place], br
     def minus(terms: Sequence[tuple[int, float]]) -> list[tuple[int, float]]:
         return [(column, -value) for column, value in terms]
 
+    def at_least_one(*names: str, most: float) -> None:
+        terms = role(*names)
+        program.row(terms, 1.0 if terms else 0.0, most)  # where nobody may eat any, the meal goes without
+
     more = 1.0 if meal.energy_kcal.most > BIG_MEAL_KCAL else 0.0
     if breakfast:
         wrong = [
@@ -245,14 +252,14 @@ def _structure(program: _Program, meal: MealLimits, places: Sequence[_Place], br
             or (place.portion.role == "starch" and place.food.group != "bread")
         ]
         program.row([(place.chosen, 1.0) for place in wrong], 0.0, 0.0)
-        program.row(role("dairy", "powder", "side", "cereal"), 1.0, 4.0)
+        at_least_one("dairy", "powder", "side", "cereal", most=4.0)
         program.row(role("vegetable"), 0.0, 1.0)
         program.row([*role("fat"), *minus(role("starch"))], -INF, 0.0)  # on bread
     else:
-        program.row([*role("main"), *role("side")], 1.0, 2.0 + more)
-        program.row(role("vegetable"), 1.0, 3.0)
+        at_least_one("main", "side", most=2.0 + more)
+        at_least_one("vegetable", most=3.0)
     all_of_it = [(place.chosen, 1.0) for place in places]
-    program.row(all_of_it, 1.0, FOODS_PER_MEAL + 2.0 * more)
+    program.row(all_of_it, 0.0, FOODS_PER_MEAL + 2.0 * more)
     for names, most in (("main", 1.0), ("side", 2.0), ("starch", 1.0 + more), ("fat", 2.0), ("dairy", 1.0 + more),
                         ("powder", 1.0), ("cereal", 1.0), ("fruit", 2.0), ("dried", 1.0), ("nut", 1.0 + more),
                         ("sweet", 1.0)):  # fmt: skip

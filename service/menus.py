@@ -171,4 +171,6 @@ def shopping(days: Sequence[MenuDay]) -> list[tuple[Food, float]]:
         for item in day.items:
             grams[item.food.slug] += item.grams  # type: ignore[assignment]
             foods[item.food.slug] = item.food
-    return [(foods[slug], float(weight)) for slug, weight in sorted(grams.items(), key=lambda pair: (-pair[1], pair[0]))]
+    return [
+        (foods[slug], float(weight)) for slug, weight in sorted(grams.items(), key=lambda pair: (-pair[1], pair[0]))
+    ]

@@ -190,8 +190,8 @@ async def _food(scope: Scope, days: Days) -> Changes:
             doubted.add(key)
     states: dict[tuple[uuid.UUID, date], str] = {}
     said = scope.select(declared.c.athlete_id, declared.c.date, declared.c.state, of=[FoodDay])
-    for row in await scope.rows(said.where(*_span(declared, days))):
-        states[row.athlete_id, row.date] = row.state
+    for day_said in await scope.rows(said.where(*_span(declared, days))):
+        states[day_said.athlete_id, day_said.date] = day_said.state
     for key, day in sums.items():
         day["food_state"] = int(_food_state(day["meals"], states.get(key), key in doubted))
         if day["food_state"] == FoodState.FAST:

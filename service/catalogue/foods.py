@@ -6,11 +6,11 @@ from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
 
-from rapidfuzz import fuzz, process, utils
+from rapidfuzz import fuzz, utils
 
 from service.domain.foods import NUTRIENTS, Diet, Food, Nutrients, Portion, Unit
 
-GOOD_ENOUGH = 60.0  # score of 100 from which a name counts as meant
+GOOD_ENOUGH = 70.0  # score of 100 from which a name counts as meant
 _DIETS: dict[str, Diet] = {"v": "vegan", "veg": "vegetarian", "o": "omnivore"}
 
 
@@ -34,14 +34,15 @@ def find(words: str, among: Iterable[Food], limit: int) -> list[Food]:
     Each typed word is held against the words of the name, so that order, endings and a wrong letter matter little.
     """
     listed = list(among)
-    names = {index: f"{food.name} {food.slug}" for index, food in enumerate(listed)}
-    found = process.extract(
-        words, names, scorer=_nearness, processor=utils.default_process, limit=limit, score_cutoff=GOOD_ENOUGH
-    )
-    return [listed[index] for _, _, index in sorted(found, key=lambda hit: (-hit[1], len(hit[0]), hit[2]))]
+    names = [f"{food.name} {food.slug} {food.also}" for food in listed]
+    typed = utils.default_process(words)
+    scores = {index: _nearness(typed, utils.default_process(name)) for index, name in enumerate(names)}
+    good = [index for index, score in scores.items() if score >= GOOD_ENOUGH]
+    best = sorted(good, key=lambda index: (-scores[index], len(names[index]), index))
+    return [listed[index] for index in best[:limit]]
 
 
-def _nearness(typed: str, name: str, score_cutoff: float = 0.0) -> float:
+def _nearness(typed: str, name: str) -> float:
     """How well every typed word is met by some word of the name, 0–100; a word begun counts as met."""
     words = name.split()
     scores = [max(_word(part, word) for word in words) for part in typed.split()]
@@ -70,4 +71,5 @@ def _food(row: dict[str, str]) -> Food:
         if row["role"]
         else None,
         raw=row["raw"] or None,
+        also=row["also"],
     )

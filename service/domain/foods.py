@@ -73,14 +73,19 @@ class Food:
     unit: Unit | None = None
     portion: Portion | None = None  # None: not put into menus
     raw: str | None = None  # slug of what is bought to cook it
+    also: str = ""  # other names, for finding it
+    made_of: frozenset[str] = frozenset()  # slugs and groups of a recipe's ingredients
 
     def fits(self, pattern: Diet) -> bool:
         """Whether somebody with this eating pattern eats it."""
         return DIETS.index(self.diet) <= DIETS.index(pattern)
 
     def called(self, word: str) -> bool:
-        """Whether a slug, a group or an allergen means this food; the raw form of a food is meant by its cooked one."""
-        return word in (self.slug, self.group, self.raw) or word in self.allergens
+        """Whether a slug, a group or an allergen means this food.
+
+        The slug of the raw food means the cooked one too, and any word that means an ingredient means the recipe.
+        """
+        return word in (self.slug, self.group, self.raw) or word in self.allergens or word in self.made_of
 
     def grams(self, units: float) -> float:
         """Grams of a number of units.

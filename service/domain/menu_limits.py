@@ -58,8 +58,9 @@ def day_limits(
 
     Parameters: `targets`, of the whole day; `meals_per_day`, used where the targets name no meals; `eaten` and
     `meals_left`, what is behind and how many meals are ahead (bands stay those of the whole day); `protein_most_g`, a
-    ceiling for the day. Energy ± 3 %, fat and carbohydrate ± 10 %, protein and fibre at least the target (fibre
-    at most twice); each meal within ± 25 % of its energy and ± 20 % of its protein. Targets that say nothing of a nutrient do not limit it.
+    ceiling for the day. Energy ± 3 %, fat and carbohydrate ± 10 %, protein and fibre at least the target (fibre at most
+    twice); each meal within ± 25 % of its energy and ± 20 % of its protein. Targets that say nothing of a nutrient do
+    not limit it.
     """
     eaten = eaten or Nutrients()
     energy, protein = targets.energy_kcal, targets.protein_g

@@ -1,0 +1,168 @@
+"""What a day is to come to: targets of a request or those in force, behind the safety gate; the training-day split."""
+
+import asyncio
+from collections.abc import Sequence
+from datetime import date
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.routing import APIRoute
+from pydantic import Field
+
+from service.api.athletes import AthletePath
+from service.api.fields import Answer, Body, Number
+from service.api.problems import documented
+from service.api.targets import MealTarget
+from service.api.transaction import Handler, Here
+from service.auth import authenticate, requires
+from service.domain import evidence as ev
+from service.domain.day_split import split_targets
+from service.domain.menu_safety import Refusal, refusals
+from service.domain.policy import Policy
+from service.domain.targets import energy_floor_kcal
+from service.errors import Fault, Invalid, NotFound
+from service.evidence import evidence_of, load_notes
+from service.policies import in_force
+from service.roster import estimate_roster, load
+from service.store.engine import Database
+from service.store.scope import Scope, table_of
+from service.store.tables import Target
+from service.store.types import now
+
+SPLIT_PCT = 20.0  # common practice, no source
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+Grams = Annotated[Number, Field(ge=0, le=2000)]
+
+
+class ReadingRoute(APIRoute):
+    """A POST that computes and keeps nothing: it reads in autocommit, so that nobody's write waits for a solver."""
+
+    def get_route_handler(self) -> Handler:
+        """Wrap FastAPI's handler."""
+        inner = super().get_route_handler()
+
+        async def handle(request: Request) -> Response:
+            database: Database = request.app.state.database
+            principal = await authenticate(database, request.headers.get("authorization"))
+            request.state.principal = principal
+            async with database.reading() as connection:
+                request.state.scope = Scope(connection, principal.practice_id)
+                return await inner(request)
+
+        return handle
+
+
+router = APIRouter(tags=["foods"], route_class=ReadingRoute)
+
+
+class MenuTargets(Body):
+    """What a day is to come to; what is not said is not limited."""
+
+    energy_kcal: Annotated[Number, Field(ge=500, le=10000)]
+    protein_g: Grams | None = None
+    fat_g: Grams | None = None
+    carbohydrate_g: Grams | None = None
+    fibre_g: Grams | None = None
+    meals: Annotated[list[MealTarget], Field(min_length=1, max_length=4)] | None = None
+
+
+class SplitBody(Body):
+    """Targets to split, by default those in force, and how."""
+
+    training_days: Annotated[list[Weekday], Field(min_length=1, max_length=7)]
+    split_pct: Annotated[Number, Field(ge=0, le=40)] = SPLIT_PCT
+    targets: MenuTargets | None = None
+
+
+class SplitAnswer(Answer):
+    """What to eat on either kind of day; the week's energy is that of seven days of the targets."""
+
+    training_day: dict[str, Any]
+    rest_day: dict[str, Any]
+    training_days: list[str]
+    week_energy_kcal: float
+
+
+@router.post(
+    "/athletes/{athlete_id}/targets/split",
+    dependencies=[Depends(requires("coaching:read"))],
+    responses=documented(NotFound),
+)
+async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnswer:
+    """Training-day and rest-day targets with the weekly total kept; nothing is stored."""
+    on = today(athlete)
+    evidence, policy = await evidence_on(scope, athlete, on)
+    targets = (await targets_on(scope, athlete, evidence, body.targets, [on]))[0]
+    refuse(refusals(evidence, policy, targets))
+    days = [day for day in WEEKDAYS if day in body.training_days]
+    made = split_targets(targets, len(days), body.split_pct, energy_floor_kcal(evidence, policy))
+    week = len(days) * made.training_day.energy_kcal + (7 - len(days)) * made.rest_day.energy_kcal
+    return SplitAnswer(
+        training_day=shown_targets(made.training_day),
+        rest_day=shown_targets(made.rest_day),
+        training_days=days,
+        week_energy_kcal=week,
+    )
+
+
+async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[ev.Evidence, Policy]:
+    """All that the rules know of an athlete on a day, and the policy in force."""
+    known = await load(scope, [athlete], as_of)
+    notes = await load_notes(scope, [athlete.id], as_of)
+    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+    found = await asyncio.to_thread(estimate_roster, known, main_lifts_only=True)
+    return evidence_of(known, found, notes, 0), policy
+
+
+def today(athlete: Any) -> date:
+    """The date where the athlete lives."""
+    return now().astimezone(ZoneInfo(athlete.time_zone)).date()
+
+
+def refuse(reasons: Sequence[Refusal]) -> None:
+    """Answer with a referral where safety forbids a menu."""
+    if reasons:
+        faults = [Fault(pointer="/targets", code=one.code, detail=one.words) for one in reasons]
+        floor_only = all(one.code == "safety.energy_floor" for one in reasons)
+        raise Invalid(reasons[0].words, faults, code="energy_floor" if floor_only else "referral")
+
+
+async def targets_on(
+    scope: Scope, athlete: Any, evidence: ev.Evidence, given: MenuTargets | None, dates: Sequence[date]
+) -> list[ev.Targets]:
+    """The targets of each day: those of the request, else those in force then."""
+    if given is not None:
+        return [_given(given)] * len(dates)
+    table = table_of(Target)
+    later = scope.select(Target).where(
+        table.c.athlete_id == athlete.id, table.c.from_date > evidence.as_of, table.c.from_date <= dates[-1]
+    )
+    steps = [(row.from_date, _stored(row)) for row in await scope.rows(later.order_by(table.c.from_date))]
+    found: list[ev.Targets] = []
+    for day in dates:
+        in_force_then = [targets for on, targets in steps if on <= day]
+        current = in_force_then[-1] if in_force_then else evidence.targets
+        if current is None:
+            raise Invalid.field("/targets", "missing", f"nothing is to be eaten yet on {day}; give targets")
+        found.append(current)
+    return found
+
+
+def _given(body: MenuTargets) -> ev.Targets:
+    meals = tuple(ev.Meal(meal.slot, meal.energy_kcal, meal.protein_g) for meal in body.meals or ())
+    return ev.Targets(**body.model_dump(exclude={"meals"}), meals=meals)
+
+
+def _stored(row: Any) -> ev.Targets:
+    names = ("energy_kcal", "protein_g", "fat_g", "carbohydrate_g", "fibre_g")
+    return ev.Targets(
+        **{name: getattr(row, name) for name in names}, meals=tuple(ev.Meal(**meal) for meal in row.meals or ())
+    )
+
+
+def shown_targets(targets: ev.Targets) -> dict[str, Any]:
+    """Targets as an answer shows them."""
+    names = ("energy_kcal", "protein_g", "fat_g", "carbohydrate_g", "fibre_g")
+    return {name: getattr(targets, name) for name in names} | {"meals": [vars(meal) for meal in targets.meals]}
