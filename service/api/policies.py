@@ -4,11 +4,12 @@ import asyncio
 import logging
 import uuid
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request, Response
 from pydantic import Field
+from sqlalchemy import or_
 
 from service import policies, replays
 from service.api.athletes import find_athlete
@@ -31,7 +32,9 @@ _VERSION, _REPLAY, _ATHLETE = table_of(PolicyVersion), table_of(Replay), table_o
 ATHLETES_AT_ONCE = 25
 WEEKS_SHOWN = 5000
 Read = Depends(requires("coaching:read"))
+Reader = Annotated[Principal, Depends(requires("coaching:read"))]
 Writer = Annotated[Principal, Depends(requires("coaching:write"))]
+LONGEST_DAYS = 3660
 _log = logging.getLogger(__name__)
 
 
@@ -115,9 +118,10 @@ async def get_policy_schema() -> ThresholdList:
     return ThresholdList(items=[ThresholdAnswer.model_validate(row) for row in describe()])
 
 
-@router.get("/policies", dependencies=[Read])
+@router.get("/policies")
 async def list_policies(
     scope: Here,
+    caller: Reader,
     request: Request,
     response: Response,
     athlete_id: Annotated[uuid.UUID | None, Query(description="only this athlete's")] = None,
@@ -128,6 +132,8 @@ async def list_policies(
     statement = scope.select(PolicyVersion)
     if athlete_id is not None:
         statement = statement.where(_VERSION.c.athlete_id == athlete_id)
+    if caller.athlete_id is not None:
+        statement = statement.where(or_(_VERSION.c.athlete_id.is_(None), _VERSION.c.athlete_id == caller.athlete_id))
     rows = await page(scope, statement, (_VERSION.c.id,), request, response, limit, cursor)
     made = [await policies.by_id(scope, str(row.id)) for row in rows]
     items = [_answer(row, one.policy) for row, one in zip(rows, made, strict=True) if one is not None]
@@ -159,13 +165,15 @@ async def add_policy(body: PolicyBody, scope: Here, _: DryRun, caller: Writer) -
     return _answer(kept, base.changed(body.changes))
 
 
-@router.get("/policies/{policy_id}", dependencies=[Read], responses=documented(NotFound))
-async def get_policy(policy_id: str, scope: Here) -> PolicyAnswer:
+@router.get("/policies/{policy_id}", responses=documented(NotFound))
+async def get_policy(policy_id: str, scope: Here, caller: Reader) -> PolicyAnswer:
     """One version with all its values."""
     if policy_id == policies.DEFAULT_ID:
         return _BUILT_IN
     found = await _find(scope, policy_id)
     row = await scope.first(scope.select(PolicyVersion).where(_VERSION.c.id == uuid.UUID(found.id)))
+    if row is None or (caller.athlete_id is not None and row.athlete_id not in (None, caller.athlete_id)):
+        raise NotFound()
     return _answer(row, found.policy)
 
 
@@ -176,20 +184,23 @@ async def _find(scope: Scope, policy_id: str) -> policies.InForce:
     return found
 
 
-@router.get("/policies/{policy_id}/replays", dependencies=[Read], responses=documented(NotFound))
+@router.get("/policies/{policy_id}/replays", responses=documented(NotFound))
 async def list_replays(
-    policy_id: str, scope: Here, request: Request, response: Response, limit: Limit = 100, cursor: Cursor = None
-) -> Page[ReplayAnswer]:
+    policy_id: str, scope: Here, caller: Reader, request: Request, response: Response, limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[ReplayAnswer]:  # fmt: skip
     """Replays of this policy with how far they have come, oldest first."""
+    _refuse_bound(caller)
     await _find(scope, policy_id)
     statement = scope.select(Replay).where(_REPLAY.c.policy_id == policy_id)
     rows = await page(scope, statement, (_REPLAY.c.id,), request, response, limit, cursor)
     return Page(items=[ReplayAnswer.model_validate(row._mapping) for row in rows])
 
 
-@router.get("/policies/{policy_id}/replays/{replay_id}", dependencies=[Read], responses=documented(NotFound))
-async def get_replay(policy_id: str, replay_id: uuid.UUID, scope: Here) -> ReplayAnswer:
+@router.get("/policies/{policy_id}/replays/{replay_id}", responses=documented(NotFound))
+async def get_replay(policy_id: str, replay_id: uuid.UUID, scope: Here, caller: Reader) -> ReplayAnswer:
     """One replay: its progress, and in the end its result."""
+    _refuse_bound(caller)
     statement = scope.select(Replay).where(_REPLAY.c.policy_id == policy_id, _REPLAY.c.id == replay_id)
     row = await scope.first(statement)
     if row is None:
@@ -200,10 +211,13 @@ async def get_replay(policy_id: str, replay_id: uuid.UUID, scope: Here) -> Repla
 @router.post("/policies/{policy_id}/replays", status_code=202, responses=documented(NotFound))
 async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Request, caller: Writer) -> ReplayAnswer:
     """Run a policy over the past; it goes on in the background, `GET` shows progress. No athlete's record changes."""
-    if caller.athlete_id is not None:
-        raise NotFound("a key bound to one athlete replays nothing")
+    _refuse_bound(caller)
     if body.from_ > body.to:
         raise Invalid.field("/from", "after_to", "`from` lies after `to`")
+    if body.to > now().date() + timedelta(days=1):
+        raise Invalid.field("/to", "in_the_future", f"{body.to} has not been yet")
+    if (body.to - body.from_).days > LONGEST_DAYS:
+        raise Invalid.field("/from", "too_long", f"at most {LONGEST_DAYS} days at once")
     chosen = {policy_id: (await _find(scope, policy_id)).policy}
     if body.against is not None:
         try:
@@ -225,6 +239,11 @@ async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Req
     kept = await scope.first(scope.select(Replay).where(_REPLAY.c.id == row["id"]))
     assert kept is not None
     return ReplayAnswer.model_validate(kept._mapping)
+
+
+def _refuse_bound(caller: Principal) -> None:
+    if caller.athlete_id is not None:
+        raise NotFound("a replay shows other athletes; a key bound to one has none")
 
 
 def _start(background: set[asyncio.Task[None]], work: Any) -> None:
