@@ -115,6 +115,14 @@ class Policy:
         "self-report 15 % low on average (Redman 2014, AJCN 99:71)",
         "Logged over true, doubted below.",
     )
+    expenditure_response: float = _t(
+        0.2,
+        "share",
+        0.0,
+        0.3,
+        "Hall 2011, doi 10.1016/S0140-6736(11)60812-X, from memory: 0.10 at once, 0.14 more within weeks",
+        "Share of a change of intake that expenditure follows within a phase; cuts and builds are planned against it.",
+    )
     # strength
     strength_loss_pct: float = _t(5, "% of 1RM", 3, 15, PRACTICE, "A drop since the start of the cut that counts.")
     strength_warn_probability: float = _t(

@@ -100,14 +100,20 @@ def phase_energy(
 ) -> PhaseEnergy | None:
     """Energy that a phase of this kind needs now, within all limits.
 
-    Parameters: `rate_pct_per_week`, another rate than the policy's aim. None when maintenance or mass is unknown.
+    Expenditure follows a change of intake in part (thermic effect, adaptation), so that a cut or build must go further
+    than the gap at today's expenditure: energy = (maintenance + gap − response × intake)/(1 − response). A return to
+    maintenance is maintenance as it is today. Parameters: `rate_pct_per_week`, another rate than the policy's aim.
+    None when maintenance or mass is unknown.
     """
-    rate = aim_pct(evidence, policy, kind) if rate_pct_per_week is None else rate_pct_per_week
-    gap = energy_gap_kcal(evidence, policy, rate)
+    aim = aim_pct(evidence, policy, kind) if rate_pct_per_week is None else rate_pct_per_week
+    gap = energy_gap_kcal(evidence, policy, aim)
     if evidence.maintenance_kcal is None or gap is None:
         return None
-    maintenance = evidence.maintenance_kcal.mean
-    wanted, floor_kcal = maintenance + gap, energy_floor_kcal(evidence, policy)
+    maintenance, floor_kcal = evidence.maintenance_kcal.mean, energy_floor_kcal(evidence, policy)
+    wanted = maintenance + gap
+    if kind != "maintain":
+        response, intake = policy.expenditure_response, _intake_kcal(evidence, policy, maintenance)
+        wanted = (wanted - response * intake) / (1.0 - response)
     if kind == "build":
         most = maintenance * (1.0 + policy.build_surplus_max_pct / 100.0)
         limit = Limit(max(maintenance, floor_kcal), "energy_floor")
@@ -118,6 +124,15 @@ def phase_energy(
     if wanted < limit.energy_kcal:
         return PhaseEnergy(_up(limit.energy_kcal), limit.name)
     return PhaseEnergy(max(_near(wanted), _up(limit.energy_kcal)), None)
+
+
+def _intake_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float) -> float:
+    """Present intake on the logging scale: the mean of enough complete days, else what today's rate implies."""
+    log = evidence.log
+    if log.logged_intake_kcal is not None and log.complete_food_days_14_d >= max(policy.food_days_min_14_d, 1):
+        return log.logged_intake_kcal
+    gap = energy_gap_kcal(evidence, policy, evidence.rate.mean) if evidence.rate else None
+    return maintenance_kcal + (gap or 0.0)
 
 
 def _near(kcal: float) -> float:

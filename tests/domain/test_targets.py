@@ -38,14 +38,48 @@ def test_a_deficit_on_the_logging_scale_shrinks_with_the_reporting_error():
     assert absurd == pytest.approx(DEFAULT.reporting_ratio_min * plain)
 
 
-def test_a_cut_aims_at_the_rate_of_the_slow_group_and_maintenance_at_none():
-    cut, hold = phase_energy(ON_PLAN, DEFAULT, "cut"), phase_energy(ON_PLAN, DEFAULT, "maintain")
-    gap = energy_gap_kcal(ON_PLAN, DEFAULT, -0.7)  # Garthe 2011: 0.7 %/week
+def _holding(**changes):
+    """Somebody who holds mass at maintenance and logs it."""
+    return but(tissue_rate_pct_per_week=q(0.0, 0.1), log__logged_intake_kcal=2850.0, **changes)
+
+
+def test_a_cut_allows_for_the_expenditure_that_follows_and_maintenance_is_what_it_is_today():
+    cut, hold = (phase_energy(_holding(), DEFAULT, kind) for kind in ("cut", "maintain"))
+    gap = energy_gap_kcal(ON_PLAN, DEFAULT, -0.7)
     assert cut is not None and hold is not None and gap is not None
-    assert cut.energy_kcal == pytest.approx(2850.0 + gap, abs=5.0) and cut.limited_by is None
+    assert cut.energy_kcal == pytest.approx(2850.0 + gap / 0.8, abs=5.0) and cut.limited_by is None
     assert hold.energy_kcal == 2850.0
-    two_thirds = cut.energy_kcal / hold.energy_kcal
-    assert 0.75 <= two_thirds < 0.95
+    without = phase_energy(_holding(), DEFAULT.changed({"expenditure_response": 0.0}), "cut")
+    assert without is not None and without.energy_kcal == pytest.approx(2850.0 + gap, abs=5.0)
+    # the cut once under way, the same energy keeps it going: expenditure has followed, intake is what was planned
+    on = but(
+        maintenance_kcal=q(cut.energy_kcal - gap, 90.0), log__logged_intake_kcal=cut.energy_kcal, expenditure_kcal=None
+    )
+    plain = but(maintenance_kcal=q(2850.0, 90.0), expenditure_kcal=None)
+    shift = phase_energy(on, DEFAULT, "cut").energy_kcal - cut.energy_kcal
+    ratio = energy_gap_kcal(plain, DEFAULT, -0.7) / gap
+    assert shift == pytest.approx(gap * (ratio - 1.0) / 0.8, abs=10.0)
+
+
+def test_the_slow_group_of_a_published_trial_lost_at_the_planned_rate_on_the_planned_deficit():
+    """Garthe 2011 (IJSNEM 21:97): athletes of about 72 kg lost 0.7 %/week in a planned deficit of 19 %.
+
+    Mass and fat (17 % men, 27 % women) are from memory, maintenance assumes an activity factor of 1.7 to 1.9.
+    """
+    for male, mass, fat, maintenance in ((True, 78.0, 17.0, 3100.0), (False, 66.0, 27.0, 2450.0)):
+        athlete = _holding(
+            athlete__male=male, trend_mass_kg=q(mass, 0.3), body_fat_pct=q(fat, 1.0), expenditure_kcal=None,
+            maintenance_kcal=q(maintenance, 90.0),
+        )  # fmt: skip
+        athlete = replace(athlete, log=replace(athlete.log, logged_intake_kcal=maintenance))
+        deficit_pct = 100.0 * (1.0 - phase_energy(athlete, DEFAULT, "cut").energy_kcal / maintenance)
+        assert deficit_pct == pytest.approx(19.0, abs=4.0)
+
+
+def test_a_build_lands_in_the_published_surplus():
+    """Iraki 2019: 10–20 % above maintenance for 0.25–0.5 %/week."""
+    build = phase_energy(_holding(), DEFAULT, "build")
+    assert build is not None and 1.10 <= build.energy_kcal / 2850.0 <= 1.20
 
 
 @pytest.mark.parametrize(
@@ -149,6 +183,8 @@ def test_targets_add_up_and_stay_inside_the_published_ranges(evidence, kind, ten
         athlete__male=st.sampled_from([True, False, None]),
         trend_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
         body_fat_pct=st.none() | st.builds(q, st.floats(5.0, 45.0), st.just(2.0)),
+        tissue_rate_pct_per_week=st.just(q(0.0, 0.1)),
+        log__logged_intake_kcal=st.none(),
         maintenance_kcal=st.builds(q, st.floats(1300.0, 4000.0), st.just(90.0)),
         expenditure_kcal=st.none() | st.builds(q, st.floats(1300.0, 4000.0), st.just(150.0)),
     )
