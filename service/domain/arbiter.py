@@ -105,10 +105,26 @@ def judge(evidence: Evidence, policy: Policy) -> tuple[Finding, ...]:
     return tuple(finding for rule in RULES if (finding := rule(evidence, policy)) is not None)
 
 
-def decide(evidence: Evidence, policy: Policy) -> Decision:
+def describe_rules() -> list[dict[str, Any]]:
+    """Every rule as a plain record, in the order in which they are heard."""
+    return [
+        {
+            "code": rule.code,
+            "stage": rule.stage.value,
+            "severity": rule.severity.value,
+            "question": rule.question,
+            "argues_for": rule.action.value if rule.action else None,
+            "thresholds": list(rule.thresholds),
+        }
+        for rule in RULES
+    ]
+
+
+def decide(evidence: Evidence, policy: Policy, *, explain: bool = True) -> Decision:
     """The review's findings and its one recommendation; a pure function of its arguments.
 
-    Parameters: `evidence`, what is known of the athlete on the review date; `policy`, the thresholds in force.
+    Parameters: `evidence`, what is known of the athlete on the review date; `policy`, the thresholds in force;
+    `explain`, whether to work out what would change the recommendation (it costs twice to four times the rest).
     """
     findings = judge(evidence, policy)
     opened = gate(evidence, policy)
@@ -120,7 +136,7 @@ def decide(evidence: Evidence, policy: Policy) -> Decision:
         _targets(evidence, policy, opened, proposal),
         proposal.phase,
         proposal.because,
-        _would_change_if(findings, evidence, policy, proposal),
+        _would_change_if(findings, evidence, policy, proposal) if explain else (),
     )
     return Decision(findings, recommendation, _gave_way(findings, proposal), opened)
 
@@ -256,9 +272,7 @@ def _targets(evidence: Evidence, policy: Policy, opened: Gate, proposal: _Propos
         return None
     kind = proposal.phase.to if proposal.phase else evidence.kind
     on = proposal.phase.on if proposal.phase else evidence.as_of + timedelta(days=1)
-    targets = macro_targets(
-        evidence, policy, kind, energy_kcal, window=not opened.on_referral_list, kidney=opened.kidney_closed
-    )
+    targets = macro_targets(evidence, policy, kind, energy_kcal, window=opened.window_open, kidney=opened.kidney_closed)
     return replace(targets, effective_on=on) if targets else Targets(energy_kcal, effective_on=on)
 
 

@@ -231,6 +231,16 @@ def _no_phase(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict("No phase is in force: the coach sets build, cut or maintain, with a planned end.")
 
 
+def _no_goal(evidence: Evidence, policy: Policy) -> Verdict | None:
+    if evidence.phase is None or evidence.athlete.goal_body_fat_pct is not None:
+        return None
+    hint = f" For a lean-looking back men need under about {number(policy.lean_back_male_pct, 1)} %."
+    male = evidence.athlete.male
+    return Verdict(
+        f"No body-fat goal is set: the cycles have no end.{hint if male else ''}", condition="a goal were set"
+    )
+
+
 _P, _ADVICE, _WARN, _SWITCH = Stage.PHASE, Severity.ADVICE, Severity.WARNING, Action.SWITCH_PHASE
 _GOAL = ("goal_probability", "goal_measurements", "goal_tolerance_pct", "goal_measurement_max_age_days")
 _LOST = ("strength_end_probability", "strength_end_reviews", "strength_loss_pct")
@@ -308,4 +318,5 @@ RULES: tuple[Rule, ...] = (
         _extended,
     ),
     Rule("phase.none", _P, _ADVICE, None, "Is a phase in force?", (), _no_phase),
+    Rule("goal.unset", _P, Severity.INFO, None, "Is there a goal?", ("lean_back_male_pct",), _no_goal),
 )

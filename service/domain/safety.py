@@ -39,6 +39,7 @@ class Gate:
     closed_exercises: tuple[str, ...]
     closed_by: tuple[str, ...]
     on_referral_list: bool  # also when cleared: then still no fasting window
+    window_open: bool  # an eating window may be set: not on the list, and screened or asked for by the athlete's coach
     kidney_closed: bool
 
 
@@ -157,6 +158,7 @@ def gate(evidence: Evidence, policy: Policy) -> Gate:
         closed_exercises=tuple(exercise for exercise, _ in lifts),
         closed_by=tuple(code for code, scopes in closed if scopes) + (("safety.pain",) if lifts else ()),
         on_referral_list=bool(held),
+        window_open=not held and (screened(evidence) or evidence.athlete.eating_window is not None),
         kidney_closed=any(code == "safety.kidney_disease" and scopes for code, scopes in closed),
     )
 

@@ -79,7 +79,10 @@ def _loss_ceiling(evidence: Evidence, policy: Policy) -> Verdict | None:
     rates = ", ".join(f"{k} {number(q.mean, 2)} %/week" for k, q in shown.items() if q is not None)
     when = f"on day {evidence.phase.day} of the {evidence.phase.kind}" if evidence.phase else "outside any phase"
     ceiling = number(policy.loss_ceiling_pct, 1)
-    words = f"Body mass is changing faster than {ceiling} %/week ({rates}) {when}: stop the deficit now."
+    what = "stop the deficit now."
+    if not in_deficit(evidence, policy):
+        what = "no deficit is planned, so eat at maintenance or above and have an unexplained loss looked at."
+    words = f"Body mass is changing faster than {ceiling} %/week ({rates}) {when}: {what}"
     seen: dict[str, Any] = {f"{k}_rate_pct_per_week": q.mean for k, q in shown.items() if q is not None}
     seen["day"] = evidence.phase.day if evidence.phase else None
     return Verdict(words, seen, moves)
@@ -148,7 +151,8 @@ def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
     lean, training = evidence.fat_free_mass_kg, evidence.exercise_kcal
-    intake = evidence.log.logged_intake_kcal or evidence.energy_kcal
+    logged = evidence.log.logged_intake_kcal
+    intake = evidence.energy_kcal if logged is None else logged
     if lean is None or lean <= 0.0 or intake is None:
         return None
     available = (intake - (training or 0.0)) / lean

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.arbiter import RULE, decide
+from service.domain.arbiter import RULE, decide, describe_rules
 from service.domain.evidence import (
     BodyFatMeasurement,
     EatingWindow,
@@ -423,6 +423,18 @@ def test_the_same_bytes_in_another_process():
         for seed in ("1", "2")
     ]
     assert runs[0].stdout == runs[1].stdout and len(runs[0].stdout.strip()) == 64
+
+
+def test_explaining_changes_nothing_but_the_explanation():
+    for row in SCRIPTED:
+        told, silent = decide(row[1], DEFAULT), decide(row[1], DEFAULT, explain=False)
+        assert replace(told.recommendation, would_change_if=()) == silent.recommendation
+        assert (told.findings, told.gave_way, told.gate) == (silent.findings, silent.gave_way, silent.gate)
+
+
+def test_rules_are_described_in_the_order_in_which_they_are_heard():
+    assert [row["code"] for row in describe_rules()] == list(RULE)
+    assert all(row["argues_for"] in (None, *(action.value for action in Action)) for row in describe_rules())
 
 
 def test_order_of_lifts_and_measurements_does_not_matter():

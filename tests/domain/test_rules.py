@@ -264,6 +264,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [0.5],
         [0.49],
     ),
+    ("goal.unset", lambda v: but(athlete__goal_body_fat_pct=v), [None], [12.0]),
     ("phase.none", lambda v: but(phase=v), [None], [ON_PLAN.phase]),
     (
         "phase.stalled",

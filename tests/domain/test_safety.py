@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from service.domain.amendments import check_change
 from service.domain.arbiter import RULE, decide, judge
-from service.domain.evidence import Clearance, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
+from service.domain.evidence import Clearance, EatingWindow, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
 from service.domain.findings import Action, Severity
 from service.domain.policy import DEFAULT
 from service.domain.safety import gate
@@ -173,6 +173,23 @@ def test_unanswered_screening_asks_before_a_deficit_starts_or_deepens_and_lets_a
     assert decide(but(screening=None), DEFAULT).recommendation.action is Action.HOLD
     half = replace(CLEAR, kidney_disease=None)
     assert decide(replace(stall, screening=half), DEFAULT).recommendation.action is Action.COLLECT_DATA
+
+
+def test_no_fasting_window_for_the_referral_list_or_before_the_screening_unless_the_coach_set_one():
+    asked = but(screening=None, athlete__eating_window=EatingWindow("11:00", "19:00"))
+    windows = [
+        decide(e, DEFAULT).recommendation.targets.eating_window
+        for e in (ON_PLAN, but(screening=None), asked, LISTED["safety.minor"][0](asked))
+    ]
+    assert windows == [EatingWindow("12:00", "20:00"), None, EatingWindow("11:00", "19:00"), None]
+
+
+def test_a_fast_loss_nobody_planned_is_not_called_a_deficit():
+    ill = but(phase=phase("maintain", 20, 40), targets=Targets(2850.0), tissue_rate_pct_per_week=q(-1.7, 0.1))
+    decision = decide(ill, DEFAULT)
+    (found,) = [f for f in decision.findings if f.code == "loss.ceiling"]
+    assert "unexplained loss" in found.statement and "deficit now" not in found.statement
+    assert decision.recommendation.energy_to_kcal == 2850.0 and decision.recommendation.phase is None
 
 
 # --- human decisions ---------------------------------------------------------------------------------------------
