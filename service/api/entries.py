@@ -128,10 +128,15 @@ def date_faults(body: EntryBody, athlete: Any, place: str = "") -> list[Fault]:
     if body.date is not None and body.date != day:
         detail = f"`at` falls on {day} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=f"{place}/date", code="disagrees", detail=detail)]
+    return day_faults(day, athlete, f"{place}/{field}")
+
+
+def day_faults(day: date, athlete: Any, pointer: str = "/date") -> list[Fault]:
+    """What is wrong with a day of an athlete's log: it lies in the future or before birth."""
     if day > now().astimezone(ZoneInfo(athlete.time_zone)).date() + timedelta(days=1):
-        return [Fault(pointer=f"{place}/{field}", code="in_the_future", detail=f"{day} has not been yet")]
+        return [Fault(pointer=pointer, code="in_the_future", detail=f"{day} has not been yet")]
     if day < athlete.birth_date:
-        return [Fault(pointer=f"{place}/{field}", code="before_birth", detail=f"{day} lies before the athlete's birth")]
+        return [Fault(pointer=pointer, code="before_birth", detail=f"{day} lies before the athlete's birth")]
     return []
 
 

@@ -2,15 +2,15 @@
 
 import uuid
 from collections.abc import Mapping
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 
 from service import rollups
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
+from service.api.entries import day_faults
 from service.api.fields import Answer, Body, Date, Note
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
@@ -102,8 +102,9 @@ async def put_food_day(
     if if_match is not None:
         old = await scope.first(scope.select(FoodDay).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.date == day))
         check_version(if_match, old.revision if old else 0)
-    if day > now().astimezone(ZoneInfo(athlete.time_zone)).date() + timedelta(days=1):
-        raise Invalid.field("date", "in_the_future", f"{day} has not been yet")
+    found = day_faults(day, athlete, "date")
+    if found:
+        raise Invalid(found[0].detail, found)
     row = (await declare(scope, {key: body}))[key]
     show_version(response, row["revision"])
     return FoodDayAnswer.model_validate(row)

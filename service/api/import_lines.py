@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import IO, Any
 
 import orjson
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from service.api import meals, measurements, training_sessions, weigh_ins, wellbeing
 from service.api.athletes import AthleteBody
 from service.api.entries import EntryKind
-from service.api.fields import Body, Date
+from service.api.fields import Body, Date, ShortText
 from service.api.food_days import FoodDayBody
 from service.api.phases import PhaseBody
 from service.api.problems import faults_of
@@ -43,6 +43,7 @@ MODELS: dict[str, type[Body]] = {
     **{name: kind.body for name, kind in ENTRY_KINDS.items()},
 }
 MAX_LINE_BYTES = 1_000_000
+_NAME: TypeAdapter[str] = TypeAdapter(ShortText)
 
 
 @dataclass(frozen=True)
@@ -107,10 +108,11 @@ def read_csv(path: Path, kind: str | None) -> Iterator[Line | BadLine]:
         The type of lines when there is no column `type`.
     """
     with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as file:
-        first = file.readline()
+        lines = iter(lambda: file.readline(MAX_LINE_BYTES), "")  # however long a line is, not all of it at once
+        first = next(lines, "")
         delimiter = max(",;\t", key=first.count)
         header = [name.strip() for name in next(csv.reader([first], delimiter=delimiter), [])]
-        reader = csv.reader(file, delimiter=delimiter)
+        reader = csv.reader(lines, delimiter=delimiter)
         while True:
             try:
                 cells = next(reader, None)
@@ -135,6 +137,8 @@ def _numbers(said: dict[str, Any], kind: str | None, decimal_comma: bool) -> dic
     values = dict(said)
     for name in numeric & said.keys():
         text = said[name].replace(",", ".") if decimal_comma else said[name]
+        if "_" in text:
+            continue  # Python reads 6_4 as 64
         try:
             number = float(text)
         except ValueError:
@@ -162,8 +166,15 @@ def _line(number: int, said: dict[str, Any], kind: str | None) -> Line | BadLine
         known = ", ".join(MODELS)
         return _bad(number, "/type", "unknown_type", f"a line's type must be one of {known}, not {name!r}")
     athlete = content.get("external_id", "") if name == "athlete" else content.pop("athlete", None)
-    if name != "athlete" and not (isinstance(athlete, str) and athlete):
-        return _bad(number, "/athlete", "missing", "say whose it is: the athlete's external_id")
+    if name != "athlete":
+        if not (isinstance(athlete, str) and athlete):
+            return _bad(number, "/athlete", "missing", "say whose it is: the athlete's external_id")
+        try:
+            _NAME.validate_python(athlete)
+        except ValidationError as error:
+            return BadLine(
+                number, [fault.model_copy(update={"pointer": "/athlete"}) for fault in faults_of(error.errors())]
+            )
     if name in ENTRY_KINDS and content.get("ref") is None:
         content["ref"] = _reference(content)
     try:

@@ -6,25 +6,26 @@ import tempfile
 import uuid
 from collections import defaultdict
 from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, FastAPI, Header, Query, Request
+from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.api.athletes import ATHLETE, insert_athlete, update_athlete
-from service.api.entries import date_faults, store_entries
+from service.api.entries import date_faults, day_faults, store_entries
 from service.api.fields import Answer
 from service.api.food_days import declare
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line, read_csv, read_ndjson
 from service.api.phases import put_phase
 from service.api.problems import documented
-from service.api.screening import answer
+from service.api.screening import ScreeningBody, answer, latest
 from service.api.targets import TargetBody, in_kilocalories, put_target
 from service.api.transaction import DryRun, StreamedRoute
 from service.auth import Principal, ScopeName, requires
-from service.errors import Fault, NotFound, Problem, TooLarge, UnsupportedMedia
+from service.errors import Conflict, Fault, NotFound, Problem, TooLarge, UnsupportedMedia
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.scope import Scope, locked, table_of
@@ -142,7 +143,7 @@ async def finish_imports(app: FastAPI) -> None:
 def _patience(prefer: str | None) -> float:
     for part in (prefer or "").split(","):
         name, _, value = part.strip().partition("=")
-        if name.lower() == "wait" and value.strip().isdigit():
+        if name.lower() == "wait" and value.strip().isdecimal():
             return min(float(value), 60.0)
     return 0.2
 
@@ -249,10 +250,14 @@ async def _keep_all(
     advance: Callable[[int], None] | None,
 ) -> None:
     while chunk := list(islice(lines, CHUNK)):
-        async with database.writing() as connection:
-            scope = Scope(connection, caller.practice_id)
-            await _keep(scope, caller, chunk, progress)
-            await _note(scope, run, progress.columns())
+
+        async def keep(connection: AsyncConnection, chunk: Sequence[Line | BadLine] = chunk) -> Progress:
+            scope, after = Scope(connection, caller.practice_id), progress.copy()
+            await _keep(scope, caller, chunk, after)
+            await _note(scope, run, after.columns())
+            return after
+
+        progress.take(await database.write(keep))
         if advance:
             advance(progress.lines_read)
         await asyncio.sleep(0)
@@ -278,6 +283,16 @@ class Progress:
         self.lines_faulty += 1
         room = FAULTS_KEPT - len(self.faults)
         self.faults += [{"line": number, **fault.model_dump()} for fault in faults][:room]
+
+    def copy(self) -> "Progress":
+        """The same so far, to go on with; dropped where a chunk has to be kept again."""
+        other = Progress()
+        other.take(self)
+        return other
+
+    def take(self, other: "Progress") -> None:
+        """Be as far as the other."""
+        vars(self).update({**vars(other), "faults": list(other.faults)})
 
     def columns(self) -> dict[str, Any]:
         """As columns of `import_run`."""
@@ -308,7 +323,7 @@ async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine]
             progress.refuse(line.number, [Fault(pointer="", code="forbidden", detail=detail)])
         else:
             good[line.kind].append(line)
-    for line in good.pop("athlete", []):
+    for line in sorted(good.pop("athlete", []), key=lambda line: line.athlete):  # one order for all, against deadlocks
         await _one(progress, line, _keep_athlete(scope, line))
     names = {line.athlete for lines in good.values() for line in lines}
     statement = scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)).order_by(ATHLETE.c.id)
@@ -336,10 +351,16 @@ async def _one(progress: Progress, line: Line, work: Coroutine[Any, Any, Any]) -
 
 
 async def _keep_athlete(scope: Scope, line: Line) -> None:
-    old = await scope.first(scope.select(Athlete).where(ATHLETE.c.external_id == line.athlete))
+    statement = scope.select(Athlete).where(ATHLETE.c.external_id == line.athlete)
+    old = await scope.first(statement)
     if old is None:
-        await insert_athlete(scope, line.body)
-        return
+        try:
+            await insert_athlete(scope, line.body)
+            return
+        except Conflict:  # another import made the athlete in this very moment
+            old = await scope.first(statement)
+            if old is None:
+                raise
     said = {name: value for name, value in line.body.model_dump().items() if name in line.body.model_fields_set}
     if any(old._mapping[name] != value for name, value in said.items()):
         await update_athlete(scope, old, said)
@@ -386,8 +407,14 @@ async def _store(
 
 
 async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Mapping[str, Any], progress: Progress) -> None:
-    days = {(athletes[line.athlete].id, line.body.date): line.body for line in lines}
-    progress.lines_kept += len(lines)
+    days: dict[tuple[uuid.UUID, date], Any] = {}
+    for line in lines:
+        found = day_faults(line.body.date, athletes[line.athlete])
+        if found:
+            progress.refuse(line.number, found)
+            continue
+        progress.lines_kept += 1
+        days[athletes[line.athlete].id, line.body.date] = line.body
     if days:
         await declare(scope, days)
 
@@ -396,8 +423,15 @@ async def _keep_targets(scope: Scope, athlete_id: uuid.UUID, body: TargetBody) -
     await put_target(scope, athlete_id, in_kilocalories(body.model_dump(exclude={"acknowledge"})))
 
 
+async def _keep_screening(scope: Scope, athlete_id: uuid.UUID, body: ScreeningBody) -> None:
+    """Answers that differ from the latest are new ones; the same file again is no new answer."""
+    old = await latest(scope, athlete_id)
+    if old is None or old.answers != body.model_dump(mode="json", by_alias=True):
+        await answer(scope, athlete_id, body)
+
+
 _KEEP: dict[str, Callable[[Scope, uuid.UUID, Any], Coroutine[Any, Any, Any]]] = {
     "phase": put_phase,
-    "screening": answer,
+    "screening": _keep_screening,
     "targets": _keep_targets,
 }

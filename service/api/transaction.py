@@ -9,19 +9,17 @@ from fastapi import Depends, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.ext.asyncio import AsyncConnection
 from starlette.types import Message
 
 from service.auth import Principal, authenticate
 from service.errors import Conflict, Invalid, Malformed, TooLarge, UnsupportedMedia
-from service.store.engine import Database
+from service.store.engine import Database, met_another
 from service.store.scope import Scope, table_of
 from service.store.tables import IdempotentAnswer
 from service.store.types import now
 
 KEEP_ANSWERS_FOR = timedelta(hours=24)
-ATTEMPTS = 3
-# A unique key taken, a serialisation failure or a deadlock: another transaction was there first (PostgreSQL, SQLite).
-_MET_ANOTHER = {"23505", "40001", "40P01", "SQLITE_CONSTRAINT_UNIQUE", "SQLITE_CONSTRAINT_PRIMARYKEY"}
 _FLAG = TypeAdapter(bool)
 Handler = Callable[[Request], Coroutine[Any, Any, Response]]
 
@@ -72,21 +70,9 @@ async def _write(database: Database, principal: Principal, request: Request, inn
     request = _limited(request, request.app.state.settings.max_body_bytes)
     if await request.body() and not _is_json(request.headers.get("content-type", "")):
         raise UnsupportedMedia("send Content-Type: application/json")
-    for _ in range(ATTEMPTS):
-        try:
-            return await _transaction(database, principal, request, inner, key)
-        except DBAPIError as error:
-            reason = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorname", None)
-            if reason not in _MET_ANOTHER:
-                raise
-    raise Conflict("the same was stored at the same moment; read it again, then decide")
 
-
-async def _transaction(
-    database: Database, principal: Principal, request: Request, inner: Handler, key: str | None
-) -> Response:
-    request.state.after_commit = None
-    async with database.writing() as connection:
+    async def work(connection: AsyncConnection) -> Response:
+        request.state.after_commit = None
         scope = request.state.scope = Scope(connection, principal.practice_id)
         if key is not None:
             kept = await _claim(scope, request, key, await _digest(request))
@@ -95,9 +81,17 @@ async def _transaction(
         response = await inner(request)
         if is_dry_run(request):
             await connection.rollback()
-            return response
-        if key is not None:
+            request.state.after_commit = None
+        elif key is not None:
             await _keep(scope, request, key, response)
+        return response
+
+    try:
+        response = await database.write(work)
+    except DBAPIError as error:
+        if met_another(error):
+            raise Conflict("the same was stored at the same moment; read it again, then decide") from error
+        raise
     after_commit: Callable[[], None] | None = request.state.after_commit
     if after_commit is not None:
         after_commit()

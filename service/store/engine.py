@@ -1,18 +1,23 @@
 """The database: one engine per dialect, one way to read, one way to write."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import orjson
 from sqlalchemy import event
 from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from service.store.guard import refuse_unfiltered_statements
 
 BUSY_TIMEOUT_MS = 60_000
+ATTEMPTS = 3
+# A unique key taken, a serialisation failure or a deadlock: another transaction was there first (PostgreSQL, SQLite).
+_MET_ANOTHER = {"23505", "40001", "40P01", "SQLITE_CONSTRAINT_UNIQUE", "SQLITE_CONSTRAINT_PRIMARYKEY"}
+T = TypeVar("T")
 
 
 class Database:
@@ -47,10 +52,28 @@ class Database:
         async with self._writer.begin() as connection:
             yield connection
 
+    async def write(self, work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
+        """Do some work in a transaction, and from its start again where another transaction was there first."""
+        for _ in range(ATTEMPTS - 1):
+            try:
+                async with self.writing() as connection:
+                    return await work(connection)
+            except DBAPIError as error:
+                if not met_another(error):
+                    raise
+        async with self.writing() as connection:
+            return await work(connection)
+
     async def close(self) -> None:
         """Give all connections back."""
         for engine in {self._reader, self._writer}:
             await engine.dispose()
+
+
+def met_another(error: DBAPIError) -> bool:
+    """Whether a transaction failed because another one was there first."""
+    reason = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorname", None)
+    return reason in _MET_ANOTHER
 
 
 def _engine(url: URL, **options: Any) -> AsyncEngine:
