@@ -22,7 +22,7 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, JobFailure
 from service.store.types import now
 
-CHUNK = 50  # athletes a claim
+CHUNK = 200  # athletes a claim: an estimator costs about as much for one athlete as for a hundred
 LEASE = timedelta(minutes=10)
 RETRY_AFTER = timedelta(hours=1)
 ATHLETE = table_of(Athlete)
@@ -123,7 +123,7 @@ class DueJob(ABC):
     async def _do(
         self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Any], as_of: date, at: datetime
     ) -> Tally:
-        """One group; when it fails, each athlete alone, so that only the culprit does not get through."""
+        """One group; when it fails, each half of it, so that in the end only the culprit does not get through."""
         try:
             async with database.reading() as connection:
                 results = await self.compute(Scope(connection, practice_id), athletes, as_of)
@@ -137,8 +137,9 @@ class DueJob(ABC):
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)
                 await self._note_failure(database, practice_id, athletes[0], error)
                 return Tally(failed=1)
-            alone = [await self._do(database, practice_id, [athlete], as_of, at) for athlete in athletes]
-            return sum(alone, Tally())
+            half = len(athletes) // 2
+            first = await self._do(database, practice_id, athletes[:half], as_of, at)
+            return first + await self._do(database, practice_id, athletes[half:], as_of, at)
         return Tally(done=len(athletes))
 
     async def _release(self, scope: Scope, athlete: Any, next_due: datetime) -> None:

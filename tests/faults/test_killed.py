@@ -14,6 +14,7 @@ from typing import Any
 import httpx
 import orjson
 
+from service.jobs.due import CHUNK
 from service.store.tables import AthleteDay, CheckIn, Review, WeighIn
 from service.store.types import now
 from tests.conftest import STEELYARD, LiveServer, environment
@@ -21,15 +22,14 @@ from tests.jobs.conftest import Practice, athlete, log
 
 GUARD = {"STEELYARD_CHECK_TENANT_FILTER": "1"}
 FIRST = date(2026, 2, 2)
-MONDAY = "2026-02-16T06:00:00Z"
+MONDAY = "2026-02-09T06:00:00Z"
 
 
-async def take_in(practice: Practice, count: int) -> list[str]:
-    """Athletes with two weeks of log."""
-    names = [f"a{number:03d}" for number in range(count)]
-    await practice.take_in(
-        [*map(athlete, names), *(line for name in names for line in log(name, FIRST, 28, food=False))]
-    )
+async def take_in(practice: Practice) -> list[str]:
+    """Athletes with a week of log, enough for two chunks and a half of jobs."""
+    names = [f"a{number:03d}" for number in range(5 * CHUNK // 2)]
+    logs = (line for name in names for line in log(name, FIRST, 7, food=False))
+    await practice.take_in([*map(athlete, names), *logs])
     return names
 
 
@@ -47,7 +47,7 @@ def done(output: str) -> dict[str, int]:
 
 
 async def test_two_ticks_at_once_lose_nothing_and_double_nothing(practice: Practice, database_url: str) -> None:
-    names = await take_in(practice, 130)
+    names = await take_in(practice)
     ticks = [start_tick(database_url) for _ in range(2)]
     answers = [(tick, *tick.communicate(timeout=120)) for tick in ticks]
     assert [tick.returncode for tick, _, _ in answers] == [0, 0], answers
@@ -57,12 +57,12 @@ async def test_two_ticks_at_once_lose_nothing_and_double_nothing(practice: Pract
     assert all(sum(share.values()) for share in shares), f"one of them did nothing, so this proves little: {shares}"
     reviews = await practice.rows(Review)
     assert len({row.athlete_id for row in reviews}) == len(reviews) == len(names)
-    assert {row.as_of for row in reviews} == {date(2026, 2, 15)}
+    assert {row.as_of for row in reviews} == {date(2026, 2, 8)}
     assert len(await practice.rows(CheckIn)) == len(names)
 
 
 async def test_a_killed_tick_is_finished_by_a_later_one(practice: Practice, database_url: str) -> None:
-    names = await take_in(practice, 160)
+    names = await take_in(practice)
     tick = start_tick(database_url)
     while tick.poll() is None and not await practice.rows(Review):
         time.sleep(0.01)
@@ -74,7 +74,7 @@ async def test_a_killed_tick_is_finished_by_a_later_one(practice: Practice, data
     output, errors = later.communicate(timeout=120)
     assert later.returncode == 0, errors
     left = len(names) - len(before) - done(output)["reviews"]
-    assert 0 < left <= 50  # the chunk that died with its process is still leased
+    assert 0 < left <= CHUNK  # the chunk that died with its process is still leased
     await practice.put(review_claimed_until=now() - timedelta(seconds=1))  # as ten minutes later
     last = start_tick(database_url)
     output, errors = last.communicate(timeout=120)
@@ -169,6 +169,7 @@ async def test_an_import_whose_server_was_killed_is_finished_by_sending_it_again
         with httpx.Client(base_url=server.url, headers=headers, timeout=60, trust_env=False) as client:
             said: dict[str, Any] = client.post("/v1/imports", content=body).json()
             while not until(said):
+                time.sleep(0.02)
                 said = client.get(f"/v1/imports/{said['id']}").json()
             return said
 
@@ -189,7 +190,7 @@ async def test_an_import_whose_server_was_killed_is_finished_by_sending_it_again
 async def test_a_server_told_to_stop_during_its_jobs_leaves_nothing_claimed(
     practice: Practice, database_url: str, live_server: Callable[..., LiveServer]
 ) -> None:
-    names = await take_in(practice, 160)
+    names = await take_in(practice)
     server = live_server(database_url, clock=True, settings=GUARD)
     while not await practice.rows(Review):
         time.sleep(0.01)

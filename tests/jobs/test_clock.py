@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from service.jobs import clock
+from service.jobs.due import CHUNK
 from service.jobs.weekly_review import WeeklyReview
 from service.store.tables import CheckIn, Review
 from service.store.types import now
@@ -31,9 +32,9 @@ async def wait_for(practice: Practice, count: int) -> None:
 async def test_two_servers_with_clocks_review_everybody_once(
     practice: Practice, database_url: str, live_server: Callable[..., LiveServer]
 ) -> None:
-    names = [f"a{number:03d}" for number in range(120)]
-    first = now().date() - timedelta(days=21)
-    lines = [line for name in names for line in log(name, first, 14, food=False)]
+    names = [f"a{number:03d}" for number in range(2 * CHUNK + 20)]
+    first = now().date() - timedelta(days=15)
+    lines = [line for name in names for line in log(name, first, 4, food=False)]
     await practice.take_in([*map(athlete, names), *lines])
     with ThreadPoolExecutor(2) as starters:
         servers = list(starters.map(lambda _: live_server(database_url, clock=True, settings=GUARD), range(2)))
