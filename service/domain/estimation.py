@@ -14,7 +14,8 @@ from . import estimation_outputs as outputs
 from .estimation_state import FilterState, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats, FoodState
 
-CHUNK = 512  # athletes filtered together: states stay in the processor's cache and memory stays flat
+CHUNK = 1024  # athletes filtered together: states stay in the processor's cache and memory stays flat
+BLOCK = 1024  # athlete-days whose results are worked out together
 
 
 @dataclass(frozen=True)
@@ -74,17 +75,21 @@ def _run(before: FilterState | None, athletes: Athletes, log: DailyLog, upper_ra
         state = estimation_state.blank(some.male.shape[0]) if before is None else estimation_state.take(before, rows)
         results: list[dict[str, Floats]] = []
         steps: list[Step] = []
-        for t in range(days):
-            state, step = estimation_filter.advance(state, some, estimation_state.day_of(log, t, rows))
-            results.append(outputs.of_day(state, step, step.main.mean, step.main.cov, upper_rate))
-            if revised:
-                steps.append(step)
+        block = max(1, BLOCK // some.male.shape[0])
+        for day in estimation_state.days_of(log, rows):
+            state, step = estimation_filter.advance(state, some, day)
+            steps.append(step)
+            if not revised and len(steps) == block:
+                results.append(_causal(state, steps, upper_rate))
+                steps = []
         if revised:
-            _revise(results, state, steps, upper_rate)
+            results = [_revised(state, steps, upper_rate)]
+        elif steps:
+            results.append(_causal(state, steps, upper_rate))
         for name in results[0]:
             if name not in out:
                 out[name] = np.empty((count, days))
-            out[name][rows] = np.stack([result[name] for result in results]).T
+            out[name][rows] = np.concatenate([result[name] for result in results]).T
         states.append(state)
     return _assemble(out, estimation_state.join(states))
 
@@ -99,8 +104,7 @@ def predict_mass(
     """
     count = intake_kcal.shape[0]
     unknown = np.full(count, np.nan)
-    state = estimates.state
-    result: dict[str, Floats] = {}
+    state, steps = estimates.state, []
     for ahead in range(1, days + 1):
         day = estimation_state.Day(
             date=after + np.timedelta64(ahead, "D"),
@@ -116,7 +120,8 @@ def predict_mass(
             body_fat_se_pct=unknown,
         )
         state, step = estimation_filter.advance(state, athletes, day)
-        result = outputs.of_day(state, step, step.main.mean, step.main.cov, 1.0)
+        steps = [step]
+    result = {name: value[0] for name, value in _causal(state, steps, 1.0).items()}
     mean, sd = result["trend_mass_kg"], result["trend_mass_kg:sd"]
     return Estimate(mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd)
 
@@ -126,29 +131,31 @@ def _chunks(count: int) -> Iterator[slice]:
         yield slice(first, min(first + CHUNK, count))
 
 
-def _revise(results: list[dict[str, Floats]], state: FilterState, steps: list[Step], upper_rate: float) -> None:
-    """Run the smoother back over the days and replace their causal results.
+def _causal(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:
+    moments = [(step.main.mean, step.main.cov) for step in steps]
+    return outputs.of_days(state, steps, moments, upper_rate) | outputs.of_log(steps)
+
+
+def _revised(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:
+    """Run the smoother back over all days.
 
     Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
     branch that survives was the other one on a day.
     """
     adjoint, information = np.zeros_like(state.mean), np.zeros_like(state.cov)
     other = np.zeros_like(state.started)
-    last = len(steps) - 1
-    for t in range(last, -1, -1):
-        step = steps[t]
+    results: list[dict[str, Floats]] = []
+    for step in reversed(steps):
         main = estimation_filter.chosen_branch(step, other)
-        if t < last:
+        if results:
             branch.carry_back(adjoint, information, main.drift)
-        mean, cov = kalman.corrected(main.mean, main.cov, adjoint, information)
-        revised = outputs.of_day(state, replace(step, main=main), mean, cov, upper_rate)
-        results[t] |= {name: value for name, value in revised.items() if name not in _CAUSAL_ONLY}
+        moments = kalman.corrected(main.mean, main.cov, adjoint, information)
+        results.append(outputs.of_days(state, [replace(step, main=main)], [moments], upper_rate))
         for done in reversed(main.updates):
             kalman.adjoint_update(adjoint, information, done)
         other = (other ^ step.scale_adopted) & ~step.scale_begun
-
-
-_CAUSAL_ONLY = ("mass_outlier", "new_scale", "days_used", "days_imputed", "prior_share")
+    smooth = {name: np.concatenate([result[name] for result in reversed(results)]) for name in results[0]}
+    return smooth | outputs.of_log(steps)
 
 
 def _assemble(out: dict[str, Floats], state: FilterState) -> Estimates:

@@ -1,6 +1,6 @@
 """The causal filter of `estimation`: one athlete-day after the other, batched, with a state that can be saved."""
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,7 @@ from .estimation_model import (
     WEEK_COS,
     WEEK_SIN,
 )
-from .estimation_state import FORTNIGHT, WEEK, Branch, Day, Drift, FilterState, Step, blank, put
+from .estimation_state import FORTNIGHT, WEEK, Branch, Day, Drift, FilterState, Step, blank, changed, put
 from .records import Athletes, Bools, Floats, FoodState, Ints, PhaseKind
 
 GROSS_KG, GROSS_SD = 3.5, 6.0  # beyond both a weigh-in is a slip of the finger and left out
@@ -70,7 +70,7 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
         weighed_days=state.weighed_days,
         whole_days=state.whole_days,
     )
-    return replace(state, cycle_day=state.cycle_day + 1.0), step
+    return changed(state, cycle_day=state.cycle_day + 1.0), step
 
 
 def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
@@ -94,7 +94,7 @@ def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
     )
     unknown = np.full(who.shape[0], np.nan)
     reference = prior.reference_kcal
-    fresh = replace(
+    fresh = changed(
         blank(who.shape[0]),
         started=np.ones(who.shape[0], dtype=np.bool_),
         mean=prior.mean,
@@ -120,12 +120,8 @@ def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
 
 
 def weighted(values: Floats, weights: Floats) -> Floats:
-    """Weighted sum over the first axis, always added in the same order; zero weights are passed over."""
-    total: Floats = np.zeros(values.shape[1:])
-    for value, weight in zip(values, weights, strict=True):
-        if weight != 0.0:
-            total += value * weight
-    return total
+    """Weighted sum over the first axis."""
+    return kalman.fold(values * weights[:, None])
 
 
 WHOLE_WEEK = np.full(WEEK, 1.0 / WEEK)
@@ -134,9 +130,8 @@ WHOLE_WEEK = np.full(WEEK, 1.0 / WEEK)
 def _cycle_at(state: FilterState, day: Day, offset_days: float) -> Floats:
     """Cosine and sine of the menstrual cycle, (2, athletes); by the calendar until a start was logged."""
     calendar = float(day.date.astype(np.int64) % int(CYCLE_DAYS))
-    logged = ~np.isnan(state.cycle_day)
-    at = np.where(logged, np.where(logged, state.cycle_day, 0.0), calendar) + offset_days
-    angle = 2.0 * np.pi * at / state.cycle_days
+    at = np.where(np.isnan(state.cycle_day), calendar, state.cycle_day)
+    angle = (at + offset_days) * (2.0 * np.pi / state.cycle_days)
     return np.stack([np.cos(angle), np.sin(angle)])
 
 
@@ -154,9 +149,9 @@ class _Morning:
 
 def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
     """Phase switch, cycle, target and weigh-in."""
-    state = replace(state, mean=state.mean.copy(), cov=state.cov.copy(), days=state.days + state.started)
+    state = changed(state, mean=state.mean.copy(), cov=state.cov.copy(), days=state.days + state.started)
     if state.scale_active.any():
-        state = replace(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
+        state = changed(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
     switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
     state = _follow_cycle(state, day)
     implied, spread = _target_says(state, day)
@@ -188,7 +183,7 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
     )
     weighed = branch.weigh(state.mean, state.cov, h, mass, sight, again)
     state, updates, scale_updates = suspicion.settle(state, (told, weighed))
-    state = replace(
+    state = changed(
         state,
         share=np.where(switch, 1.0 + 0.5 * (state.share - 1.0), state.share),
         share_variance=state.share_variance + switch * estimation_intake.SHARE_SWITCH_SD**2,
@@ -243,7 +238,7 @@ def _judge(state: FilterState, mass: Floats, sight: branch.Sight) -> tuple[Filte
     again = near & (young | ~slip) & (in_a_row >= np.where(young, 2.0, 3.0))
     gross &= ~again
     used = ~np.isnan(mass) & ~gross
-    state = replace(
+    state = changed(
         state,
         rejected_kg=np.where(gross, mass, np.where(used, np.nan, state.rejected_kg)),
         rejected_days=np.where(used, 0.0, np.where(gross, in_a_row, state.rejected_days)),
@@ -257,7 +252,7 @@ def _follow_cycle(state: FilterState, day: Day) -> FilterState:
     if not begins.any():
         return state
     first = np.flatnonzero(begins & np.isnan(state.cycle_day))
-    state = replace(state, scale_active=state.scale_active & ~(begins & np.isnan(state.cycle_day)))
+    state = changed(state, scale_active=state.scale_active & ~(begins & np.isnan(state.cycle_day)))
     for row, value in ((CYCLE_COS, m.CYCLE_MEAN_KG), (CYCLE_SIN, 0.0)):
         state.mean[row, first] = value
         state.cov[row, :, first] = 0.0
@@ -266,7 +261,7 @@ def _follow_cycle(state: FilterState, day: Day) -> FilterState:
     low, high = CYCLE_USUAL_DAYS
     known = begins & (state.cycle_day >= low) & (state.cycle_day <= high)
     length = np.where(known, state.cycle_day, state.cycle_days)
-    return replace(
+    return changed(
         state,
         cycle_day=np.where(begins, 0.0, state.cycle_day),
         cycle_days=state.cycle_days + 0.4 * (length - state.cycle_days),
@@ -301,7 +296,7 @@ def _eat(state: FilterState, day: Day) -> tuple[estimation_intake.Intake, Filter
     silent = ~np.isnan(day.intake_kcal) & (day.food_state == FoodState.UNKNOWN)
     intake_days = np.concatenate([state.intake_days[1:], intake.mean[None]])
     unlogged_days = np.concatenate([state.unlogged_days[1:], intake.unlogged[None]])
-    return intake, replace(
+    return intake, changed(
         state,
         share=share,
         share_variance=share_variance,
@@ -369,7 +364,7 @@ def _night(
     )
     fat_cov = fat_cov.copy()
     fat_cov[0, 0] += m.FAT_DAILY_SD_KG**2
-    state = replace(
+    state = changed(
         state,
         mean=mean,
         cov=cov,

@@ -1,5 +1,8 @@
 """From moments of the states to what is reported: means, standard deviations, bounds and probabilities of one day."""
 
+from dataclasses import dataclass, fields
+from typing import Any
+
 import numpy as np
 
 from . import estimation_model as m
@@ -7,7 +10,7 @@ from . import kalman, normal
 from .estimation_filter import weighted
 from .estimation_model import CYCLE_COS, CYCLE_SIN, EXCESS, FLUID, MAINTENANCE, TISSUE, TRANSFER, WATER
 from .estimation_state import FilterState, Step
-from .records import Floats
+from .records import Bools, Floats
 
 DEFICIT_SHARE = 0.05  # a true deficit below this share of maintenance is none
 FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
@@ -30,39 +33,91 @@ QUANTITIES = (
 )
 
 
-def of_day(state: FilterState, step: Step, mean: Floats, cov: Floats, upper_rate: float) -> dict[str, Floats]:
-    """All outputs of one day, arrays (athletes,), NaN for who has not started; `…:sd` beside each quantity.
+@dataclass(frozen=True)
+class Seen:
+    """What the outputs need of some days, day after day along the last axis, (…, days × athletes)."""
 
-    `mean` and `cov` are the states' moments, causal or smoothed; `upper_rate` in % of body mass per week.
+    mean: Floats
+    cov: Floats
+    base: Floats
+    intake_days: Floats
+    intake_variance_days: Floats
+    unlogged_days: Floats
+    intake_week: Floats
+    unlogged_week: Floats
+    water_now: Floats
+    water_before: Floats
+    cycle_now: Floats
+    cycle_before: Floats
+    fat_mean: Floats
+    fat_cov: Floats
+    structure_kcal: Floats
+    cut: Bools
+    started: Bools
+    days: Floats
+
+
+def of_days(
+    state: FilterState, steps: list[Step], moments: list[tuple[Floats, Floats]], upper_rate: float
+) -> dict[str, Floats]:
+    """All outputs of some days, arrays (days, athletes), NaN before an athlete's start; `…:sd` beside each quantity.
+
+    `state` is one at or after the last day, `moments` are the states' means and covariances, causal or smoothed, by
+    day; `upper_rate` in % of body mass per week.
     """
+
+    def along(values: list[Floats]) -> Floats:
+        return np.concatenate(values, axis=-1) if len(values) > 1 else values[0]
+
+    names = [f.name for f in fields(Seen)][3:]
+    told: dict[str, Any] = {name: along([getattr(step, name) for step in steps]) for name in names}
+    seen = Seen(
+        along([mean for mean, _ in moments]),
+        along([cov for _, cov in moments]),
+        along([step.main.drift.base for step in steps]),
+        **told,
+    )
+    starts = (state.maintenance_prior_sd, state.log_maintenance, state.expenditure_sd)
+    prior_sd, log_maintenance, expenditure_sd = (np.tile(values, len(steps)) for values in starts)
     result: dict[str, Floats] = {}
-    _mass(result, step, mean, cov, upper_rate)
-    result["maintenance_kcal"] = mean[MAINTENANCE]
-    result["maintenance_kcal:sd"] = np.sqrt(np.maximum(cov[MAINTENANCE, MAINTENANCE], 1e-12))
-    maintenance = np.maximum(mean[MAINTENANCE], 300.0)
-    eaten = _deficit(result, step, mean, cov, maintenance)
-    _expenditure(result, state, step, maintenance, result["maintenance_kcal:sd"], eaten)
-    tissue_kg = np.maximum(mean[TISSUE], 20.0)
-    result["fat_mass_kg"] = step.fat_mean[0]
-    result["fat_mass_kg:sd"] = np.sqrt(step.fat_cov[0, 0])
-    result["body_fat_pct"] = 100.0 * step.fat_mean[0] / tissue_kg
+    _mass(result, seen, upper_rate)
+    result["maintenance_kcal"] = seen.mean[MAINTENANCE]
+    result["maintenance_kcal:sd"] = np.sqrt(np.maximum(seen.cov[MAINTENANCE, MAINTENANCE], 1e-12))
+    maintenance = np.maximum(seen.mean[MAINTENANCE], 300.0)
+    eaten = _deficit(result, seen, maintenance)
+    _expenditure(result, seen, log_maintenance, expenditure_sd, maintenance, eaten)
+    tissue_kg = np.maximum(seen.mean[TISSUE], 20.0)
+    result["fat_mass_kg"] = seen.fat_mean[0]
+    result["fat_mass_kg:sd"] = np.sqrt(seen.fat_cov[0, 0])
+    result["body_fat_pct"] = 100.0 * seen.fat_mean[0] / tissue_kg
     result["body_fat_pct:sd"] = 100.0 * result["fat_mass_kg:sd"] / tissue_kg
-    result["mass_outlier"] = step.outlier.astype(np.float64)
-    result["new_scale"] = step.scale_adopted.astype(np.float64)
-    result["days_used"], result["days_imputed"] = step.weighed_days, step.days - step.whole_days
-    left = result["maintenance_kcal:sd"] / np.maximum(state.maintenance_prior_sd, 1e-9)
+    left = result["maintenance_kcal:sd"] / np.maximum(prior_sd, 1e-9)
     result["prior_share"] = np.minimum(left * left, 1.0)
-    return {name: np.where(step.started, value, np.nan) for name, value in result.items()}
+    shape = (len(steps), state.started.shape[0])
+    return {name: np.where(seen.started, value, np.nan).reshape(shape) for name, value in result.items()}
+
+
+def of_log(steps: list[Step]) -> dict[str, Floats]:
+    """What was made of the log on some days, arrays (days, athletes), NaN before an athlete's start."""
+    started = np.stack([step.started for step in steps])
+    result = {
+        "mass_outlier": np.stack([step.outlier for step in steps]).astype(np.float64),
+        "new_scale": np.stack([step.scale_adopted for step in steps]).astype(np.float64),
+        "days_used": np.stack([step.weighed_days for step in steps]),
+        "days_imputed": np.stack([step.days - step.whole_days for step in steps]),
+    }
+    return {name: np.where(started, value, np.nan) for name, value in result.items()}
 
 
 def _keep(result: dict[str, Floats], name: str, centre: Floats, variance: Floats) -> None:
     result[name], result[name + ":sd"] = centre, np.sqrt(np.maximum(variance, 1e-12))
 
 
-def _mass(result: dict[str, Floats], step: Step, mean: Floats, cov: Floats, upper_rate: float) -> None:
+def _mass(result: dict[str, Floats], step: Seen, upper_rate: float) -> None:
     """Trend mass (the mean of the last seven mornings), tissue rate and scale rate."""
+    mean, cov = step.mean, step.cov
     one = np.ones_like(mean[0])
-    lag, h, _ = _tissue_change(step, mean, LAG_WEIGHTS)
+    lag, h, _ = _tissue_change(step, LAG_WEIGHTS)
     trend = mean[TISSUE] - lag + step.water_now * mean[WATER] + mean[FLUID]
     trend = trend + step.cycle_now[0] * mean[CYCLE_COS] + step.cycle_now[1] * mean[CYCLE_SIN]
     h = {row: -value for row, value in h.items()} | {TISSUE: one, WATER: step.water_now, FLUID: one}
@@ -70,12 +125,12 @@ def _mass(result: dict[str, Floats], step: Step, mean: Floats, cov: Floats, uppe
     _keep(result, "trend_mass_kg", trend, kalman.variance(cov, h) + UNMODELLED_WATER_KG**2)
 
     share = 100.0 / np.maximum(mean[TISSUE], 20.0)
-    change, h, spread = _tissue_change(step, mean, WEEK_WEIGHTS)
+    change, h, spread = _tissue_change(step, WEEK_WEIGHTS)
     _keep(result, "tissue_rate_pct_per_week", share * change, share * share * (kalman.variance(cov, h) + spread))
     margin = (share * change + upper_rate) / result["tissue_rate_pct_per_week:sd"]
     result["p_loss_too_fast"] = normal.tail(margin)
 
-    change, h, spread = _tissue_change(step, mean, SLOPE_WEIGHTS)
+    change, h, spread = _tissue_change(step, SLOPE_WEIGHTS)
     water, cycle = step.water_now - step.water_before, step.cycle_now - step.cycle_before
     h |= {WATER: water, FLUID: FLUID_CHANGE * one, CYCLE_COS: cycle[0], CYCLE_SIN: cycle[1]}
     change = change + water * mean[WATER] + FLUID_CHANGE * mean[FLUID]
@@ -84,24 +139,24 @@ def _mass(result: dict[str, Floats], step: Step, mean: Floats, cov: Floats, uppe
     _keep(result, "rate_pct_per_week", share * change, share * share * variance)
 
 
-def _tissue_change(step: Step, mean: Floats, weights: Floats) -> tuple[Floats, dict[int, Floats], Floats]:
+def _tissue_change(step: Seen, weights: Floats) -> tuple[Floats, dict[int, Floats], Floats]:
     """Tissue change in kg that the weighted days' food makes, its derivative by state, and its own variance."""
+    mean = step.mean
     total, squares = float(weights.sum()), float((weights * weights).sum())
     unlogged = weighted(step.unlogged_days, weights)
     balance = weighted(step.intake_days, weights) + unlogged * mean[EXCESS] - total * mean[MAINTENANCE]
-    base = step.main.drift.base
-    transfer = base * mean[TRANSFER]
-    h = {MAINTENANCE: -total * transfer, EXCESS: transfer * unlogged, TRANSFER: base * balance}
+    transfer = step.base * mean[TRANSFER]
+    h = {MAINTENANCE: -total * transfer, EXCESS: transfer * unlogged, TRANSFER: step.base * balance}
     spread = transfer * transfer * weighted(step.intake_variance_days, weights * weights)
     return transfer * balance, h, spread + squares * m.TISSUE_SD_KG**2
 
 
-def _deficit(result: dict[str, Floats], step: Step, mean: Floats, cov: Floats, maintenance: Floats) -> Floats:
+def _deficit(result: dict[str, Floats], step: Seen, maintenance: Floats) -> Floats:
     """Probability that the week's deficit is under 5 % of maintenance, in a cut; returns the week's mean intake."""
-    eaten: Floats = step.intake_week + step.unlogged_week * mean[EXCESS]
+    eaten: Floats = step.intake_week + step.unlogged_week * step.mean[EXCESS]
     h = {MAINTENANCE: eaten / maintenance**2, EXCESS: -step.unlogged_week / maintenance}
     spread = weighted(step.intake_variance_days, TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
-    sd = np.sqrt(np.maximum(kalman.variance(cov, h) + spread, 1e-12))
+    sd = np.sqrt(np.maximum(kalman.variance(step.cov, h) + spread, 1e-12))
     in_deficit = normal.tail((DEFICIT_SHARE - (1.0 - eaten / maintenance)) / sd)
     result["p_not_in_deficit"] = np.where(step.cut, 1.0 - in_deficit, np.nan)
     return eaten
@@ -109,10 +164,10 @@ def _deficit(result: dict[str, Floats], step: Step, mean: Floats, cov: Floats, m
 
 def _expenditure(
     result: dict[str, Floats],
-    state: FilterState,
-    step: Step,
+    step: Seen,
+    log_maintenance: Floats,
+    expenditure_sd: Floats,
     maintenance: Floats,
-    maintenance_sd: Floats,
     eaten: Floats,
 ) -> None:
     """Expenditure on the true scale: what the logged scale says, divided by a reporting factor nobody sees.
@@ -120,13 +175,13 @@ def _expenditure(
     The distance of maintenance from its prior is shared between reporting factor and true expenditure in proportion
     to their variances; the rest of the reporting factor's spread stays in the interval.
     """
-    relative = np.log(np.maximum(maintenance - step.structure_kcal, 300.0)) - state.log_maintenance
-    drifted = state.expenditure_sd**2 + m.MAINTENANCE_SD**2 * step.days
+    relative = np.log(np.maximum(maintenance - step.structure_kcal, 300.0)) - log_maintenance
+    drifted = expenditure_sd**2 + m.MAINTENANCE_SD**2 * step.days
     part = m.REPORTING_SD**2 / (m.REPORTING_SD**2 + drifted)
     log_reporting = np.log(m.REPORTING_MEAN) + part * relative
     spent = (1.0 - m.THERMIC) * maintenance + m.THERMIC * eaten
     log_spent = np.log(np.maximum(spent, 300.0)) - log_reporting
-    variance = ((1.0 - part) * maintenance_sd / maintenance) ** 2 + part * drifted
+    variance = ((1.0 - part) * result["maintenance_kcal:sd"] / maintenance) ** 2 + part * drifted
     centre, sd = np.exp(log_spent), np.sqrt(variance)
     result["expenditure_kcal"], result["expenditure_kcal:sd"] = centre, centre * sd
     result["expenditure_kcal:lo"] = np.exp(log_spent - normal.Z90 * sd)

@@ -1,6 +1,6 @@
 """Is another scale in use? A second branch in which the scale shifted, followed until weigh-ins decide."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from . import estimation_branch as branch
 from . import estimation_model as m
 from . import kalman
 from .estimation_model import SCALE
-from .estimation_state import FilterState
+from .estimation_state import FilterState, changed
 from .records import Bools, Floats, Ints
 
 SUSPECT_SD, SUSPECT_KG = 1.8, 0.9  # a weigh-in this far off makes a new scale thinkable
@@ -49,7 +49,7 @@ class Suspicion:
         here = self.updates
         if self.rows.size:
             if not state.scale_active.any():
-                state = replace(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
+                state = changed(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
             won = self.adopted[self.rows]
             rows = self.rows[won]
             mean, cov = self.mean, self.cov
@@ -61,7 +61,7 @@ class Suspicion:
                 here = tuple(kalman.choose(won, t, h) for t, h in zip(theirs, here, strict=True))
             state.scale_mean[:, self.rows] = mean
             state.scale_cov[:, :, self.rows] = cov
-        state = replace(
+        state = changed(
             state,
             scale_active=self.active,
             scale_returning=self.returning,

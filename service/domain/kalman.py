@@ -50,16 +50,39 @@ def choose(condition: Bools, first: Update, second: Update) -> Update:
     )
 
 
+def fold(terms: Floats) -> Floats:
+    """Sum over the first axis, in an order that depends on its length alone; overwrites `terms`."""
+    left = terms.shape[0]
+    while left > 1:
+        half = left // 2
+        np.add(terms[:half], terms[half : 2 * half], out=terms[:half])
+        if left % 2:
+            terms[0] += terms[left - 1]
+        left = half
+    total: Floats = terms[0]
+    return total
+
+
 def project(cov: Floats, h: Floats) -> Floats:
     """Product of covariances (n, n, batch) and observation vectors (n, batch): (n, batch)."""
+    return fold(cov * h[:, None, :]).copy()
+
+
+def inner(a: Floats, b: Floats) -> Floats:
+    """Inner products of vectors (n, batch): (batch,)."""
+    return fold(a * b)
+
+
+def project_in_order(cov: Floats, h: Floats) -> Floats:
+    """As `project`, added state by state: a further state that stays zero changes no bit."""
     result: Floats = cov[0] * h[0]
     for j in range(1, h.shape[0]):
         result += cov[j] * h[j]
     return result
 
 
-def inner(a: Floats, b: Floats) -> Floats:
-    """Inner products of vectors (n, batch): (batch,)."""
+def inner_in_order(a: Floats, b: Floats) -> Floats:
+    """As `inner`, added state by state."""
     result: Floats = a[0] * b[0]
     for j in range(1, a.shape[0]):
         result += a[j] * b[j]
@@ -69,13 +92,10 @@ def inner(a: Floats, b: Floats) -> Floats:
 def variance(cov: Floats, entries: dict[int, Floats]) -> Floats:
     """Variance of Σ coefficient·state for a few states: `entries` maps a state to its coefficients (batch,)."""
     states = sorted(entries)
-    total: Floats = np.zeros(cov.shape[2])
-    for place, i in enumerate(states):
-        along = 0.5 * entries[i] * cov[i, i]
-        for j in states[place + 1 :]:
-            along += entries[j] * cov[i, j]
-        total += 2.0 * entries[i] * along
-    return total
+    h = np.stack([entries[state] for state in states])
+    block = cov[np.array(states)[:, None], np.array(states)[None, :]]
+    block *= h[:, None, :]
+    return fold(fold(block) * h)
 
 
 def no_update(states: int, batch: int) -> Update:
@@ -101,8 +121,7 @@ def update(
     gain = ph / spread
     mean += gain * innovation
     root = ph / np.sqrt(spread)
-    for row in range(h.shape[0]):
-        cov[row] -= root * root[row]
+    cov -= root[:, None, :] * root[None, :, :]
     loglik = np.where(seen, -0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread), 0.0)
     return Update(innovation, spread, gain, h * seen, loglik)
 
@@ -113,11 +132,11 @@ def adjoint_update(adjoint: Floats, information: Floats, done: Update) -> None:
     λ ← (I − Kh)ᵀλ − h·v/S and Λ ← (I − Kh)ᵀΛ(I − Kh) + hhᵀ/S.
     """
     h, gain = done.h, done.gain
-    adjoint -= h * (inner(gain, adjoint) + done.innovation / done.variance)
-    along = project(information, gain)
+    adjoint -= h * (inner_in_order(gain, adjoint) + done.innovation / done.variance)
+    along = project_in_order(information, gain)
     outer = h[:, None, :] * along[None, :, :]
     information -= outer + outer.transpose(1, 0, 2)
-    scale = inner(gain, along) + 1.0 / done.variance
+    scale = inner_in_order(gain, along) + 1.0 / done.variance
     information += h[:, None, :] * (h * scale)[None, :, :]
 
 
@@ -140,7 +159,7 @@ def _multiply(a: Floats, b: Floats) -> Floats:
 def corrected(mean: Floats, cov: Floats, adjoint: Floats, information: Floats) -> tuple[Floats, Floats]:
     """Smoothed moments from filtered ones and the adjoint: x − Pλ, P − PΛP."""
     half = _multiply(cov, information)
-    return mean - project(cov, adjoint), cov - _multiply(half, cov)
+    return mean - project_in_order(cov, adjoint), cov - _multiply(half, cov)
 
 
 @dataclass(frozen=True)
