@@ -152,7 +152,7 @@ def _draw(allowed: Sequence[Food], weights: "np.ndarray", factor: int, rng: np.r
 
 def explain(allowed: Sequence[Food], limits: DayLimits, breakfasts: Sequence[int]) -> tuple[Relaxed, ...]:
     """The least change of limits under which there is a menu of these foods; empty when no change would do."""
-    if not limits.meals:
+    if not limits.meals or not allowed:
         return ()
     menu = plan_day([(food, 0.01) for food in allowed], limits, breakfasts, relax=True)
     return () if menu is None else menu.relaxed

@@ -5,7 +5,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.eating import LoggedMeal, eating_days, protein_spread_pct, window_kept, window_length_h
@@ -109,6 +109,7 @@ def test_a_windows_length(start: str, end: str, hours: float) -> None:
     assert window_length_h(start, end) == hours
 
 
+@settings(derandomize=True, deadline=None)
 @given(
     st.lists(st.integers(0, 1439), min_size=1, max_size=6),
     st.lists(st.integers(0, 1439), min_size=1, max_size=6),
