@@ -248,13 +248,14 @@ def _log(known: Roster, index: int) -> ev.Log:
             )
             for day in measured
         ),
-        sessions_missed_7_d=_missed_sessions(known.sessions[index]),
+        sessions_missed_7_d=_missed_sessions(known.sessions[index], mass | logged),
     )
 
 
-def _missed_sessions(sessions: Any) -> int | None:
+def _missed_sessions(sessions: Any, logged: Any) -> int | None:
     """Sessions short of the athlete's own habit (median of the four weeks before); None without a habit."""
-    if sessions.shape[0] < 35:
+    begun = np.flatnonzero(logged | (sessions > 0))
+    if begun.size == 0 or sessions.shape[0] - begun[0] < 35:  # days of the athlete's own log, not of the batch's
         return None
     usual = int(np.median(sessions[-35:-7].reshape(4, 7).sum(axis=1)))
     return max(0, usual - int(sessions[-7:].sum())) if usual else None
