@@ -98,8 +98,11 @@ def _result(
     next_mass: Estimate, policy: InForce,
 ) -> Result:  # fmt: skip
     athlete = known.athletes[index]
-    score = score_prediction(evidence, notes.reviews.get(athlete.id, ()))
-    inputs = [ENGINE_VERSION, _inputs(known, index), evidence, policy, score, _training(known, notes, athlete)]
+    earlier = notes.reviews.get(athlete.id, ())
+    score = score_prediction(evidence, earlier)
+    changed = changed_since(known, found, index, earlier)
+    logged = [_inputs(known, index), _training(known, notes, athlete)]
+    inputs = [ENGINE_VERSION, logged, evidence, policy, score, changed]
     digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
     lifts = _prescriptions(known, notes, athlete, evidence, policy.policy)
     body = decision.body()
@@ -120,6 +123,7 @@ def _result(
         "gave_way": body["gave_way"],
         "prediction": _prediction(found, index, evidence, next_mass),
         "score": score,
+        "changed_since": changed,
         "policy": {"id": policy.id, "version": policy.version},
         "engine_version": ENGINE_VERSION,
         "inputs_digest": digest,
@@ -253,6 +257,43 @@ def score_prediction(evidence: ev.Evidence, earlier: Sequence[Any]) -> dict[str,
     }
     phase = made["phase"]["kind"] if made["phase"] else None
     return {"made_as_of": made["as_of"], "phase": phase, "quantities": items} if items else None
+
+
+_FOLLOWED = {  # estimates whose change is told, with the decimals that a review shows
+    "trend_mass_kg": 2,
+    "rate_pct_per_week": 3,
+    "tissue_rate_pct_per_week": 3,
+    "maintenance_kcal": 0,
+    "body_fat_pct": 1,
+}
+
+
+def changed_since(known: Roster, found: RosterEstimates, index: int, earlier: Sequence[Any]) -> dict[str, Any] | None:
+    """What entries that came late have moved: the estimates of the previous review's day, then and now.
+
+    By quantity (kg, %/week, kcal, %; main lifts by name, kg) what it was, is and by how much it moved. Of one engine
+    version only; None when nothing moved, or nothing was reviewed before.
+    """
+    before = next((row.document for row in earlier if row.document["engine_version"] == ENGINE_VERSION), None)
+    if before is None:
+        return None
+    day, shown = known.day(date.fromisoformat(before["as_of"])), before["estimates"]
+    if day < 0:  # nothing is left of the log of that time
+        return None
+    now = {
+        name: (shown[name], float(getattr(found.body, name).mean[index, day]), digits)
+        for name, digits in _FOLLOWED.items()
+    }
+    lifts = found.strength.lifts.one_rep_max_kg.mean
+    for position, name in enumerate(found.lift_names[index]):
+        lift = shown["strength"].get(name)
+        now[name] = (lift and lift["one_rep_max_kg"], float(lifts[index, position, day]), 1)
+    moved = {
+        name: {"was": was["mean"], "is": round(mean, digits), "by": round(mean - was["mean"], digits)}
+        for name, (was, mean, digits) in now.items()
+        if was is not None and np.isfinite(mean) and abs(mean - was["mean"]) >= 0.75 * 10.0**-digits  # not by rounding
+    }
+    return {"as_of": before["as_of"], "quantities": moved} if moved else None
 
 
 async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime) -> int:

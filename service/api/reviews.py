@@ -75,6 +75,9 @@ class ReviewAnswer(Answer):
     gave_way: list[Documented]
     prediction: Documented
     score: Documented | None = Field(description="how last week's prediction for this day came out")
+    changed_since: Documented | None = Field(
+        None, description="what entries that came after the previous review have moved in its estimates"
+    )
     policy: Documented
     engine_version: str
     inputs_digest: str
