@@ -37,6 +37,7 @@ from service.api import (
     wellbeing,
 )
 from service.api.docs import mount_docs
+from service.api.schema import publish_schema
 from service.jobs.clock import Clock
 from service.settings import Settings, from_environment
 from service.store.engine import Database
@@ -99,5 +100,6 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     app.include_router(health.router)
     app.include_router(problems.router)
     problems.handle_problems(app)
+    publish_schema(app)
     mount_docs(app)
     return app

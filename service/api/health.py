@@ -2,6 +2,7 @@
 
 from fastapi import APIRouter, Request
 
+from service.api.problems import documented
 from service.errors import Unavailable
 from service.store.migrate import is_current
 
@@ -14,7 +15,7 @@ async def live() -> dict[str, str]:
     return {"status": "alive"}
 
 
-@router.get("/readyz")
+@router.get("/readyz", responses=documented(Unavailable))
 async def ready(request: Request) -> dict[str, str]:
     """The database answers and has the schema that this version expects."""
     if not await is_current(request.app.state.database):

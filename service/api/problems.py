@@ -11,7 +11,7 @@ from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
 from service import errors
-from service.errors import Fault, Problem, ProblemDocument
+from service.errors import Fault, Problem
 
 MEDIA_TYPE = "application/problem+json"
 ONE, MANY = "(one)", "(many)"  # tags of a body that is an object or an array; no part of a pointer
@@ -22,13 +22,11 @@ router = APIRouter(tags=["service"])
 
 
 def documented(*problems: type[Problem]) -> dict[int | str, dict[str, Any]]:
-    """OpenAPI responses for problems; 401 and 422 come with every route."""
+    """OpenAPI responses for problems; those that a route's form implies are added by `schema.py`."""
     return {
         problem.status: {
             "description": problem.title,
-            "content": {
-                MEDIA_TYPE: {"schema": ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")}
-            },
+            "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemDocument"}}},
         }
         for problem in problems
     }

@@ -20,6 +20,13 @@ from service.store.tables import IdempotentAnswer
 from service.store.types import now
 
 KEEP_ANSWERS_FOR = timedelta(hours=24)
+IDEMPOTENCY_KEY = {
+    "name": "Idempotency-Key",
+    "in": "header",
+    "required": False,
+    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
+    "description": "the same key and body again within 24 hours get the first answer, and have no second effect",
+}
 _FLAG = TypeAdapter(bool)
 Handler = Callable[[Request], Coroutine[Any, Any, Response]]
 
@@ -32,6 +39,11 @@ class CommittedRoute(APIRoute):
     is read before the transaction starts, so a slow sender holds none; a transaction that met another one's rows is run
     again.
     """
+
+    def __init__(self, path: str, endpoint: Callable[..., Any], **options: Any) -> None:
+        if "POST" in (options.get("methods") or ()):
+            options["openapi_extra"] = {"parameters": [IDEMPOTENCY_KEY], **(options.get("openapi_extra") or {})}
+        super().__init__(path, endpoint, **options)
 
     def get_route_handler(self) -> Handler:
         """Wrap FastAPI's handler."""
