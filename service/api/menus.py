@@ -32,8 +32,8 @@ from service.api.transaction import Here
 from service.auth import requires
 from service.domain import evidence as ev
 from service.domain.day_split import split_targets
-from service.domain.foods import NUTRIENTS, Diet, Food, Nutrients
-from service.domain.menu_limits import DayLimits, day_limits
+from service.domain.foods import NUTRIENTS, Diet, Food, Nutrients, total
+from service.domain.menu_limits import DayLimits, day_limits, eaten_so_far
 from service.domain.menu_safety import cautions, protein_ceiling_g, refusals
 from service.domain.policy import Policy
 from service.domain.safety import gate
@@ -53,11 +53,11 @@ class Eaten(Body):
     """What was eaten already today."""
 
     energy_kcal: Annotated[Number, Field(ge=0, le=30000)]
-    protein_g: Grams = 0.0
-    fat_g: Grams = 0.0
-    carbohydrate_g: Grams = 0.0
-    fibre_g: Grams = 0.0
-    alcohol_g: Grams = 0.0
+    protein_g: Grams | None = None
+    fat_g: Grams | None = Field(None, description="unknown fat and carbohydrate are taken as the targets have them")
+    carbohydrate_g: Grams | None = None
+    fibre_g: Grams | None = None
+    alcohol_g: Grams | None = None
 
 
 class MenuBody(Body):
@@ -167,7 +167,7 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     for one in {day.energy_kcal: day for day in targets}.values():
         refuse(refusals(evidence, policy, one))
     per_day = body.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
-    eaten = await _eaten(scope, athlete, body, first)
+    eaten = await _eaten(scope, athlete, body, first, targets[0])
     limits = _limits(targets, per_day, eaten, body.meals_left, _ceiling(evidence, policy))
     try:
         days = await asyncio.to_thread(
@@ -213,16 +213,18 @@ def _split_days(
     ]
 
 
-async def _eaten(scope: Scope, athlete: Any, body: MenuBody, first: date) -> Nutrients | None:
+async def _eaten(scope: Scope, athlete: Any, body: MenuBody, first: date, targets: ev.Targets) -> Nutrients | None:
     """What is behind on a day under way: said, else logged (doubted meals left out)."""
     if body.meals_left is None:
         return None
     if body.eaten is not None:
-        return Nutrients(**body.eaten.model_dump())
+        return eaten_so_far(targets, **body.eaten.model_dump())
     meal = table_of(Meal)
     logged = scope.select(Meal).where(meal.c.athlete_id == athlete.id, meal.c.date == first, meal.c.suspect.is_(None))
-    rows = await scope.rows(logged)
-    return Nutrients(**{name: sum(getattr(row, name) or 0.0 for row in rows) for name in NUTRIENTS})
+    parts = [
+        eaten_so_far(targets, **{name: getattr(row, name) for name in NUTRIENTS}) for row in await scope.rows(logged)
+    ]
+    return total(parts)
 
 
 def _limits(
@@ -281,7 +283,7 @@ def _shown_day(day: MenuDay, targets: ev.Targets, eaten: Nutrients | None) -> Me
     return MenuOfDay(
         date=day.date,
         meals=[_shown_meal(slot, items) for slot, items in day.menu.meals],
-        eaten=vars(eaten) if eaten else None,
+        eaten=vars(eaten.rounded()) if eaten else None,
         totals=sums,
         targets=shown_targets(targets),
     )

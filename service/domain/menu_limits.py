@@ -79,6 +79,30 @@ def day_limits(
     )
 
 
+def eaten_so_far(
+    targets: Targets, energy_kcal: float, protein_g: float | None, fat_g: float | None, carbohydrate_g: float | None,
+    fibre_g: float | None, alcohol_g: float | None,
+) -> Nutrients:  # fmt: skip
+    """What is behind on a day, with what was not said filled in.
+
+    Unknown fat and carbohydrate share the energy that protein, alcohol and the known one leave, in the proportion of
+    the targets; unknown protein and fibre count as none, so that the rest of the day makes sure of them.
+    """
+    rest = energy_kcal - 4.0 * (protein_g or 0.0) - 7.0 * (alcohol_g or 0.0)
+    rest = max(rest - 9.0 * (fat_g or 0.0) - 4.0 * (carbohydrate_g or 0.0), 0.0)
+    wanted_fat = 9.0 * (targets.fat_g or 0.0) if fat_g is None else 0.0
+    wanted_carbohydrate = 4.0 * (targets.carbohydrate_g or 0.0) if carbohydrate_g is None else 0.0
+    share = rest / ((wanted_fat + wanted_carbohydrate) or 1.0)
+    return Nutrients(
+        energy_kcal,
+        protein_g or 0.0,
+        share * wanted_fat / 9.0 if fat_g is None else fat_g,
+        share * wanted_carbohydrate / 4.0 if carbohydrate_g is None else carbohydrate_g,
+        fibre_g or 0.0,
+        alcohol_g or 0.0,
+    )
+
+
 def even_meals(energy_kcal: float, protein_g: float, count: int) -> tuple[Meal, ...]:
     """Equal shares of a day."""
     return tuple(Meal(slot, energy_kcal / count, protein_g / count) for slot in range(1, count + 1))

@@ -1,0 +1,226 @@
+"""Menus, food wishes and the day split over HTTP: contract, safety, exclusions, days under way, NDJSON."""
+
+import json
+from typing import Any
+
+import pytest
+
+from tests.api.conftest import Api, days_ago, faults, today
+
+TARGETS = {"energy_kcal": 2000, "protein_g": 130, "fat_g": 65, "carbohydrate_g": 225, "fibre_g": 28}
+ANSWERED = {
+    "pregnant_or_breastfeeding": False, "eating_disorder_history": False, "kidney_disease": False,
+    "heart_or_metabolic_disease": False, "glucose_lowering_medication": "none",
+}  # fmt: skip
+ONE = {"days": 1, "targets": TARGETS}
+
+
+def screened(api: Api, **changes: Any) -> str:
+    """The path of a new athlete of 75 kg with these answers."""
+    athlete = api.athlete(
+        sex="male", height_cm=180, **({} if "birth_date" not in changes else {"birth_date": changes.pop("birth_date")})
+    )
+    home = f"/athletes/{athlete['id']}"
+    assert api("PUT", f"{home}/screening", {**ANSWERED, **changes}).status_code == 200
+    weights = [{"date": days_ago(day), "mass_kg": 75.0} for day in range(10)]
+    assert api("POST", f"{home}/weigh-ins", weights).status_code == 201
+    return home
+
+
+@pytest.fixture(scope="module")
+def home(api: Api) -> str:
+    return screened(api)
+
+
+def test_a_menu_keeps_its_contract(api: Api, home: str) -> None:
+    answer = api("POST", f"{home}/menus", {"from": "2026-03-02", "days": 2, "targets": TARGETS, "seed": 3})
+    assert answer.status_code == 200, answer.text
+    made = answer.json()
+    assert [day["date"] for day in made["days"]] == ["2026-03-02", "2026-03-03"] and made["seed"] == 3
+    for day in made["days"]:
+        assert [meal["slot"] for meal in day["meals"]] == [1, 2]
+        for nutrient, total in day["totals"].items():
+            parts = sum(meal.get(nutrient, 0.0) for meal in day["meals"])
+            assert total == pytest.approx(parts, abs=0.11)
+        assert abs(day["totals"]["energy_kcal"] - 2000) <= 60 and day["totals"]["protein_g"] >= 129.95
+    bought = {line["food"]: line for line in made["shopping"]}
+    eaten = {item["food"] for day in made["days"] for meal in day["meals"] for item in meal["items"]}
+    assert bought.keys() == eaten
+    for line in bought.values():
+        food = api("GET", f"/foods/{line['food']}").json()
+        assert (line["buy"] or {}).get("food") == food["raw"]
+    assert any("labels" in words or "label" in words for words in made["cautions"])
+
+
+def test_the_same_request_gives_the_same_answer(api: Api, home: str) -> None:
+    once, twice = (api("POST", f"{home}/menus", ONE).json() for _ in range(2))
+    assert once == twice != api("POST", f"{home}/menus", {**ONE, "seed": 2}).json()
+
+
+def test_a_week_as_lines(api: Api, home: str) -> None:
+    answer = api("POST", f"{home}/menus", {**ONE, "days": 2}, headers={"accept": "application/x-ndjson"})
+    assert answer.headers["content-type"].startswith("application/x-ndjson")
+    lines = [json.loads(line) for line in answer.text.splitlines()]
+    assert [line["type"] for line in lines] == ["menu_day", "menu_day", "shopping_list"] and lines[2]["shopping"]
+
+
+def test_without_targets_those_in_force_are_used_and_their_meals(api: Api) -> None:
+    home = screened(api)
+    assert faults(api("POST", f"{home}/menus", {"days": 1})) == {"/targets": "missing"}
+    meals = [{"slot": 1, "energy_kcal": 1200, "protein_g": 75}, {"slot": 2, "energy_kcal": 800, "protein_g": 55}]
+    assert api("POST", f"{home}/targets", {"from_date": days_ago(3), **TARGETS, "meals": meals}).status_code == 201
+    later = str(today().replace(year=today().year + 1))
+    assert api("POST", f"{home}/targets", {"from_date": later, **TARGETS, "energy_kcal": 2200}).status_code == 201
+    day = api("POST", f"{home}/menus", {"days": 1}).json()["days"][0]
+    assert day["targets"]["energy_kcal"] == 2000
+    assert 900 <= day["meals"][0]["energy_kcal"] <= 1500 and day["meals"][1]["energy_kcal"] <= 1000
+    assert api("POST", f"{home}/menus", {"from": later, "days": 1}).json()["days"][0]["targets"]["energy_kcal"] == 2200
+
+
+def test_none_possible_is_explained(api: Api, home: str) -> None:
+    hard = {"energy_kcal": 1600, "protein_g": 180, "fat_g": 50, "carbohydrate_g": 105}
+    body = {"days": 1, "targets": hard, "pattern": "vegan", "exclude": ["soya", "gluten", "protein-powder"]}
+    answer = api("POST", f"{home}/menus", body)
+    assert faults(answer) == {"/targets": "infeasible"}
+    told = answer.json()
+    assert told["code"] == "infeasible" and told["relax"]
+    for one in told["relax"]:
+        assert (one["by"] < 0) == (one["side"] == "at_least") and one["to"] == pytest.approx(one["value"] + one["by"])
+
+
+def test_standing_exclusions_hold_whatever_a_request_says(api: Api) -> None:
+    home = screened(api)
+    wishes = {"exclude": ["milk", "fish", "nut", "beef-sirloin-raw"], "prefer": ["fruit"], "less": ["sweet"]}
+    put = api("PUT", f"{home}/food-wishes", wishes)
+    assert put.status_code == 200 and put.headers["etag"] == '"r1"'
+    assert api("GET", f"{home}/food-wishes").json() == {**wishes, "revision": 1}
+    answer = api("POST", f"{home}/menus", {**ONE, "days": 3, "prefer": ["milk", "fish"], "exclude": ["egg"]}).json()
+    for line in answer["shopping"]:
+        food = api("GET", f"/foods/{line['food']}").json()
+        assert not {"milk", "fish", "egg"} & set(food["allergens"]) and food["group"] != "nut"
+    assert faults(api("PUT", f"{home}/food-wishes", {"exclude": ["milkk"]})) == {"/exclude/0": "unknown_food"}
+    assert faults(api("POST", f"{home}/menus", {**ONE, "exclude": ["x"], "prefer": ["fruit", "y"]})).keys() == {
+        "/exclude/0", "/prefer/1",
+    }  # fmt: skip
+    assert api("PUT", f"{home}/food-wishes", wishes, headers={"if-match": '"r0"'}).status_code == 412
+
+
+def test_an_own_food_and_a_recipe_can_stand_in_menus_and_their_allergens_count(api: Api, home: str) -> None:
+    portion = {"role": "main", "least": 100, "most": 300, "step": 10}
+    dish = api("POST", "/recipes", {
+        "name": "Chickpea and peanut stew", "portion": portion,
+        "ingredients": [{"food": "chickpeas-boiled", "grams": 500}, {"food": "peanuts", "grams": 100},
+                        {"food": "tofu-firm", "grams": 400}, {"food": "tomato-canned", "grams": 300}],
+    })  # fmt: skip
+    slug = dish.json()["slug"]
+    liked = {**ONE, "pattern": "vegan", "prefer": [slug], "seed": 5}
+    served = [line["food"] for line in api("POST", f"{home}/menus", {**liked, "days": 3}).json()["shopping"]]
+    assert slug in served
+    for word in ("peanuts", "tofu-firm", "legume", slug):
+        answer = api("POST", f"{home}/menus", {**liked, "exclude": [word]})
+        assert slug not in [line["food"] for line in answer.json().get("shopping", [])]
+
+
+def test_a_day_under_way_is_finished(api: Api, home: str) -> None:
+    eaten = {"date": days_ago(0), "energy_kcal": 700, "protein_g": 35, "fat_g": 25, "carbohydrate_g": 80, "fibre_g": 6}
+    assert api("POST", f"{home}/meals", eaten).status_code == 201
+    body = {**ONE, "from": days_ago(0), "meals_per_day": 3, "meals_left": 2}
+    day = api("POST", f"{home}/menus", body).json()["days"][0]
+    assert day["eaten"]["energy_kcal"] == 700 and [meal["slot"] for meal in day["meals"]] == [2, 3]
+    assert sum(meal["energy_kcal"] for meal in day["meals"]) == pytest.approx(
+        day["totals"]["energy_kcal"] - 700, abs=0.2
+    )
+    assert abs(day["totals"]["energy_kcal"] - 2000) <= 60 and day["totals"]["protein_g"] >= 129.9
+    said = api("POST", f"{home}/menus", {**body, "eaten": {"energy_kcal": 900, "protein_g": 60}}).json()["days"][0]
+    assert said["eaten"]["energy_kcal"] == 900
+    assert faults(api("POST", f"{home}/menus", {**ONE, "eaten": {"energy_kcal": 1}})) == {"": "meals_left_missing"}
+
+
+def test_a_split_week_keeps_its_sum(api: Api, home: str) -> None:
+    days = ["monday", "wednesday", "friday"]
+    split = api("POST", f"{home}/targets/split", {"training_days": days, "targets": {**TARGETS, "energy_kcal": 2300}})
+    assert split.status_code == 200, split.text
+    told = split.json()
+    assert (
+        told["week_energy_kcal"] == 7 * 2300 and told["training_day"]["energy_kcal"] > told["rest_day"]["energy_kcal"]
+    )
+    menus = api(
+        "POST", f"{home}/menus", {"from": "2026-03-02", "days": 2, "targets": TARGETS, "training_days": days}
+    ).json()
+    monday, tuesday = (day["targets"]["energy_kcal"] for day in menus["days"])
+    assert monday > 2000 > tuesday
+
+
+@pytest.mark.parametrize(
+    ("answers", "code"),
+    [
+        ({"pregnant_or_breastfeeding": True}, "safety.pregnancy"),
+        ({"eating_disorder_history": True}, "safety.eating_disorder"),
+        ({"birth_date": days_ago(365 * 16)}, "safety.minor"),
+        ({"kidney_disease": True}, "safety.kidney_disease"),
+    ],
+)
+def test_the_referral_list_gets_a_referral_and_no_menu(api: Api, answers: dict[str, Any], code: str) -> None:
+    home = screened(api, **answers)
+    generous = {**TARGETS, "energy_kcal": 3200, "carbohydrate_g": 500, "fat_g": 70}
+    for path, body in (
+        ("menus", {"days": 1, "targets": generous}),
+        ("targets/split", {"training_days": ["monday"], "targets": generous}),
+    ):
+        answer = api("POST", f"{home}/{path}", body)
+        assert code in [fault["code"] for fault in answer.json()["errors"]], answer.text
+        assert answer.status_code == 422 and answer.json()["code"] == "referral" and "refer" in answer.json()["detail"]
+
+
+def test_a_clearance_opens_menus_but_sets_no_eating_window(api: Api) -> None:
+    clearance = {"for": "deficit", "on": days_ago(5), "by": "Dr A. Example"}
+    home = screened(api, eating_disorder_history=True, clearances=[clearance])
+    assert (
+        api(
+            "POST",
+            f"{home}/targets",
+            {"from_date": days_ago(1), **TARGETS, "eating_window": {"from": "12:00", "to": "20:00"}},
+        ).status_code
+        == 201
+    )
+    made = api("POST", f"{home}/menus", {"days": 1})
+    assert made.status_code == 200, made.text
+    assert made.json()["eating_window"] is None and any("referral list" in words for words in made.json()["cautions"])
+
+
+def test_kidney_disease_allows_modest_protein_without_a_deficit_and_never_more(api: Api) -> None:
+    home = screened(api, kidney_disease=True)
+    modest = {"energy_kcal": 3200, "protein_g": 55, "fat_g": 110, "carbohydrate_g": 490}
+    made = api("POST", f"{home}/menus", {"days": 2, "targets": modest, "meals_per_day": 3})
+    if made.status_code == 200:
+        assert all(day["totals"]["protein_g"] <= 60.0 for day in made.json()["days"])  # 0.8 g/kg of 75 kg
+    else:
+        assert made.json()["code"] == "infeasible"
+
+
+def test_nothing_goes_below_the_energy_floor(api: Api, home: str) -> None:
+    low = api("POST", f"{home}/menus", {"days": 1, "targets": {"energy_kcal": 1400}})  # 1500 for men
+    assert faults(low) == {"/targets": "safety.energy_floor"} and low.json()["code"] == "energy_floor"
+
+
+def test_unanswered_screening_is_said(api: Api) -> None:
+    home = f"/athletes/{api.athlete()['id']}"
+    made = api("POST", f"{home}/menus", ONE).json()
+    assert any("screening" in words for words in made["cautions"])
+
+
+def test_strangers_and_lesser_keys(api: Api, home: str) -> None:
+    stranger = api.stranger()
+    for method, path, body in (("POST", "menus", ONE), ("POST", "targets/split", {"training_days": ["monday"]}),
+                               ("GET", "food-wishes", None), ("PUT", "food-wishes", {})):  # fmt: skip
+        assert stranger(method, f"{home}/{path}", body).status_code == 404
+        assert api.with_key(None)(method, f"{home}/{path}", body).status_code == 401
+    assert api.key_of("entries:read")("POST", f"{home}/menus", ONE).status_code == 403
+    assert api.key_of("entries:read")("PUT", f"{home}/food-wishes", {}).status_code == 403
+
+
+def test_every_fault_of_a_request_is_named(api: Api, home: str) -> None:
+    bad = {"days": 0, "seed": -1, "targets": {"energy_kcal": "much"}, "pattern": "paleo", "colour": 1}
+    assert faults(api("POST", f"{home}/menus", bad)).keys() == {
+        "/days", "/seed", "/targets/energy_kcal", "/pattern", "/colour",
+    }  # fmt: skip
