@@ -270,7 +270,7 @@ class PolicyCoach:
         if self.follower is None:
             self.follower = Follower(who)
         found = RosterEstimates(self.follower.follow(log), *self._strength(year, world))
-        roster = _roster(year, who, log)
+        roster = roster_of(year, who, log)
         notes = Notes({i: SimpleNamespace(answers=CLEARED) for i in range(len(year.plans))}, {}, self.reviews, {}, {})
         for i in range(len(year.plans)):
             evidence = evidence_of(roster, found, notes, i)
@@ -327,7 +327,7 @@ class PolicyCoach:
             year.believed_kcal[i, year.simulation.day :] = believed
 
 
-def _roster(year: Year, who: Athletes, log: DailyLog) -> Roster:
+def roster_of(year: Year, who: Athletes, log: DailyLog) -> Roster:
     p = year.simulation.people
     athletes = [
         SimpleNamespace(
