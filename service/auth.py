@@ -88,13 +88,18 @@ async def _note_use(database: Database, key: Any, instant: datetime) -> None:
         await scope.run(scope.update(ApiKey).where(table_of(ApiKey).c.id == key.id).values(last_used_at=instant))
 
 
-def requires(scope_name: ScopeName) -> Callable[..., Awaitable[Principal]]:
-    """A dependency: the caller, if the key has the scope; `admin` has all."""
+def requires(scope_name: ScopeName, whole_practice: bool = False) -> Callable[..., Awaitable[Principal]]:
+    """A dependency: the caller, if the key has the scope; `admin` has all.
+
+    With `whole_practice` a key bound to one athlete may not: what it would change is everybody's.
+    """
 
     async def principal(request: Request, _: Annotated[Any, Depends(_scheme)]) -> Principal:
         caller: Principal = request.state.principal
         if not caller.may(scope_name):
             raise Forbidden(f"the key lacks the scope {scope_name}")
+        if whole_practice and caller.athlete_id is not None:
+            raise Forbidden("the key is bound to one athlete; this is the whole practice's")
         return caller
 
     return principal

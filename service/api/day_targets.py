@@ -14,8 +14,8 @@ from service.api.athletes import AthletePath
 from service.api.fields import Answer, Body, Number
 from service.api.problems import documented
 from service.api.targets import MealTarget
-from service.api.transaction import Handler, Here
-from service.auth import authenticate, requires
+from service.api.transaction import Handler, Here, admit, received
+from service.auth import requires
 from service.domain import evidence as ev
 from service.domain.day_split import split_targets
 from service.domain.menu_safety import Refusal, refusals
@@ -45,8 +45,8 @@ class ReadingRoute(APIRoute):
 
         async def handle(request: Request) -> Response:
             database: Database = request.app.state.database
-            principal = await authenticate(database, request.headers.get("authorization"))
-            request.state.principal = principal
+            principal = await admit(request)
+            request = await received(request)
             async with database.reading() as connection:
                 request.state.scope = Scope(connection, principal.practice_id)
                 return await inner(request)

@@ -28,7 +28,7 @@ from service.store.types import new_id, now
 
 router = APIRouter(tags=["foods"], route_class=CommittedRoute)
 _TABLE = table_of(OwnFood)
-READ, WRITE = Depends(requires("entries:read")), Depends(requires("coaching:write"))
+READ, WRITE = Depends(requires("entries:read")), Depends(requires("coaching:write", whole_practice=True))
 Per100g = Annotated[Number, Field(ge=0, le=100, description="g per 100 g")]
 OTHER_GROUP = "recipe"
 

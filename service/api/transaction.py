@@ -51,8 +51,7 @@ class CommittedRoute(APIRoute):
 
         async def handle(request: Request) -> Response:
             database: Database = request.app.state.database
-            principal = await authenticate(database, request.headers.get("authorization"))
-            request.state.principal = principal
+            principal = await admit(request)
             if request.method == "GET":
                 async with database.reading() as connection:
                     request.state.scope = Scope(connection, principal.practice_id)
@@ -70,18 +69,48 @@ class StreamedRoute(APIRoute):
         inner = super().get_route_handler()
 
         async def handle(request: Request) -> Response:
-            header = request.headers.get("authorization")
-            request.state.principal = await authenticate(request.app.state.database, header)
+            await admit(request)
             return await inner(request)
 
         return handle
 
 
-async def _write(database: Database, principal: Principal, request: Request, inner: Handler) -> Response:
-    key = _idempotency_key(request, principal)
+async def admit(request: Request) -> Principal:
+    """Who is calling, also as `request.state.principal`.
+
+    Raises
+    ------
+    Unauthorised
+        If there is no good key.
+    Malformed
+        If the address holds a NUL character, which no text column can be compared with.
+    """
+    principal = await authenticate(request.app.state.database, request.headers.get("authorization"))
+    if "\0" in request.scope["path"] or any("\0" in value for value in request.query_params.values()):
+        raise Malformed("the address holds a NUL character")
+    request.state.principal = principal
+    return principal
+
+
+async def received(request: Request) -> Request:
+    """The request with its whole body read.
+
+    Raises
+    ------
+    TooLarge
+        If the body is over the limit of the settings.
+    UnsupportedMedia
+        If there is a body that does not say it is JSON.
+    """
     request = _limited(request, request.app.state.settings.max_body_bytes)
     if await request.body() and not _is_json(request.headers.get("content-type", "")):
         raise UnsupportedMedia("send Content-Type: application/json")
+    return request
+
+
+async def _write(database: Database, principal: Principal, request: Request, inner: Handler) -> Response:
+    key = _idempotency_key(request, principal)
+    request = await received(request)
 
     async def work(connection: AsyncConnection) -> Response:
         request.state.after_commit = None
