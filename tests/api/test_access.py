@@ -23,6 +23,8 @@ ENTRIES: dict[str, dict[str, Any]] = {
     "measurements": {"date": YESTERDAY, "method": "scan", "body_fat_pct": 24},
     "wellbeing": {"date": YESTERDAY, "sleep_h": 7},
 }
+COMPUTED = {"/v1/athletes/{athlete_id}/menus", "/v1/athletes/{athlete_id}/targets/split"}  # POSTs that keep nothing
+SHARED = {"/v1/foods", "/v1/foods/{slug}", "/v1/recipes"}  # the practice's, read by all of its keys
 # Bodies for routes that look for what their path names only after they have read a good body.
 BODIES: dict[str, Any] = {
     "/v1/reviews/{review_id}/decision": {"decision": "declined"},
@@ -84,6 +86,9 @@ def world(api: Api) -> World:
     ids["replay_id"] = api(
         "POST", f"/policies/{ids['policy_id']}/replays", BODIES["/v1/policies/{policy_id}/replays"]
     ).json()["id"]
+    nutrients = {"energy_kcal": 60, "protein_g": 10, "fat_g": 0, "carbohydrate_g": 4}
+    food = {"name": "Canary", "group": "recipe", "diet": "vegetarian", "allergens": [], "per_100g": nutrients}
+    ids["slug"] = api("POST", "/foods", food).json()["slug"]
     plan = {"name": "Canary", "from_date": days_ago(9), "days": [{"name": "A", "exercises": [{"exercise": "pull-up"}]}]}
     ids["plan_id"] = api("POST", f"{home}/training-plans", plan).json()["id"]
     return World(api, athlete, other, ids)
@@ -161,7 +166,7 @@ def test_a_key_without_a_scope_may_nothing(world: World) -> None:
 def test_reading_keys_change_nothing_and_writing_keys_read_nothing(world: World) -> None:
     readers = world.api.key_of("entries:read", "coaching:read")
     for (method, path), answer in walk(world, readers):
-        if method != "GET":
+        if method != "GET" and path not in COMPUTED:
             assert answer.status_code == 403, (method, path, answer.text)
     writers = world.api.key_of("entries:write", "athletes:write", "coaching:write")
     for method, path in routes(world.api.app):
@@ -179,6 +184,8 @@ def test_reading_keys_change_nothing_and_writing_keys_read_nothing(world: World)
 def test_a_key_bound_to_one_athlete_finds_no_other(world: World) -> None:
     bound = world.api.key_of(*(scope for scope in SCOPES if scope != "admin"), athlete_id=world.other["id"])
     for (method, path), answer in walk(world, bound):
+        if method == "GET" and path in SHARED:
+            continue
         if "{" in path:
             assert answer.status_code in (403, 404), (method, path, answer.text)
         assert not {secret for secret in world.secrets() if secret in answer.text}, (method, path, answer.text)

@@ -72,6 +72,22 @@ def test_a_body_over_the_limit_is_a_problem(loop: Loop, databases: Databases) ->
         assert api("POST", path, WEIGH_IN).status_code == 201
 
 
+def test_every_route_with_a_body_wants_json_within_the_limit(loop: Loop, databases: Databases) -> None:
+    with (
+        databases.fresh("sqlite") as url,
+        serving(loop, Settings(database_url=url, check_tenant_filter=True, max_body_bytes=2000)) as api,
+    ):
+        paths = api("GET", "//openapi.json").json()["paths"]
+        bodies = [(method, path) for path, item in paths.items() for method in item if "requestBody" in item[method]]
+        assert len(bodies) > 20
+        for method, path in bodies:
+            address = re.sub(r"{\w+}", str(uuid.uuid4()), path.removeprefix("/v1"))
+            if path != "/v1/imports":
+                assert api(method, address, content=b" " * 2001).status_code == 413, path
+            plain = api(method, address, content=b"{}", headers={"content-type": "text/plain"})
+            assert plain.status_code == 415, path
+
+
 @pytest.mark.parametrize(
     ("method", "path", "allow"),
     [
@@ -107,7 +123,9 @@ def test_problem_types_explain_themselves(api: Api) -> None:
 
 def test_identifiers_and_queries_that_cannot_be_read(api: Api) -> None:
     assert faults(api("GET", "/athletes/one")).keys() == {"athlete_id"}
-    assert faults(api("GET", "/athletes?limit=0&external_id=%00")).keys() == {"limit", "external_id"}
+    assert faults(api("GET", "/athletes?limit=0&external_id=")).keys() == {"limit", "external_id"}
+    for address in ("/athletes?external_id=%00", "/foods/%00", "/policies/%00", "/exercises?pattern=%00"):
+        assert api("GET", address).status_code == 400, address
     assert faults(api("GET", "/athletes?limit=1001")).keys() == {"limit"}
     assert api("GET", "/athletes?external_id=%ED%A0%80").json()["items"] == []
 
