@@ -5,7 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from service.catalogue.foods import foods as catalogue
-from service.domain.foods import NUTRIENTS, Food, Nutrients, Portion, Unit, broadest_diet, mixture, total
+from service.domain.foods import ALLERGENS, NUTRIENTS, Food, Nutrients, Portion, Unit, broadest_diet, mixture, total
 from service.store.scope import Scope, table_of
 from service.store.tables import OwnFood
 
@@ -96,3 +96,8 @@ def sum_of_foods(said: Iterable[Mapping[str, Any]], foods: Mapping[str, Food]) -
 def names_own_food(said: Iterable[Mapping[str, Any]]) -> bool:
     """Whether any of the foods is not the catalogue's."""
     return any(one["food"].startswith(OWN) for one in said)
+
+
+def meaning(foods: Mapping[str, Food]) -> set[str]:
+    """Every word that means some food: slugs, groups and allergens."""
+    return {*foods, *ALLERGENS, *(food.group for food in foods.values())}

@@ -12,9 +12,9 @@ from service.api.fields import Answer, Body, ShortText
 from service.api.problems import documented
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
-from service.domain.foods import ALLERGENS, Food
+from service.domain.foods import Food
 from service.errors import Fault, Invalid, NotFound, PreconditionFailed
-from service.foods import load_foods
+from service.foods import load_foods, meaning
 from service.store.scope import Scope, table_of
 from service.store.tables import FoodWishes
 from service.store.types import now
@@ -83,7 +83,7 @@ def refuse_unknown(said: Mapping[str, Sequence[str]], foods: Mapping[str, Food])
 
     Raises Invalid with a fault for each.
     """
-    known = foods.keys() | set(ALLERGENS) | {food.group for food in foods.values()}
+    known = meaning(foods)
     faults = [
         Fault(pointer=f"/{name}/{index}", code="unknown_food", detail=f"{word!r} is no food, group or allergen")
         for name, words in said.items()

@@ -20,7 +20,7 @@ from service.auth import requires
 from service.catalogue.foods import find, foods, groups
 from service.domain.foods import ALLERGENS, Food, Nutrients
 from service.errors import Conflict, Invalid, Malformed, NotFound, PreconditionFailed, PreconditionRequired
-from service.foods import OWN, load_foods, own_food, recipe, with_own
+from service.foods import OWN, load_foods, meaning, own_food, recipe, with_own
 from service.menu_program import ROLES
 from service.store.scope import Scope, table_of
 from service.store.tables import Meal, OwnFood
@@ -187,9 +187,13 @@ async def list_foods(
     cursor: Cursor = None,
 ) -> Page[FoodAnswer]:
     """The catalogue and the practice's own foods: by slug, or, with `q`, the nearest names on one page."""
+    known = await load_foods(scope)
+    unknown = [word for word in without or () if word not in meaning(known)]
+    if unknown:
+        raise Invalid.field("without", "unknown_food", f"{', '.join(unknown)}: no food, group or allergen")
     chosen = [
         food
-        for food in (await load_foods(scope)).values()
+        for food in known.values()
         if group in (None, food.group)
         and (diet is None or food.fits(diet))
         and not any(food.called(word) for word in without or ())

@@ -49,6 +49,7 @@ def test_a_food_shows_state_unit_allergens_and_source(api: Api) -> None:
     assert "USDA" in egg["source"] and egg["raw"] == "egg-raw"
     assert api("GET", "/foods/tempeh").json()["per_100g"]["fibre_g"] is None  # unknown is not none
     vegan = api.all("/foods?diet=vegan&without=soya&without=gluten")
+    assert faults(api("GET", "/foods?without=glutn")) == {"without": "unknown_food"}  # an allergy is not lost to a typo
     assert vegan and all(food["diet"] == "vegan" and not {"soya", "gluten"} & set(food["allergens"]) for food in vegan)
 
 
