@@ -6,7 +6,15 @@ from service.domain.energy_rules import at_limit
 from service.domain.evidence import Evidence
 from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.history import repeated, strained, weeks_since_deload
-from service.domain.phases import due, fat_ceiling_pct, goal_reached, last_day
+from service.domain.phases import (
+    cut_is_possible,
+    cuts_in_a_row,
+    due,
+    fat_ceiling_pct,
+    goal_reached,
+    last_day,
+    too_fat_to_build,
+)
 from service.domain.policy import Policy
 
 WATER = "Expect 0.5–1.5 kg up in the first days: water and glycogen, not fat."  # methods: glycogen with its water
@@ -195,6 +203,9 @@ def _not_rested(evidence: Evidence, policy: Policy) -> list[str]:
         why.append("the trend is not yet stable")
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:
         why.append("strength is not yet regained")
+    row = cuts_in_a_row(evidence)
+    if row >= policy.cuts_in_a_row_max and too_fat_to_build(evidence, policy) and cut_is_possible(evidence, policy):
+        why.append(f"body fat is above a build's ceiling and {row} cuts in a row ask for the longest break")
     return why
 
 
@@ -305,7 +316,13 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         _SWITCH,
         "Is maintenance over?",
-        ("maintain_min_days", "maintain_max_days", "stable_probability", "strength_warn_probability"),
+        (
+            "maintain_min_days",
+            "maintain_max_days",
+            "stable_probability",
+            "strength_warn_probability",
+            "cuts_in_a_row_max",
+        ),
         _rested,
     ),
     Rule(
@@ -314,7 +331,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         None,
         "Must maintenance go on?",
-        ("maintain_max_days", "stable_probability", "strength_warn_probability"),
+        ("maintain_max_days", "stable_probability", "strength_warn_probability", "cuts_in_a_row_max"),
         _extended,
     ),
     Rule("phase.none", _P, _ADVICE, None, "Is a phase in force?", (), _no_phase),

@@ -61,6 +61,12 @@ def fat_ceiling_pct(evidence: Evidence, policy: Policy) -> float:
     return policy.build_fat_ceiling_female_pct if evidence.athlete.male is False else policy.build_fat_ceiling_male_pct
 
 
+def too_fat_to_build(evidence: Evidence, policy: Policy) -> bool:
+    """Whether body fat is rather above a build's ceiling than below it."""
+    fat = evidence.body_fat_pct
+    return fat is not None and fat.mean > fat_ceiling_pct(evidence, policy)
+
+
 def cuts_in_a_row(evidence: Evidence) -> int:
     """Cuts since the last build, the present one not counted."""
     count = 0
@@ -84,9 +90,7 @@ def cut_is_next(evidence: Evidence, policy: Policy) -> bool:
     if not cut_is_possible(evidence, policy) or evidence.phase is None:
         return False
     worked = [phase.kind for phase in evidence.past_phases if phase.kind != "maintain"]
-    fat, ceiling = evidence.body_fat_pct, fat_ceiling_pct(evidence, policy)
-    too_fat = fat is not None and fat.mean > ceiling
-    wanted = too_fat or is_diet_break(evidence, policy) or worked[-1:] == ["build"]
+    wanted = too_fat_to_build(evidence, policy) or is_diet_break(evidence, policy) or worked[-1:] == ["build"]
     long_break = evidence.phase.day + policy.phase_lookahead_days >= policy.maintain_max_days
     return wanted and (cuts_in_a_row(evidence) < policy.cuts_in_a_row_max or long_break)
 

@@ -100,6 +100,24 @@ def test_what_follows(evidence, because, to):
     assert next_kind(evidence, DEFAULT, because) == to
 
 
+@pytest.mark.parametrize(
+    ("day", "cuts", "fat_pct", "to"),
+    [
+        (28, 1, 22.0, "cut"),  # one cut behind: the next may come
+        (28, 2, 19.0, "build"),  # under the ceiling of 20 %: a build
+        (28, 2, 22.0, None),  # too fat to build, two cuts in a row: a longer break first
+        (35, 2, 22.0, None),
+        (36, 2, 22.0, "cut"),  # the longest break ends before the next review
+    ],
+)
+def test_who_is_too_fat_to_build_waits_for_the_next_cut_at_maintenance(day, cuts, fat_pct, to):
+    past = _past(*["cut", "maintain"] * (cuts - 1), "cut")
+    evidence = but(phase=phase("maintain", day), **RESTED, past_phases=past, body_fat_pct=q(fat_pct, 1.0))
+    decision = decide(evidence, DEFAULT)
+    assert (decision.recommendation.phase and decision.recommendation.phase.to) == to
+    assert ("phase.extended" in [f.code for f in decision.findings]) == (to is None)
+
+
 def test_cuts_in_a_row_are_counted_since_the_last_build():
     assert cuts_in_a_row(but(past_phases=_past("cut", "build", "maintain"))) == 0
     assert cuts_in_a_row(but(past_phases=_past("build", "cut", "maintain", "cut", "maintain"))) == 2
