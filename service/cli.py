@@ -1,7 +1,8 @@
 """The `steelyard` command."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -11,6 +12,8 @@ import uvicorn
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, SpinnerColumn, TaskID, TextColumn
 from rich.progress import Progress as ProgressBars
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from service import demo_practice
 from service.api.imports import import_file
@@ -38,9 +41,26 @@ Host = Annotated[str, typer.Option(help="address to listen on")]
 
 def _settings() -> Settings:
     try:
-        return from_environment()
+        settings = from_environment()
+        backend = make_url(settings.database_url).get_backend_name()
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
+    except ArgumentError as error:
+        wanted = "like sqlite:///file.db or postgresql://user@host/name"
+        raise typer.BadParameter(f"STEELYARD_DATABASE_URL must be a URL {wanted}") from error
+    if backend not in ("sqlite", "postgresql"):
+        raise typer.BadParameter(f"STEELYARD_DATABASE_URL must be of SQLite or PostgreSQL, not of {backend}")
+    return settings
+
+
+@contextmanager
+def _unusable_database() -> Iterator[None]:
+    """Say what is wrong with a database that cannot be opened, in place of a traceback."""
+    try:
+        yield
+    except (DBAPIError, OSError) as error:
+        reason = str(error.orig if isinstance(error, DBAPIError) else error).strip()
+        raise typer.BadParameter(f"the database of STEELYARD_DATABASE_URL cannot be used: {reason}") from error
 
 
 def _with_database(work: Callable[[Database], Awaitable[T]]) -> T:
@@ -48,9 +68,12 @@ def _with_database(work: Callable[[Database], Awaitable[T]]) -> T:
     settings = _settings()
 
     async def run() -> T:
-        database = Database(settings.database_url, settings.check_tenant_filter)
+        with _unusable_database():
+            database = Database(settings.database_url, settings.check_tenant_filter)
         try:
-            if not await migrations.is_current(database):
+            with _unusable_database():
+                current = await migrations.is_current(database)
+            if not current:
                 raise typer.BadParameter("the database has not this version's schema: run `steelyard migrate` first")
             return await work(database)
         finally:
@@ -62,7 +85,9 @@ def _with_database(work: Callable[[Database], Awaitable[T]]) -> T:
 @app.command()
 def migrate() -> None:
     """Bring the database of STEELYARD_DATABASE_URL to this version's schema."""
-    migrations.upgrade(_settings().database_url)
+    settings = _settings()
+    with _unusable_database():
+        migrations.upgrade(settings.database_url)
 
 
 @keys.command("new")
@@ -90,6 +115,11 @@ def serve(
     clock: Annotated[bool, typer.Option(help="run due jobs in this process too")] = True,
 ) -> None:
     """Serve the API, with the clock unless --no-clock."""
+
+    async def nothing(_database: Database) -> None:
+        """A server for a database that cannot be used would only answer errors."""
+
+    _with_database(nothing)
     uvicorn.run(
         create_app(_settings(), with_clock=clock), host=host, port=port, access_log=False, timeout_graceful_shutdown=20
     )
@@ -115,7 +145,7 @@ def import_(
         done = _with_database(work)
     except Problem as problem:
         raise typer.BadParameter(problem.detail) from problem
-    for fault in done.faults:
+    for fault in sorted(done.faults, key=lambda fault: fault.line):
         typer.echo(f"line {fault.line}{fault.pointer and ' ' + fault.pointer}: {fault.detail}", err=True)
     typer.echo(f"{done.state}: {done.lines_kept} of {done.lines_read} lines kept, {done.lines_faulty} refused")
     if done.state != "done":
@@ -133,6 +163,8 @@ def tick(
         raise typer.BadParameter(f"{at!r} is not an instant like 2026-03-02T05:00:00Z") from error
     if instant.tzinfo is None:
         raise typer.BadParameter("an instant needs an offset: 2026-03-02T05:00:00Z or …+01:00")
+    if not 1900 < instant.year < 2200:
+        raise typer.BadParameter(f"no athlete logged anything in the year {instant.year}")
 
     async def work(database: Database) -> clock.TickResult:
         with _bars() as bars:

@@ -3,6 +3,7 @@
 import os
 import tempfile
 import textwrap
+import uuid
 from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -22,7 +23,7 @@ from service.jobs.clock import tick
 from service.practices import find_or_make_practice
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
-from service.store.tables import Athlete, Review
+from service.store.tables import Athlete, ImportRun, Review
 from service.store.types import now
 
 NAME = "Saltmarsh Strength"
@@ -40,9 +41,10 @@ async def prepare(database: Database, url: str, advance: Advance) -> tuple[Princ
         The demo's key as a principal, its text, and whether the practice was made just now.
     """
     async with database.writing() as connection:
-        practice_id, made = await find_or_make_practice(connection, NAME)
+        practice_id, _ = await find_or_make_practice(connection, NAME)
     caller, secret = await _key(database, practice_id, url)
-    if made:
+    made = not await _is_complete(database, practice_id)
+    if made:  # also after a start that was interrupted; what is there already stays as it is
         lines = list(_lines(now().date() - timedelta(days=1)))
         with tempfile.NamedTemporaryFile(suffix=".ndjson") as file:
             file.write(b"\n".join(map(orjson.dumps, lines)))
@@ -50,10 +52,19 @@ async def prepare(database: Database, url: str, advance: Advance) -> tuple[Princ
             done = await import_file(
                 database, caller, Path(file.name), "ndjson", advance=lambda read: advance("importing", read, len(lines))
             )
+        if done.state != "done":
+            raise RuntimeError(f"the demo's import {done.state}: {done.detail}")
         if done.lines_faulty:
             raise RuntimeError(f"{done.lines_faulty} demo lines were refused, the first: {done.faults[0]}")
     await tick(database, now(), lambda job, count: advance(job, count, None))
     return caller, secret, made
+
+
+async def _is_complete(database: Database, practice_id: uuid.UUID) -> bool:
+    run = table_of(ImportRun)
+    async with database.reading() as connection:
+        scope = Scope(connection, practice_id)
+        return await scope.first(scope.select(run.c.id, of=[ImportRun]).where(run.c.state == "done")) is not None
 
 
 def _lines(last_day: date) -> Iterator[dict[str, Any]]:
