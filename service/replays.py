@@ -86,7 +86,7 @@ def _advance(
     logged = evidence.history.last_deload_on
     last_deload = max(filter(None, (logged, *deloads[-1:])), default=None)
     history = replace(evidence.history, reviews=remembered, last_deload_on=last_deload)
-    decision = decide(replace(evidence, history=history), policy)
+    decision = decide(replace(evidence, history=history), policy, explain=False)
     recommendation = decision.recommendation
     course.actions[recommendation.action.value] += 1
     course.weeks.append(

@@ -159,7 +159,7 @@ def _targets(evidence: Evidence, policy: Policy, energy_kcal: float | None, kind
         policy,
         kind or evidence.kind,
         energy_kcal,
-        window=not opened.on_referral_list,
+        window=opened.window_open,
         kidney=opened.kidney_closed,
     )
     return {"energy_kcal": energy_kcal} if targets is None else targets_body(targets)
