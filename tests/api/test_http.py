@@ -1,8 +1,10 @@
 """What holds for every request: problems (RFC 9457), media types, limits, methods, versions, repeats, pages."""
 
+import asyncio
 import json
 import re
 import uuid
+from collections.abc import AsyncIterator
 from typing import Any
 
 import httpx
@@ -308,3 +310,23 @@ def test_writes_at_once_lose_nothing(api: Api, home: str) -> None:
     answers = api.together([Call("POST", "/athletes", body) for body in names * 2])
     assert sorted(answer.status_code for answer in answers) == [201] * 8 + [409] * 8
     assert len([row for row in api.rows(Athlete) if row["external_id"].startswith("at-once-")]) == 8
+
+
+def test_a_slow_sender_holds_up_nobody(api: Api, home: str) -> None:
+    """The body is read before the transaction begins; SQLite has one writer."""
+
+    async def both() -> tuple[httpx.Response, httpx.Response]:
+        go_on = asyncio.Event()
+
+        async def slowly() -> AsyncIterator[bytes]:
+            yield json.dumps(WEIGH_IN)[:20].encode()
+            await go_on.wait()
+            yield json.dumps(WEIGH_IN)[20:].encode()
+
+        slow = asyncio.create_task(api.send(Call("POST", f"{home}/weigh-ins", content=slowly())))
+        await asyncio.sleep(0.05)
+        other = await asyncio.wait_for(api.send(Call("POST", f"{home}/weigh-ins", WEIGH_IN)), 30)
+        go_on.set()
+        return other, await slow
+
+    assert [answer.status_code for answer in api.loop.run(both())] == [201, 201]
