@@ -11,6 +11,7 @@ import numpy as np
 from service import moments
 from service.domain import evidence as ev
 from service.domain.arbiter import Decision, decide
+from service.domain.energy_step import rate_band_pct
 from service.domain.policy import Policy
 from service.evidence import Notes, as_seen_on, evidence_of
 from service.roster import Roster, RosterEstimates, estimate_roster
@@ -83,9 +84,13 @@ def _advance(
     deloads = [
         date.fromisoformat(week["as_of"]) + timedelta(days=1) for week in course.weeks if week["action"] == "deload"
     ]
-    logged = evidence.history.last_deload_on
-    last_deload = max(filter(None, (logged, *deloads[-1:])), default=None)
-    history = replace(evidence.history, reviews=remembered, last_deload_on=last_deload)
+    last_deload = max(filter(None, (evidence.history.last_deload_on, *deloads[-1:])), default=None)
+    changed_on = max(
+        filter(None, (evidence.history.last_energy_change_on, _own_change(course, evidence))), default=None
+    )
+    history = replace(
+        evidence.history, reviews=remembered, last_deload_on=last_deload, last_energy_change_on=changed_on
+    )
     decision = decide(replace(evidence, history=history), policy, explain=False)
     recommendation = decision.recommendation
     course.actions[recommendation.action.value] += 1
@@ -103,7 +108,15 @@ def _advance(
     if any(code in RATE_ALARMS for code in recommendation.because):
         course.alarms += 1
         rate = float(later.body.tissue_rate_pct_per_week.mean[index, day])
-        course.false_alarms += _in_band(rate, evidence.kind, policy)
+        course.false_alarms += _in_band(rate, evidence, policy)
+
+
+def _own_change(course: Course, evidence: ev.Evidence) -> date | None:
+    """When the replayed policy's own last change would have begun, if in the present phase: it counts as made."""
+    if not course.energy_changes or evidence.phase is None:
+        return None
+    began = course.energy_changes[-1][0] + timedelta(days=1)
+    return began if began > evidence.phase.starts_on else None
 
 
 def _count_change(course: Course, decision: Decision, as_of: date) -> None:
@@ -117,11 +130,8 @@ def _count_change(course: Course, decision: Decision, as_of: date) -> None:
     course.energy_changes.append((as_of, change))
 
 
-def _in_band(rate: float, kind: str | None, policy: Policy) -> bool:
-    low, high = {
-        "cut": (policy.cut_rate_fast_pct, policy.cut_rate_slow_pct),
-        "build": (policy.build_rate_slow_pct, policy.build_rate_fast_pct),
-    }.get(kind or "", (-policy.maintain_rate_pct, policy.maintain_rate_pct))
+def _in_band(rate: float, evidence: ev.Evidence, policy: Policy) -> bool:
+    low, high = rate_band_pct(evidence, policy, evidence.kind or "maintain")
     return low <= rate <= high
 
 

@@ -12,7 +12,7 @@ from service.store.tables import Decision, PolicyVersion, Review, Target
 from tests.api.conftest import Api, Call, days_ago, faults, today
 from tests.api.in_a_cut import review, stalled
 
-STUBBORN = {"energy_change_probability": 0.99, "not_in_deficit_probability": 0.99, "weigh_ins_min_14_d": 3}
+STUBBORN = {"energy_change_probability": 0.99, "not_in_deficit_probability": 0.99, "cut_rate_slow_pct": -0.1}
 
 
 @pytest.fixture
@@ -182,6 +182,9 @@ def test_a_replay_recommends_what_a_review_of_that_day_recommends(fresh: Api) ->
             week["phase"],
         )
         assert [finding["code"] for finding in made["findings"]] == week["codes"]
+        if week["action"] == "change_energy":  # from then on the replay's athlete has eaten by it, the stored one not
+            return
+    raise AssertionError("nothing changed")
 
 
 def test_what_a_replay_must_say(fresh: Api) -> None:
