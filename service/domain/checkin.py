@@ -151,7 +151,8 @@ def attention(findings: tuple[Finding, ...]) -> Attention | None:
     if not findings:
         return None
     first = max(findings, key=lambda finding: finding.severity.rank)
-    overdue = max((int(f.evidence.get("days_overdue") or 0) for f in findings), default=0)
+    pressing = [f for f in findings if f.severity is not Severity.INFO] or findings
+    overdue = max(int(f.evidence.get("days_overdue") or 0) for f in pressing)
     fallback = _REFER_NEXT if first.code.startswith("safety.") else first.statement
     return Attention(
         first.severity, first.code, NEXT.get(first.code, fallback), overdue, tuple(f.code for f in findings)
