@@ -30,7 +30,7 @@ from service.roster import estimate_roster
 from tests.simulated.closed_loop import CLEARED, DAYS, LOGGED_FIRST_DAYS, PLANNED_DAYS, WEEK, Plan, Year, roster_of
 
 PAGE = Path(__file__).with_name("year.md")
-SEED = 20
+SEED = 30
 
 
 @dataclass(frozen=True)

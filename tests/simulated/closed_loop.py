@@ -7,6 +7,7 @@ All three coaches meet the same people with the same luck. The policy's coach li
 evidence and arbiter that a review uses, and accepts every recommendation; the other two keep a fixed calendar.
 """
 
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import date, timedelta
@@ -451,33 +452,48 @@ COACHES: dict[str, Callable[[], Coach]] = {
 
 def compare(athletes: int, seeds: Sequence[int]) -> dict[str, dict[str, float]]:
     """Mean scores of the three coaches over some rosters."""
+    scores = {name: [score(run(coach(), athletes, seed)) for seed in seeds] for name, coach in COACHES.items()}
     return {
-        name: {
-            key: float(np.mean([one[key] for one in scores]))
-            for key in MEASURES
-            for scores in [[score(run(coach(), athletes, seed)) for seed in seeds]]
-        }
-        for name, coach in COACHES.items()
+        name: {key: float(np.mean([one[key] for one in found])) for key in MEASURES} for name, found in scores.items()
     }
+
+
+GOALS = {
+    "in_band": "≥ 55",
+    "too_fast": "≤ 2",
+    "no_deficit": "≤ 8.5",
+    "gap": "≤ 4.5",
+    "maintained": "≥ 73",
+    "built": "≥ 39",
+    "changes": "≤ 3.3",
+    "reversals": "≤ 0.3",
+}
 
 
 def report(scores: dict[str, dict[str, float]], athletes: int, seeds: Sequence[int]) -> str:
     """The scores as a page."""
     rows = "\n".join(
-        f"| {words} | " + " | ".join(f"{scores[name][key]:.{digits}f}" for name in COACHES) + " |"
+        " | ".join([f"| {words}", *(f"{scores[name][key]:.{digits}f}" for name in COACHES), f"{GOALS.get(key, '')} |"])
         for key, (words, digits) in MEASURES.items()
     )
+    drawn = ", ".join(map(str, seeds))
+    told = "\n".join(textwrap.wrap(__doc__.split("\n", 4)[-1].replace("\n", " ").strip(), 118))
     return f"""# Coached for a year
 
-Made by `python -m tests.simulated.closed_loop`; {athletes} simulated athletes in each of {len(seeds)} rosters (seeds
-{", ".join(map(str, seeds))}), 52 weeks, the first two without a phase. {__doc__.split(chr(10), 4)[-1].strip()}
+Made by `python -m tests.simulated.closed_loop`: {athletes} simulated athletes in each of {len(seeds)} rosters (seeds
+{drawn}), 52 weeks, the first two without a phase.
 
-| | {" | ".join(COACHES)} |
-|---|{"---:|" * len(COACHES)}
+{told}
+
+| | {" | ".join(COACHES)} | the project's goal |
+|---|{"---:|" * len(COACHES)}---:|
 {rows}
 
 Rates and deficits are those of the simulated bodies, week by week from each phase's first day; nothing is left out,
-also not the weeks after somebody quietly gave up.
+also not the weeks after somebody quietly gave up. The goals were set for another simulated world, in which the
+spreadsheet is in the band in 37 % of the cut weeks, 2.9 % of which are faster than 1 %/week and 19 % without a deficit:
+a calmer one than this. Here a week's eating alone moves the rate by ±0.2 %/week, and what the estimator cannot know of
+maintenance (±6 %) by as much again, so that aiming deeper buys weeks in the band with weeks that are too fast.
 """
 
 
