@@ -232,7 +232,7 @@ async def test_an_import_beside_a_bare_upsert(database_url: str) -> None:
 
 
 async def test_a_sweep_beside_reading_the_same_rows(database_url: str) -> None:
-    measured = await sweep(database_url, 300, 120)
+    measured = await sweep(database_url, 120, 60)
     assert measured.ratio > 0.03, measured
 
 
