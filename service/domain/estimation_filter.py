@@ -30,6 +30,7 @@ from .records import Athletes, Bools, Floats, FoodState, Ints, PhaseKind
 GROSS_KG, GROSS_SD = 3.5, 6.0  # beyond both a weigh-in is a slip of the finger and left out
 SLIPS = (2.2046226, 0.45359237, 10.0, 0.1)  # never believed, however often they come
 NOISE_PRIOR_DAYS = 20.0
+SUPPOSED = 0.04  # a mass that one weigh-in moves by this share was only supposed
 CYCLE_DAYS = 28.0
 CYCLE_USUAL_DAYS = (20.0, 45.0)
 
@@ -37,11 +38,12 @@ CYCLE_USUAL_DAYS = (20.0, 45.0)
 def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterState, Step]:
     """Take in one day: weigh-in, measurement, target, then food, and move on to the next morning.
 
-    `athletes` and `day` describe the same athletes as `state`. Returns the state for the next day and the day's step.
+    `athletes` and `day` describe the same athletes as `state`, which must not be used again: its moments change in
+    place. Returns the state for the next day and the day's step.
     """
     state = _begin(state, athletes, day)
     state, morning = _observe(state, day)
-    fat_mean, fat_cov = _measure_fat(state, day)
+    fat_mean, fat_cov, fat_update = _measure_fat(state, day)
     intake, state = _eat(state, day)
     structure = state.structure_kcal
     state, main, alternative = _night(state, intake, morning, fat_mean, fat_cov)
@@ -62,6 +64,8 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
         cycle_before=_cycle_at(state, day, -3.0 - WEEK),
         fat_mean=fat_mean,
         fat_cov=fat_cov,
+        fat_update=fat_update,
+        fat_ratio=morning.fat_ratio,
         structure_kcal=structure,
         cut=day.phase == PhaseKind.CUT,
         outlier=morning.outlier,
@@ -145,13 +149,12 @@ class _Morning:
     scale_begun: Bools
     scale_adopted: Bools
     outlier: Bools
+    fat_ratio: Floats
 
 
 def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
     """Phase switch, cycle, target and weigh-in."""
-    state = changed(state, mean=state.mean.copy(), cov=state.cov.copy(), days=state.days + state.started)
-    if state.scale_active.any():
-        state = changed(state, scale_mean=state.scale_mean.copy(), scale_cov=state.scale_cov.copy())
+    state = changed(state, days=state.days + state.started)
     switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
     state = _follow_cycle(state, day)
     implied, spread = _target_says(state, day)
@@ -181,7 +184,9 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         np.where(used, np.abs(sight.innovation), 0.0),
         day.phase_day,
     )
+    before_kg = state.mean[TISSUE].copy()
     weighed = branch.weigh(state.mean, state.cov, h, mass, sight, again)
+    state, fat_ratio = _rescale_fat(state, before_kg)
     state, updates, scale_updates = suspicion.settle(state, (told, weighed))
     state = changed(
         state,
@@ -199,7 +204,25 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         scale_begun=suspicion.begun,
         scale_adopted=suspicion.adopted,
         outlier=gross | (z2 > 9.0),
+        fat_ratio=fat_ratio,
     )
+
+
+def _rescale_fat(state: FilterState, before_kg: Floats) -> tuple[FilterState, Floats]:
+    """Keep the fat share where a weigh-in corrects what was only supposed of the mass: a first one, or after a slip."""
+    ratio = state.mean[TISSUE] / np.maximum(before_kg, 20.0)
+    ratio = np.where((np.abs(ratio - 1.0) > SUPPOSED) & state.started, ratio, 1.0)
+    fat_mean, fat_cov = state.fat_mean.copy(), state.fat_cov.copy()
+    fat_mean[0] *= ratio
+    fat_cov[0] *= ratio
+    fat_cov[:, 0] *= ratio
+    return changed(state, fat_mean=fat_mean, fat_cov=fat_cov), ratio
+
+
+def expected_mass_kg(state: FilterState) -> Floats:
+    """What the scale would show next morning, rhythms apart; array (athletes,)."""
+    mean = state.mean
+    return np.asarray(mean[TISSUE] + state.water * mean[WATER] + mean[FLUID] + mean[GUT] + mean[SCALE])
 
 
 def noise_scale(state: FilterState) -> Floats:
@@ -268,17 +291,18 @@ def _follow_cycle(state: FilterState, day: Day) -> FilterState:
     )
 
 
-def _measure_fat(state: FilterState, day: Day) -> tuple[Floats, Floats]:
+def _measure_fat(state: FilterState, day: Day) -> tuple[Floats, Floats, kalman.Update]:
     """Fat mass and measurement bias after the day's measurement."""
     fat_mean, fat_cov = state.fat_mean.copy(), state.fat_cov.copy()
     seen = state.started & ~np.isnan(day.body_fat_pct) & ~np.isnan(day.body_fat_se_pct)
     if not seen.any():
-        return fat_mean, fat_cov
+        return fat_mean, fat_cov, kalman.no_update(2, seen.shape[0])
     se = np.where(seen, day.body_fat_se_pct, 1.0)
     fat_cov[1, 1] = np.where(seen & (fat_cov[1, 1] == 0.0), (m.FAT_BIAS_SHARE * se) ** 2, fat_cov[1, 1])
     h = np.stack([100.0 / np.maximum(state.mean[TISSUE], 20.0), np.ones_like(se)])
-    kalman.update(fat_mean, fat_cov, h, np.where(seen, day.body_fat_pct, np.nan), (1.0 - m.FAT_BIAS_SHARE**2) * se**2)
-    return fat_mean, fat_cov
+    noise = (1.0 - m.FAT_BIAS_SHARE**2) * se**2
+    done = kalman.update(fat_mean, fat_cov, h, np.where(seen, day.body_fat_pct, np.nan), noise)
+    return fat_mean, fat_cov, done
 
 
 def _eat(state: FilterState, day: Day) -> tuple[estimation_intake.Intake, FilterState]:

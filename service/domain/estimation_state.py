@@ -124,6 +124,8 @@ class Step:
     cycle_before: Floats
     fat_mean: Floats
     fat_cov: Floats
+    fat_update: kalman.Update
+    fat_ratio: Floats  # by which the morning's weigh-in rescaled fat mass, mostly 1
     structure_kcal: Floats
     cut: Bools
     outlier: Bools
@@ -139,6 +141,25 @@ def days_of(log: DailyLog, rows: slice) -> Iterator[Day]:
     columns = {name: np.ascontiguousarray(getattr(log, name)[rows].T) for name in names}
     for t, date in enumerate(log.days):
         yield Day(date=date, **{name: values[t] for name, values in columns.items()})
+
+
+def empty_day(date: np.datetime64, count: int) -> Day:
+    """A day of which nothing is told, outside phases."""
+    unknown = np.full(count, np.nan)
+    zeros = np.zeros(count, dtype=np.int64)
+    return Day(
+        date=date,
+        mass_kg=unknown,
+        intake_kcal=unknown,
+        carbohydrate_g=unknown,
+        food_state=zeros,
+        target_kcal=unknown,
+        phase=zeros,
+        phase_day=zeros,
+        menstruation_started=np.zeros(count, dtype=np.bool_),
+        body_fat_pct=unknown,
+        body_fat_se_pct=unknown,
+    )
 
 
 def changed(state: FilterState, **values: Any) -> FilterState:
@@ -177,8 +198,8 @@ def join(states: list[FilterState]) -> FilterState:
 
 
 def take(state: FilterState, rows: slice | Ints) -> FilterState:
-    """The states of some athletes."""
-    return FilterState(**{f.name: np.ascontiguousarray(getattr(state, f.name)[..., rows]) for f in fields(FilterState)})
+    """A copy of the states of some athletes."""
+    return FilterState(**{f.name: np.array(getattr(state, f.name)[..., rows], order="C") for f in fields(FilterState)})
 
 
 def put(state: FilterState, rows: Ints, fresh: FilterState) -> FilterState:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from service.demo.world import simulate
-from service.domain.estimation import Estimates, estimate, predict_mass
+from service.domain.estimation import Estimates, estimate, predict_mass, resume
+from service.domain.estimation_outlook import outlook
 from service.domain.records import Athletes, DailyLog, Estimate
 
 DAYS = 84
@@ -142,3 +143,100 @@ def test_prediction_of_next_week(athletes, log, world, causal):
 def test_a_log_that_does_not_fit_the_athletes_is_refused(athletes, log):
     with pytest.raises(ValueError, match="does not fit"):
         estimate(pick(athletes, [0, 1]), log)
+
+
+@pytest.mark.parametrize("end", [1, 30, 83])
+def test_a_saved_state_continues_to_the_same_bits(athletes, log, causal, end):
+    saved = estimate(athletes, cut_days(log, end)).state
+    rest = DailyLog(
+        **{
+            f.name: getattr(log, f.name)[end:] if f.name == "days" else getattr(log, f.name)[:, end:]
+            for f in fields(log)
+        }
+    )
+    kept = {f.name: getattr(saved, f.name).copy() for f in fields(saved)}
+    assert_same(columns(resume(saved, athletes, rest)), columns(causal, slice(end, None)))
+    for name, value in kept.items():
+        assert np.array_equal(value, getattr(saved, name), equal_nan=value.dtype.kind == "f"), name
+
+
+def test_a_new_scale_is_noticed_and_kept_out_of_the_trend(athletes, log, causal):
+    """3 kg from one day to the next and for good: within four weeks most are noticed; the trend stays."""
+    moved = replace(log, mass_kg=log.mass_kg.copy())
+    moved.mass_kg[:, 50:] += 3.0
+    result = estimate(athletes, moved)
+    noticed = result.new_scale[:, 50:78].any(axis=1)
+    assert noticed.mean() >= 0.5
+    assert causal.new_scale.sum() <= 2
+    shift = (result.trend_mass_kg.mean - causal.trend_mass_kg.mean)[noticed, -1]
+    assert np.median(np.abs(shift)) < 1.0
+
+
+def test_one_tape_reading_cannot_end_a_programme(athletes, log):
+    """A reading 8 points too low, standard error 5: body fat moves by less than half of it."""
+    plain = replace(
+        log, body_fat_pct=np.full_like(log.mass_kg, np.nan), body_fat_se_pct=np.full_like(log.mass_kg, np.nan)
+    )
+    before = estimate(athletes, plain).body_fat_pct.mean[:, 40]
+    read = replace(plain, body_fat_pct=plain.body_fat_pct.copy(), body_fat_se_pct=plain.body_fat_se_pct.copy())
+    read.body_fat_pct[:, 40], read.body_fat_se_pct[:, 40] = np.maximum(before - 8.0, 3.0), 5.0
+    after = estimate(athletes, read).body_fat_pct
+    assert (np.abs(after.mean[:, 40] - before) < 0.6 * 8.0).all()
+    assert (after.hi - after.lo)[:, 40].min() > 5.0
+
+
+def test_a_late_measurement_reaches_back_when_revised(athletes, log):
+    plain = replace(
+        log, body_fat_pct=np.full_like(log.mass_kg, np.nan), body_fat_se_pct=np.full_like(log.mass_kg, np.nan)
+    )
+    late = replace(plain, body_fat_pct=plain.body_fat_pct.copy(), body_fat_se_pct=plain.body_fat_se_pct.copy())
+    late.body_fat_pct[:, 60], late.body_fat_se_pct[:, 60] = 10.0, 2.5
+    causal, revised = estimate(athletes, late).fat_mass_kg, estimate(athletes, late, revised=True).fat_mass_kg
+    low_kg = 0.1 * estimate(athletes, late, revised=True).trend_mass_kg.mean[:, 30]
+    assert (np.abs(revised.mean[:, 30] - low_kg) < np.abs(causal.mean[:, 30] - low_kg)).mean() > 0.9
+    assert (revised.sd[:, 30] < causal.sd[:, 30]).all()
+    assert np.array_equal(revised.mean[:, 60:], causal.mean[:, 60:])
+
+
+def test_a_switch_of_phase_moves_water_not_tissue(athletes, log):
+    """Steady eaters cut by 25 % overnight: in four days the scale falls by 0.5–2 kg, tissue by a quarter of it."""
+    days = np.arange(np.datetime64("2026-01-05"), np.datetime64("2026-03-02"))
+    shape = (1, len(days))
+    late = np.arange(len(days)) >= 42
+    target = np.where(late, 1950.0, 2600.0)[None]
+    mass = np.where(late, 80.0 - 1.2 * (1 - np.exp(-(np.arange(len(days)) - 42) / 1.5)), 80.0)[None]
+    steady = DailyLog(
+        days=days,
+        mass_kg=mass,
+        intake_kcal=target,
+        carbohydrate_g=target * 0.45 / 4,
+        food_state=np.full(shape, 3),
+        target_kcal=target,
+        phase=np.where(late, 2, 3)[None],
+        phase_day=np.where(late, np.arange(len(days)) - 41, np.arange(len(days)) + 1)[None],
+        menstruation_started=np.zeros(shape, dtype=bool),
+        body_fat_pct=np.full(shape, np.nan),
+        body_fat_se_pct=np.full(shape, np.nan),
+    )
+    result = estimate(pick(athletes, [int(np.flatnonzero(athletes.male)[0])]), steady)
+    assert abs(result.maintenance_kcal.mean[0, 41] - 2600.0) < 120.0
+    assert abs(result.maintenance_kcal.mean[0, 47] - result.maintenance_kcal.mean[0, 41]) < 100.0
+    assert -1.3 < result.tissue_rate_pct_per_week.mean[0, 48] < -0.5
+    assert result.rate_pct_per_week.mean[0, 48] < result.tissue_rate_pct_per_week.mean[0, 48] - 0.3
+
+
+def test_what_would_narrow_maintenance(athletes, log, causal):
+    """More data of either kind never widens; who logs hardly any food is helped by food, and the reverse."""
+    found = outlook(athletes, causal.state, log.days[-1])
+    assert (found.weighing_daily <= found.as_so_far + 1e-6).all()
+    assert (found.logging_daily <= found.as_so_far * 1.01).all()
+    unlogged = replace(log, intake_kcal=log.intake_kcal.copy(), food_state=log.food_state.copy())
+    unlogged.intake_kcal[:, ::2] = np.nan
+    unlogged.food_state[:, ::2] = 0
+    few_meals = outlook(athletes, estimate(athletes, unlogged).state, log.days[-1])
+    assert (few_meals.logging_daily < few_meals.weighing_daily).mean() > 0.8
+    unweighed = replace(log, mass_kg=log.mass_kg.copy())
+    unweighed.mass_kg[:, np.arange(DAYS) % 10 != 0] = np.nan
+    few_weighings = outlook(athletes, estimate(athletes, unweighed).state, log.days[-1])
+    gain = lambda o, kind: (o.as_so_far - getattr(o, kind)).mean()  # noqa: E731
+    assert gain(few_weighings, "weighing_daily") > 2 * gain(few_meals, "weighing_daily")
