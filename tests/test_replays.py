@@ -19,7 +19,7 @@ from service.domain.records import Athletes, DailyLog
 from service.evidence import Notes, evidence_of
 from service.replays import RATE_ALARMS, Course, replay_roster, summary
 from service.roster import Roster, estimate_roster
-from tests.simulated.closed_loop import CLEARED, Spreadsheet, Year, begin, roster_of
+from tests.simulated.coached_year import CLEARED, Spreadsheet, Year, begin, roster_of
 
 ATHLETES, WEEKS = 7, 26
 EAGER = DEFAULT.changed({"energy_change_probability": 0.5, "not_in_deficit_probability": 0.5, "energy_quiet_days": 3})

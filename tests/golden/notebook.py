@@ -27,7 +27,7 @@ from service.evidence import Notes, evidence_of
 from service.policies import InForce
 from service.review import review_roster
 from service.roster import estimate_roster
-from tests.simulated.closed_loop import CLEARED, DAYS, LOGGED_FIRST_DAYS, PLANNED_DAYS, WEEK, Plan, Year, roster_of
+from tests.simulated.coached_year import CLEARED, DAYS, LOGGED_FIRST_DAYS, PLANNED_DAYS, WEEK, Plan, Year, roster_of
 
 PAGE = Path(__file__).with_name("year.md")
 SEED = 30

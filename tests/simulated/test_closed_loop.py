@@ -1,5 +1,6 @@
 """A smaller year of the closed loop: the policy against the other two coaches, and the loop against itself."""
 
+from dataclasses import fields
 from datetime import timedelta
 from itertools import pairwise
 
@@ -7,8 +8,10 @@ import numpy as np
 import pytest
 
 from service.demo.world import FIRST_DAY
+from service.domain import estimation
 from service.domain.records import Athletes, DailyLog
-from tests.simulated.closed_loop import (
+from tests.simulated.closed_loop import score
+from tests.simulated.coached_year import (
     DAYS,
     LOGGED_FIRST_DAYS,
     Follower,
@@ -16,10 +19,7 @@ from tests.simulated.closed_loop import (
     Spreadsheet,
     Year,
     begin,
-    estimation,
-    fields,
     run,
-    score,
     static,
 )
 
