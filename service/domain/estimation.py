@@ -68,6 +68,7 @@ from .estimation_state import FilterState, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats
 
 CHUNK = 1024  # athletes filtered together: states stay in the processor's cache and memory stays flat
+REVISED_CHUNK = 128  # the smoother keeps every day's moments
 BLOCK = 1024  # athlete-days whose results are worked out together
 
 
@@ -123,7 +124,7 @@ def _run(before: FilterState | None, athletes: Athletes, log: DailyLog, upper_ra
         raise ValueError(f"a state of {before.started.shape[0]} athletes does not fit {count}")
     out: dict[str, Floats] = {}
     states: list[FilterState] = []
-    for rows in _chunks(count):
+    for rows in _chunks(count, REVISED_CHUNK if revised else CHUNK):
         some = Athletes(**{f.name: np.ascontiguousarray(getattr(athletes, f.name)[rows]) for f in fields(Athletes)})
         state = estimation_state.blank(some.male.shape[0]) if before is None else estimation_state.take(before, rows)
         results: list[dict[str, Floats]] = []
@@ -165,9 +166,9 @@ def predict_mass(
     return Estimate(mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd)
 
 
-def _chunks(count: int) -> Iterator[slice]:
-    for first in range(0, count, CHUNK):
-        yield slice(first, min(first + CHUNK, count))
+def _chunks(count: int, size: int) -> Iterator[slice]:
+    for first in range(0, count, size):
+        yield slice(first, min(first + size, count))
 
 
 def _causal(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:

@@ -92,8 +92,12 @@ def test_neighbours_and_order_change_no_bit(athletes, log, causal, who):
 
 
 def test_chunks_change_no_bit(athletes, log, causal, monkeypatch):
+    revised = estimate(athletes, log, revised=True)
     monkeypatch.setattr("service.domain.estimation.CHUNK", 5)
+    monkeypatch.setattr("service.domain.estimation.REVISED_CHUNK", 5)
+    monkeypatch.setattr("service.domain.estimation.BLOCK", 70)
     assert_same(columns(estimate(athletes, log)), columns(causal))
+    assert_same(columns(estimate(athletes, log, revised=True)), columns(revised))
 
 
 @pytest.mark.parametrize("revised", [False, True])
