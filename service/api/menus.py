@@ -49,7 +49,7 @@ NDJSON = "application/x-ndjson"
 router = APIRouter(tags=["foods"], route_class=ReadingRoute)
 
 
-class Eaten(Body):
+class EatenSoFar(Body):
     """What was eaten already today."""
 
     energy_kcal: Annotated[Number, Field(ge=0, le=30000)]
@@ -77,7 +77,7 @@ class MenuBody(Body):
     meals_left: Annotated[WholeNumber, Field(ge=1, le=4)] | None = Field(
         None, description="the first day is under way: so many meals are left of it"
     )
-    eaten: Eaten | None = Field(None, description="on the first day so far; the logged meals by default")
+    eaten: EatenSoFar | None = Field(None, description="on the first day so far; the logged meals by default")
     training_days: Annotated[list[Weekday], Field(max_length=7)] | None = Field(
         None, description="split the week's carbohydrate: more on these days, the week's sum kept"
     )
