@@ -49,11 +49,11 @@ Trend mass is what the mean of the last seven mornings would be without noise; t
 Assumed: one logging habit per athlete (its drift is maintenance's drift); no more than one new scale at a time;
 activity falls with intake, not with the calendar. Valid for adults of 18–62 years who train.
 
-Tried and rejected, each as one change to this model, on 600 simulated athletes (`service/demo/world.py`, normal set; mean
+Tried and rejected, each as one change, on 600 simulated athletes (`service/demo/world.py`, normal set; mean
 CRPS of logged maintenance, kcal/d; this model 68.6, its trend error 0.40 kg): no allowance for silent partial days
 71.5; Forbes' lean share unchanged 71.2; a narrow phase switch, 1.5 %, 71.1 (its intervals hold 88 % instead of 93 %); a
 fixed response of maintenance of 0.2 69.8, of 0.1 74.2; no slow fluid 69.5 (trend error 0.45 kg); θ known exactly 69.0
-(tissue rate worse). Without an excess of unlogged food the score is the same and intervals hold less (91 %). A new scale
+(tissue rate worse). Without an excess of unlogged food the score is the same and intervals hold less (91 %). A scale
 on log odds of 5 and 0.8 kg: trend error 0.47 kg, water taken for a scale; none at all: 0.42 kg. Plain methods are in
 tests/simulated/REPORT.md.
 """
