@@ -54,6 +54,7 @@ def test_migrate_makes_the_schema_and_again_changes_nothing(empty_database_url: 
     assert in_process(empty_database_url, "keys", "new", "--practice", "a").returncode == 0
 
 
+@pytest.mark.engines("sqlite")
 def test_a_new_key_stands_alone_on_the_last_line_and_opens_its_practice_only(
     database_url: str, steelyard: Command, live_server: Callable[..., LiveServer]
 ) -> None:

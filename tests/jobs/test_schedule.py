@@ -56,7 +56,7 @@ async def test_exactly_one_review_in_the_weeks_of_both_clock_changes(practice: P
     for change in {change for changes in CHANGES.values() for change in changes}:
         middle = datetime.combine(change, datetime.min.time(), UTC)
         instants |= {middle + timedelta(days=day) for day in range(-9, 10)}
-        instants |= set(hours(middle - timedelta(hours=60), middle + timedelta(hours=60)))
+        instants |= set(hours(middle - timedelta(hours=36), middle + timedelta(hours=36)))
     for at in sorted(instants):
         await WeeklyReview().run(practice.database, at)
     for (zone, weekday), name in names.items():
