@@ -65,6 +65,12 @@ class Practice:
                 statement = statement.where(table_of(Athlete).c.external_id == external_id)
             await scope.run(statement.values(**values))
 
+    async def claimed(self) -> int:
+        """How many athletes some process holds for their reviews."""
+        async with self.database.reading() as connection:
+            scope, column = Scope(connection, self.practice_id), table_of(Athlete).c.review_claimed_until
+            return len(await scope.rows(scope.select(table_of(Athlete).c.id, of=[Athlete]).where(column.is_not(None))))
+
     async def attention(self) -> dict[str, AttentionItem]:
         async with self.database.reading() as connection:
             items = await attention_list(Scope(connection, self.practice_id))
