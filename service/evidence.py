@@ -112,7 +112,10 @@ def evidence_of(known: Roster, found: RosterEstimates, notes: Notes, index: int)
 
 
 def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) -> tuple[Roster, RosterEstimates, Notes]:
-    """The same, as if the log ended on the day of this index; estimates must be causal ones."""
+    """The same, as if the log ended on the day of this index; estimates must be causal ones.
+
+    The filter's state stays that of the log's last day: no prediction may be made from it.
+    """
     to = known.first + timedelta(days=day)
 
     def cut(part: Any) -> Any:
@@ -138,7 +141,8 @@ def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) ->
             for who, lifts in known.lifts.items()
         },
     )
-    seen = replace(found, body=cut(found.body), strength=cut(found.strength))
+    body = replace(cut(found.body), state=found.body.state)
+    seen = replace(found, body=body, strength=cut(found.strength))
     told = replace(
         notes,
         wellbeing={who: until(rows, "date") for who, rows in notes.wellbeing.items()},

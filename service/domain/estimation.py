@@ -76,7 +76,7 @@ BLOCK = 1024  # athlete-days whose results are worked out together
 
 @dataclass(frozen=True)
 class Estimates:
-    """Results by athlete and day; NaN (or False) before an athlete's first logged mass or intake."""
+    """Results by athlete and day; NaN (or False) before an athlete's first weigh-in."""
 
     trend_mass_kg: Estimate
     rate_pct_per_week: Estimate  # of the scale: tissue and water

@@ -1,6 +1,6 @@
 """The causal filter of `estimation`: one athlete-day after the other, batched, with a state that can be saved."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -41,6 +41,7 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
     `athletes` and `day` describe the same athletes as `state`, which must not be used again: its moments change in
     place. Returns the state for the next day and the day's step.
     """
+    state, day = _told_before(state, day)
     state = _begin(state, athletes, day)
     state, morning = _observe(state, day)
     fat_mean, fat_cov, fat_update = _measure_fat(state, day)
@@ -77,9 +78,25 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
     return changed(state, cycle_day=state.cycle_day + 1.0), step
 
 
+def _told_before(state: FilterState, day: Day) -> tuple[FilterState, Day]:
+    """Keep a body-fat measurement until the first weigh-in, and hand it to the day of that."""
+    if state.started.all():
+        return state, day
+    waiting = ~state.started & ~np.isnan(day.body_fat_pct) & ~np.isnan(day.body_fat_se_pct)
+    told_pct = np.where(waiting, day.body_fat_pct, state.told_fat_pct)
+    told_se_pct = np.where(waiting, day.body_fat_se_pct, state.told_fat_se_pct)
+    begins = ~state.started & ~np.isnan(day.mass_kg)
+    day = replace(
+        day,
+        body_fat_pct=np.where(begins, told_pct, day.body_fat_pct),
+        body_fat_se_pct=np.where(begins, told_se_pct, day.body_fat_se_pct),
+    )
+    return changed(state, told_fat_pct=told_pct, told_fat_se_pct=told_se_pct), day
+
+
 def _begin(state: FilterState, athletes: Athletes, day: Day) -> FilterState:
-    """Set up the athletes whose first logged mass or intake is today."""
-    who = np.flatnonzero(~state.started & ~(np.isnan(day.mass_kg) & np.isnan(day.intake_kcal)))
+    """Set up the athletes whose first weigh-in is today."""
+    who = np.flatnonzero(~state.started & ~np.isnan(day.mass_kg))
     if not who.size:
         return state
     year = 1970.0 + float(day.date.astype(np.int64)) / 365.2425

@@ -52,6 +52,8 @@ class FilterState:
     noise_scale_days: Floats
     fat_mean: Floats  # (2, athletes): kg, points
     fat_cov: Floats
+    told_fat_pct: Floats  # the last measurement before the first weigh-in, NaN = none
+    told_fat_se_pct: Floats
     cycle_day: Floats  # since the last menstruation started; NaN = never logged
     cycle_days: Floats
     weighed_days: Floats
@@ -186,6 +188,7 @@ def blank(count: int) -> FilterState:
     ones = ("reference_kcal", "transfer_kg_per_kcal", "gain_ratio", "share", "cycle_days", "expenditure_sd")
     values: dict[str, Any] = {f.name: np.zeros(shapes.get(f.name, (count,))) for f in fields(FilterState)}
     values |= {name: np.ones(count) for name in ones}
+    values |= {name: np.full(count, np.nan) for name in ("told_fat_pct", "told_fat_se_pct")}
     values |= {name: np.zeros(count, dtype=np.bool_) for name in ("started", "scale_active", "scale_returning")}
     return FilterState(**values)
 
