@@ -194,6 +194,9 @@ class Policy:
         -1.5, "%/week", -1.5, -1.0, NFHS, "Loss faster than this ends the deficit at once, after the first days."
     )
     loss_ceiling_after_day: int = _t(14, "d", 7, 14, PRACTICE, "Up to this day of a phase water may pass for tissue.")
+    loss_ceiling_tissue_probability: float = _t(
+        0.3, "probability", 0.1, 0.5, PRACTICE, "Chance of tissue loss beyond the ceiling that ends the deficit."
+    )
     loss_ceiling_probability: float = _t(
         0.8,
         "probability",

@@ -51,16 +51,18 @@ def _pain(evidence: Evidence, policy: Policy) -> Verdict | None:
 def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ...]:
     """The rates that break the loss ceiling, as moves to where they would not; empty when it holds.
 
-    Tissue loss counts by its mean. The scale's rate carries water: it counts when it is surely beyond the ceiling, or
-    beyond it by its mean while tissue loss is beyond the fast edge of a cut.
+    Tissue loss counts on a fair chance: the estimate follows a steady loss with some delay. The scale's rate carries
+    water: it counts when it is surely beyond the ceiling, or by its mean while tissue loss is beyond the fast edge.
     """
     ceiling, phase = policy.loss_ceiling_pct, evidence.phase
     if phase is not None and phase.day <= policy.loss_ceiling_after_day:
         return ()
     tissue, scale = evidence.tissue_rate_pct_per_week, evidence.rate_pct_per_week
     moves = []
-    if tissue is not None and tissue.mean < ceiling:
-        moves.append(Move("tissue_rate_pct_per_week.mean", ceiling, "at_least"))
+    if tissue is not None:
+        limit = mean_at(ceiling, tissue.sd, policy.loss_ceiling_tissue_probability, "below")
+        if tissue.mean < limit:
+            moves.append(Move("tissue_rate_pct_per_week.mean", limit, "at_least"))
     if scale is not None:
         p = policy.loss_ceiling_probability
         backed = tissue is None or tissue.mean < policy.cut_rate_fast_pct
@@ -196,7 +198,7 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.STOP_DEFICIT,
         "Is mass being lost too fast to go on?",
-        ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_probability"),
+        ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_tissue_probability", "loss_ceiling_probability"),
         _loss_ceiling,
     ),
     Rule(

@@ -293,7 +293,7 @@ def test_the_loss_ceiling_shows_its_evidence():
         ("rate.too_fast", "loss.ceiling (safety) goes before energy")
     ]
     assert decision.recommendation.would_change_if == (
-        "would change energy to 2390 kcal if the rate of change of tissue were at least −1.50 %/week",
+        "would change energy to 2390 kcal if the rate of change of tissue were at least −1.39 %/week",
     )
 
 

@@ -27,6 +27,7 @@ from service.domain.policy import DEFAULT, describe
 from tests.domain.on_plan import ON_PLAN, TODAY, ago, but, phase, q
 
 Z80 = NormalDist().inv_cdf(0.8)
+Z70 = NormalDist().inv_cdf(0.7)  # the tissue rate ends a deficit on a chance of 0.3
 AT_08 = -0.5 + 0.15 * Z80  # the mean whose probability of being slower than −0.5 is 0.8 at sd 0.15
 BUILD = {"phase": phase("build", 30, 60), "targets": Targets(3100.0)}
 MAINTAIN = {"phase": phase("maintain", 20, 40), "targets": Targets(2850.0), "tissue_rate_pct_per_week": q(0.0, 0.1)}
@@ -76,7 +77,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [2, 13],
         [1, 14],
     ),
-    ("loss.ceiling", lambda v: _rate(v), [-1.51, -2.0], [-1.5, -1.49]),
+    ("loss.ceiling", lambda v: _rate(v, 0.2), [-1.5 + 0.2 * Z70 - 1e-3, -2.0], [-1.5 + 0.2 * Z70 + 1e-3, -1.0]),
     ("loss.ceiling", lambda v: _rate(-1.6, phase=phase("cut", v, 40)), [15, 30], [14, 1]),
     ("loss.ceiling", lambda v: but(tissue_rate_pct_per_week=None, rate_pct_per_week=q(v, 0.4)), [-1.51], [-1.5]),
     (
@@ -369,12 +370,12 @@ def test_the_loss_ceiling_and_the_energy_floor_move_with_the_policy():
 
 
 def test_findings_carry_numbers_thresholds_and_sources():
-    found = RULE["loss.ceiling"](_rate(-1.62), DEFAULT)
+    found = RULE["loss.ceiling"](_rate(-1.62, 0.2), DEFAULT)
     assert found is not None and found.severity is Severity.STOP
     assert "−1.62 %/week" in found.statement and "does not diagnose" in found.statement
     assert found.evidence["thresholds"]["loss_ceiling_pct"] == -1.5 and found.evidence["day"] == 20
     assert "wrestling" in found.source
-    assert found.would_change == "the rate of change of tissue were at least −1.50 %/week"
+    assert found.would_change == "the rate of change of tissue were at least −1.39 %/week"
 
 
 def test_one_lift_alone_does_not_make_strength_lost():
