@@ -56,6 +56,8 @@ async def prepare(database: Database, url: str, advance: Advance) -> tuple[Princ
             raise RuntimeError(f"the demo's import {done.state}: {done.detail}")
         if done.lines_faulty:
             raise RuntimeError(f"{done.lines_faulty} demo lines were refused, the first: {done.faults[0]}")
+        for weeks in (2, 1):  # so that predictions have come true, or not, by today
+            await tick(database, now() - timedelta(weeks=weeks), lambda job, count: advance(job, count, None))
     await tick(database, now(), lambda job, count: advance(job, count, None))
     return caller, secret, made
 
@@ -101,7 +103,9 @@ async def show(database: Database, caller: Principal, secret: str, address: str,
         statement = scope.select(Review, athlete.c.external_id, athlete.c.name, of=[Athlete])
         statement = statement.where(review.c.athlete_id == athlete.c.id, review.c.state == "open")
         reviews = {row.external_id: row for row in await scope.rows(statement)}
-    console.print(f"\n[bold]Who needs the coach[/] ({len(items)} of {ATHLETES} athletes of {NAME})\n")
+    console.print(
+        f"\n[bold]Who needs the coach[/] ({len(items)} {'athlete' if len(items) == 1 else 'athletes'} of {NAME})\n"
+    )
     for item in items:
         action = f" → {item.action}" if item.action else ""
         console.print(

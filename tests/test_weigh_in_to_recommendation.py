@@ -229,7 +229,7 @@ def test_every_review_says_why_and_what_would_change_it(season: Season) -> None:
             assert predicted["lo"] < predicted["mean"] < predicted["hi"]
 
 
-@pytest.mark.parametrize(("name", "latest_day"), [("losing-2.0", 28), ("losing-1.6", 7 * WEEKS)])
+@pytest.mark.parametrize(("name", "latest_day"), [("losing-2.0", 28), ("losing-1.6", 35)])
 def test_losing_faster_than_the_ceiling_stops_the_deficit(season: Season, name: str, latest_day: int) -> None:
     stops = [review for review in season.reviews[name] if review["recommendation"]["action"] == "stop_deficit"]
     assert stops, actions(season, name)
@@ -239,7 +239,9 @@ def test_losing_faster_than_the_ceiling_stops_the_deficit(season: Season, name: 
     assert "loss.ceiling" in recommendation["because"]
     finding = next(finding for finding in first["findings"] if finding["code"] == "loss.ceiling")
     assert finding["severity"] == "stop"
-    assert min(v for k, v in finding["evidence"].items() if k.endswith("rate_pct_per_week")) < -1.5
+    rates = [v for k, v in finding["evidence"].items() if k.endswith("rate_pct_per_week")]
+    tissue = first["estimates"]["tissue_rate_pct_per_week"]
+    assert min(rates) < -1.5 or tissue["mean"] - 0.53 * tissue["sd"] < -1.5  # a chance of 0.3 is enough
     assert "1.5 %/week" in finding["statement"]
     assert recommendation["phase"]["to"] == "maintain"
     maintenance_kcal = first["estimates"]["maintenance_kcal"]["mean"]

@@ -29,6 +29,7 @@ from service.api.problems import documented
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment
+from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete
@@ -169,12 +170,21 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> dict[str, Any]:
         If the practice has an athlete with this external_id.
     """
     _check_birth_date(body.birth_date)
+    _check_goal(body.sex, body.goal.body_fat_pct if body.goal else None)
     values = {**body.model_dump(), "id": new_id()}
     if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
     row = await scope.first(scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
     assert row is not None
     return dict(row._mapping)
+
+
+def _check_goal(sex: str, body_fat_pct: float | None) -> None:
+    """No goal below the floor at which a deficit is stopped."""
+    floor = DEFAULT.body_fat_floor_female_pct if sex == "female" else DEFAULT.body_fat_floor_male_pct
+    if body_fat_pct is not None and body_fat_pct < floor:
+        detail = f"a goal below {floor:g} % body fat is not supported: no deficit is planned below it"
+        raise Invalid.field("/goal/body_fat_pct", "below_floor", detail)
 
 
 def _check_birth_date(birth_date: date) -> None:
@@ -223,6 +233,9 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
     """
     if "birth_date" in values:
         _check_birth_date(values["birth_date"])
+    if {"goal", "sex"} & values.keys():
+        goal = values.get("goal", athlete.goal)
+        _check_goal(values.get("sex", athlete.sex), goal and goal["body_fat_pct"])
     if any(values.get(name, old) != old for name, old in moments.planned_by(athlete).items()):
         values |= moments.replanned(SimpleNamespace(**{**athlete._mapping, **values}), now())
     values |= {"revision": athlete.revision + 1, "updated_at": now()}

@@ -121,7 +121,8 @@ async def list_phases(
 async def add_phase(athlete: AthletePath, body: PhaseBody, scope: Here, response: Response, _: DryRun) -> PhaseAnswer:
     """Plan a phase; the phase before ends the day before it starts.
 
-    A phase that starts from today on passes the safety gate: a hard limit refuses it, a soft one must be acknowledged.
+    One that starts from a week ago on passes the safety gate: a hard limit refuses it, a soft one must be
+    acknowledged.
     """
     energy = body.columns()["energy_kcal"]
     await refuse_unsafe_plan(

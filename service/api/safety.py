@@ -18,6 +18,7 @@ from service.roster import estimate_roster, load
 from service.store.scope import Scope
 from service.store.types import now
 
+RECORD_AFTER = timedelta(days=7)  # a start of these days is a plan, however it is dated
 Kind = Literal["build", "cut", "maintain"]
 
 
@@ -49,7 +50,14 @@ def refuse_unsafe(
     against = check_change(evidence, policy, energy_kcal, phase, planned_end_on)
     hard = [found for found in against if found.severity is Severity.STOP]
     if hard:
-        faults = [Fault(pointer=place, code=found.code, detail=found.statement) for found in hard]
+        faults = [
+            Fault(
+                pointer=place.replace("/kind", "/energy_kcal") if found.code.startswith("limit.") else place,
+                code=found.code,
+                detail=found.statement,
+            )
+            for found in hard
+        ]
         raise Invalid("a hard limit forbids this change", faults)
     soft = [found for found in against if found.code not in acknowledged]
     if soft:
@@ -67,7 +75,7 @@ async def refuse_unsafe_plan(
     phase: Kind | None = None,
     planned_end_on: date | None = None,
 ) -> None:
-    """The gate for a phase or targets from today on; what started before is a record of what was, and passes.
+    """The gate for a phase or targets that start from a week ago on; older ones are a record of what was, and pass.
 
     Raises
     ------
@@ -75,6 +83,6 @@ async def refuse_unsafe_plan(
         As `refuse_unsafe`.
     """
     today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
-    if starts_on >= today:
+    if starts_on > today - RECORD_AFTER:
         evidence, policy = await evidence_on(scope, athlete, today - timedelta(days=1))
         refuse_unsafe(evidence, policy, acknowledged, place, energy_kcal, phase, planned_end_on)

@@ -112,7 +112,7 @@ NEXT = {  # the one next thing to do, by finding
     "safety.symptom_noted": "Ask the athlete how they are; hold energy and loads.",
     "safety.bmi_low": "Speak to the athlete about eating more.",
     "safety.eats_below_floor": "Ask the athlete to eat the target.",
-    "safety.energy_availability": "Ask about menses, mood, infections and injuries; refer when in doubt.",
+    "safety.energy_availability": "Ask about mood, infections, injuries and, in women, menses; refer when in doubt.",
     "check_in.no_weigh_in": "Ask for a weigh-in tomorrow morning.",
     "check_in.no_food": "Ask for a complete food day.",
     "check_in.phase_ending": "Decide on the next phase.",

@@ -11,6 +11,7 @@ from .estimation_model import EXCESS, FLUID, GUT, MAINTENANCE, RESPONSE, SCALE, 
 from .estimation_state import Drift
 from .records import Bools, Floats
 
+SURPRISE_SD = 3.0  # a target further off than this is believed less the further off it is
 STUDENT_FREEDOM = 4.0  # tails of a weigh-in: clothes, travel, illness
 STRAY_SHARE, STRAY_SD_KG = 0.05, 1.5  # the same as a mixture, where a density is needed
 
@@ -35,14 +36,19 @@ def switch_phase(mean: Floats, cov: Floats, switch: Bools, reference_kcal: Float
 
 
 def hear_target(mean: Floats, cov: Floats, implied_kcal: Floats, spread: Floats) -> kalman.Update:
-    """Take in what a target says about maintenance (NaN: nothing); in place."""
+    """Take in what a target says about maintenance (NaN: nothing); in place.
+
+    A target far from what is known says ever less: somebody may have typed it wrong, or means to starve.
+    """
     if np.isnan(implied_kcal).all():
         return kalman.no_update(STATES, mean.shape[1])
     h = np.zeros((STATES, mean.shape[1]))
     h[MAINTENANCE] = 1.0
-    return kalman.update(
-        mean, cov, h, implied_kcal, (spread * np.where(np.isnan(implied_kcal), 1.0, implied_kcal)) ** 2
-    )
+    told = np.where(np.isnan(implied_kcal), mean[MAINTENANCE], implied_kcal)
+    variance = (spread * told) ** 2
+    total = np.maximum(cov[MAINTENANCE, MAINTENANCE] + variance, 1.0)
+    surprise = (told - mean[MAINTENANCE]) ** 2 / (SURPRISE_SD**2 * total)
+    return kalman.update(mean, cov, h, implied_kcal, variance + total * np.maximum(surprise - 1.0, 0.0))
 
 
 def see(mean: Floats, cov: Floats, h: Floats, mass_kg: Floats, noise_scale: Floats, water_variance: Floats) -> Sight:

@@ -164,7 +164,7 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
     words = (
         f"Energy availability is {number(available, 1)} kcal per kg of fat-free mass{known}, below"
         f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
-        " health; with further signs (lost menses, low mood, many infections, stress fractures) refer."
+        " health; with further signs (low mood, many infections, stress fractures, in women lost menses) refer."
     )
     return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": intake})
 

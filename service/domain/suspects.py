@@ -14,6 +14,8 @@ KG_PER_LB = 0.45359237
 
 PLAUSIBLE_MASS_KG = (25.0, 350.0)
 PLAUSIBLE_BMI = (11.0, 75.0)  # beyond these a unit or a digit is wrong (common practice, no source)
+DOUBTED_BMI = 45.0  # a first weigh-in above this is doubted where another unit or a decimal point
+ORDINARY_BMI = (16.0, 38.0)  # would make it one of these (common practice, no source)
 PLAUSIBLE_MEAL_KCAL = 6000.0  # nobody eats more at one sitting and logs it right (common practice, no source)
 
 # A weigh-in this far from the recent ones can be real: water, clothes and another scale together.
@@ -72,6 +74,9 @@ def _suspect_first_mass(mass_kg: float, height_cm: float | None) -> Suspect | No
     if height_cm is not None and np.isfinite(height_cm):
         square_m = (height_cm / 100.0) ** 2
         low_kg, high_kg = max(low_kg, PLAUSIBLE_BMI[0] * square_m), min(high_kg, PLAUSIBLE_BMI[1] * square_m)
+        for reason, guess_kg in (("pounds_for_kilograms", mass_kg * KG_PER_LB), ("slipped_decimal", mass_kg / 10.0)):
+            if mass_kg > DOUBTED_BMI * square_m and ORDINARY_BMI[0] <= guess_kg / square_m <= ORDINARY_BMI[1]:
+                return Suspect(reason, best_guess_kg=round(guess_kg, 2))
     if low_kg <= mass_kg <= high_kg:
         return None
     return Suspect("implausible_value")

@@ -13,7 +13,9 @@ def _deload_due(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     need = f"the last deload were less than {policy.deload_max_weeks} weeks ago"
     return Verdict(
-        f"{number(weeks)} weeks of training without a deload: take a lighter week.", {"weeks": weeks}, condition=need
+        f"No deload on record for {number(weeks)} weeks of training: take a lighter week.",
+        {"weeks": weeks},
+        condition=need,
     )
 
 
