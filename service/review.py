@@ -297,7 +297,7 @@ def changed_since(known: Roster, found: RosterEstimates, index: int, earlier: Se
 
 
 async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime) -> int:
-    """Store reviews; a week that has one keeps it. Open reviews of earlier weeks lapse.
+    """Store reviews; a week that has one keeps it, and open. Open reviews of earlier weeks lapse.
 
     Returns
     -------
@@ -311,6 +311,7 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
         await scope.run(
             scope.update(Review)
             .where(review.c.athlete_id == result.athlete_id, review.c.as_of < result.as_of, review.c.state == "open")
+            .where(review.c.week != result.week)
             .values(state="lapsed", revision=review.c.revision + 1)
         )
     return new

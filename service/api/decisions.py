@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from service.api.fields import Acknowledged, Answer, Body, Date, Note, Number, fault
 from service.api.phases import PhaseBody, put_phase
-from service.api.safety import Kind, evidence_on, refuse_unsafe
+from service.api.safety import Kind, evidence_on, refuse_outdated, refuse_unsafe
 from service.api.targets import put_target
 from service.auth import Principal
 from service.domain.arbiter import targets_body
@@ -80,7 +80,8 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
     Conflict
         If the review was answered already or has lapsed.
     Invalid
-        If an amendment breaks a hard limit, or passes a soft one that is not acknowledged.
+        If an amendment breaks a hard limit, or passes a soft one that is not acknowledged; or if the gate has closed
+        since the review that is accepted.
     """
     if review.state != "open":
         raise Conflict(f"the review is {review.state}; only an open one can be decided")
@@ -88,6 +89,7 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
     effect: dict[str, Any] = {"effective_on": None, "targets": None, "phase": None}
     if body.decision == "accepted":
         effect = _effect(recommendation, earliest_effect(athlete, review))
+        await _refuse_outdated(scope, athlete, effect, body.acknowledge)
     elif body.changes is not None:
         effect = await _amended(scope, athlete, review, body, body.changes)
     await _carry_out(scope, athlete.id, review.id, effect)
@@ -126,6 +128,15 @@ def _effect(recommendation: dict[str, Any], earliest: date) -> dict[str, Any]:
     phase = recommendation["phase"]
     on = max(date.fromisoformat(phase["on"]), earliest) if phase else earliest
     return {"effective_on": on, "targets": recommendation["targets"], "phase": phase and {**phase, "on": str(on)}}
+
+
+async def _refuse_outdated(scope: Scope, athlete: Any, effect: dict[str, Any], acknowledged: list[str]) -> None:
+    """The gate again: between a review and its acceptance lie days, with symptoms and new screening answers."""
+    if effect["targets"] is None and effect["phase"] is None:
+        return
+    evidence, policy = await evidence_on(scope, athlete, now().astimezone(ZoneInfo(athlete.time_zone)).date())
+    energy, phase = effect["targets"] and effect["targets"]["energy_kcal"], effect["phase"] and effect["phase"]["to"]
+    refuse_outdated(evidence, policy, acknowledged, energy, phase)
 
 
 async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, changes: ChangesBody) -> dict[str, Any]:

@@ -97,7 +97,13 @@ async def get_estimates(
     if days > LONGEST_DAYS:
         raise Invalid.field("from", "too_long", f"at most {LONGEST_DAYS} days at once")
     known = await roster.load(scope, [athlete], to)
-    found = await asyncio.to_thread(roster.estimate_roster, known, revised=basis == "revised")
+    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+    found = await asyncio.to_thread(
+        roster.estimate_roster,
+        known,
+        revised=basis == "revised",
+        upper_loss_rate_pct_per_week=-policy.cut_rate_fast_pct,
+    )
     return _answer(basis, from_, days, known, found)
 
 

@@ -362,6 +362,8 @@ async def _keep_athlete(scope: Scope, line: Line) -> None:
             if old is None:
                 raise
     said = {name: value for name, value in line.body.model_dump().items() if name in line.body.model_fields_set}
+    if line.body.goal is not None:
+        said["goal"] = line.body.goal.model_dump(mode="json")  # as it is stored: its date is text there
     if any(old._mapping[name] != value for name, value in said.items()):
         await update_athlete(scope, old, said)
 

@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 from fastapi.concurrency import run_in_threadpool
 
 from service.domain.amendments import check_change
+from service.domain.arbiter import deepens
 from service.domain.evidence import Evidence
-from service.domain.findings import Severity
+from service.domain.findings import Finding, Severity
 from service.domain.policy import Policy
 from service.errors import Fault, Invalid
 from service.evidence import evidence_of, load_notes
@@ -18,7 +19,7 @@ from service.roster import estimate_roster, load
 from service.store.scope import Scope
 from service.store.types import now
 
-RECORD_AFTER = timedelta(days=7)  # a start of these days is a plan, however it is dated
+RECORD_AFTER = timedelta(days=7)  # a phase that starts in these days is a plan, however it is dated
 Kind = Literal["build", "cut", "maintain"]
 
 
@@ -47,7 +48,35 @@ def refuse_unsafe(
     Invalid
         If the change breaks a hard limit (at `place`), or passes a soft one that is not acknowledged.
     """
-    against = check_change(evidence, policy, energy_kcal, phase, planned_end_on)
+    _refuse(check_change(evidence, policy, energy_kcal, phase, planned_end_on), acknowledged, place)
+
+
+def refuse_outdated(
+    evidence: Evidence,
+    policy: Policy,
+    acknowledged: Sequence[str],
+    energy_kcal: float | None = None,
+    phase: Kind | None = None,
+) -> None:
+    """Let a recommendation take effect, or say what has closed the gate since it was made.
+
+    Raises
+    ------
+    Invalid
+        If it starts or deepens a deficit that may not be any more.
+    """
+    if deepens(evidence, policy, energy_kcal, phase):
+        against = check_change(evidence, policy, energy_kcal, phase)
+        _refuse([found for found in against if found.code.startswith(_GATE)], acknowledged, "/decision")
+
+
+_GATE = ("screening.", "loss.", "floor.", *(f"safety.{name}" for name in (
+    "pregnancy", "minor", "eating_disorder", "glucose_medication", "kidney_disease", "heart_or_metabolic", "symptom",
+    "menses_missing",
+)))  # fmt: skip
+
+
+def _refuse(against: Sequence[Finding], acknowledged: Sequence[str], place: str) -> None:
     hard = [found for found in against if found.severity is Severity.STOP]
     if hard:
         faults = [
@@ -75,7 +104,7 @@ async def refuse_unsafe_plan(
     phase: Kind | None = None,
     planned_end_on: date | None = None,
 ) -> None:
-    """The gate for a phase or targets that start from a week ago on; older ones are a record of what was, and pass.
+    """The gate for a phase that starts from a week ago on, or targets from today on; older ones are a record, and pass.
 
     Raises
     ------
@@ -83,6 +112,6 @@ async def refuse_unsafe_plan(
         As `refuse_unsafe`.
     """
     today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
-    if starts_on > today - RECORD_AFTER:
+    if starts_on >= today or (phase is not None and starts_on > today - RECORD_AFTER):
         evidence, policy = await evidence_on(scope, athlete, today - timedelta(days=1))
         refuse_unsafe(evidence, policy, acknowledged, place, energy_kcal, phase, planned_end_on)

@@ -139,7 +139,7 @@ async def list_targets(
 async def add_target(
     athlete: AthletePath, body: TargetBody, scope: Here, response: Response, _: DryRun
 ) -> TargetAnswer:
-    """Set targets from a date on; from a week ago on they pass the safety gate, as phases do."""
+    """Set targets from a date on; from today on they pass the safety gate, as phases do."""
     there = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == body.from_date)
     if await scope.first(there) is not None:
         raise Conflict(f"there are targets from {body.from_date} already; change those")
