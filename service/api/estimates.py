@@ -16,6 +16,7 @@ from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
 from service.domain.records import Estimate
 from service.errors import Invalid, NotFound
+from service.policies import in_force
 from service.store.types import now
 
 router = APIRouter(tags=["estimates"], route_class=CommittedRoute)

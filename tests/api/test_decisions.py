@@ -10,7 +10,7 @@ from service.jobs.clock import tick
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Decision, Target
 from tests.api.conftest import Api, Call, faults, today
-from tests.api.in_a_cut import TARGET_KCAL, review, stalled
+from tests.api.in_a_cut import CLEAN, TARGET_KCAL, review, stalled
 
 SHALLOW_KCAL = 2390  # inside every limit: a step of 50 kcal
 
@@ -125,6 +125,25 @@ def test_a_referral_forbids_a_deeper_deficit_and_lets_maintenance_pass(api: Api,
     answer = decide(api, made, "amended", changes=out)
     assert answer.status_code == 201, answer.text
     assert answer.json()["phase"]["to"] == "maintain"
+
+
+@pytest.mark.parametrize("since", ["screening", "symptom"])
+def test_what_closed_the_gate_since_the_review_forbids_to_accept_a_deeper_deficit(
+    api: Api, man: dict[str, Any], due: dict[str, Any], since: str
+) -> None:
+    here = f"/athletes/{man['id']}"
+    if since == "screening":
+        put = api("PUT", f"{here}/screening", {**CLEAN, "eating_disorder_history": True})
+        code = "safety.eating_disorder"
+    else:
+        put = api("POST", f"{here}/wellbeing", {"date": str(today()), "symptoms": ["chest_pain"]})
+        code = "safety.symptoms"
+    assert put.status_code < 300, put.text
+    before = targets_of(api, man)
+    assert faults(decide(api, due, "accepted", acknowledge=[code])) == {"/decision": code}
+    assert targets_of(api, man) == before
+    assert api("GET", f"/reviews/{due['id']}").json()["state"] == "open"
+    assert decide(api, due, "declined").status_code == 201
 
 
 def test_the_version_guards_a_decision_and_only_one_of_two_at_once_counts(api: Api, due: dict[str, Any]) -> None:

@@ -38,7 +38,7 @@ def roster(name: str) -> list[dict[str, Any]]:
     of = {"athlete": name, "date": YESTERDAY}
     return [
         {"type": "weigh_in", **of, "mass_kg": 64.2},
-        {"type": "athlete", "external_id": name, **ATHLETE},
+        {"type": "athlete", "external_id": name, **ATHLETE, "goal": {"body_fat_pct": 20, "by": "2030-03-01"}},
         {"type": "screening", "athlete": name, "kidney_disease": False},
         {"type": "phase", "athlete": name, "kind": "cut", "starts_on": days_ago(20), "energy_kj": 7740},
         {"type": "targets", "athlete": name, "from_date": days_ago(20), "energy_kcal": 1850},

@@ -266,6 +266,14 @@ class TestEstimates:
             assert all(0 <= value <= 1 for value in found["probability"]["loss_too_fast"] if value is not None)
             assert found["trend_mass_kg"]["mean"][-1] == pytest.approx(62.3, abs=0.6)
 
+    def test_too_fast_is_what_the_policy_in_force_says(self, api: Api, logged: str) -> None:
+        path = f"{logged}/estimates?from={YESTERDAY}&to={YESTERDAY}"
+        (before,) = api("GET", path).json()["probability"]["loss_too_fast"]
+        stricter = {"athlete_id": logged.rsplit("/", 1)[1], "changes": {"cut_rate_fast_pct": -0.8}}
+        assert api("POST", "/policies", stricter).status_code == 201
+        (after,) = api("GET", path).json()["probability"]["loss_too_fast"]
+        assert after > before
+
     def test_as_known_does_not_change_with_later_entries(self, api: Api, logged: str) -> None:
         """Each day uses what is dated up to it; `revised` may change, and does."""
         path = f"{logged}/estimates?from={days_ago(40)}&to={days_ago(15)}"
