@@ -16,7 +16,7 @@ from service.roster import Roster, RosterEstimates, energy_steps
 from service.store.scope import Scope, table_of
 from service.store.tables import Review, Screening, TrainingSession, WellbeingNote
 
-NOTES_SINCE = timedelta(days=183)
+NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
 SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_REMEMBERED = 6
 REST_DAYS = 7  # so many days without a session count as a deload

@@ -28,6 +28,7 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Entry, EntryRevision
 from service.store.types import new_id, now
 
+OLDEST = timedelta(days=3653)  # an entry dated by mistake to another century would make every estimate slow
 COMMON = ("date", "at", "ref", "note")
 
 
@@ -132,11 +133,13 @@ def date_faults(body: EntryBody, athlete: Any, place: str = "") -> list[Fault]:
 
 
 def day_faults(day: date, athlete: Any, pointer: str = "/date") -> list[Fault]:
-    """What is wrong with a day of an athlete's log: it lies in the future or before birth."""
+    """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
     if day > now().astimezone(ZoneInfo(athlete.time_zone)).date() + timedelta(days=1):
         return [Fault(pointer=pointer, code="in_the_future", detail=f"{day} has not been yet")]
     if day < athlete.birth_date:
         return [Fault(pointer=pointer, code="before_birth", detail=f"{day} lies before the athlete's birth")]
+    if day < now().date() - OLDEST:
+        return [Fault(pointer=pointer, code="too_long_ago", detail=f"{day} is more than ten years ago")]
     return []
 
 

@@ -113,5 +113,5 @@ async def refuse_unsafe_plan(
     """
     today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
     if starts_on >= today or (phase is not None and starts_on > today - RECORD_AFTER):
-        evidence, policy = await evidence_on(scope, athlete, today - timedelta(days=1))
+        evidence, policy = await evidence_on(scope, athlete, today)  # what was noted this morning counts
         refuse_unsafe(evidence, policy, acknowledged, place, energy_kcal, phase, planned_end_on)

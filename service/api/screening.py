@@ -12,8 +12,8 @@ from service.api.conditional import IfMatch, check_version, show_version
 from service.api.fields import Answer, Body, Date, Name
 from service.api.problems import documented
 from service.api.transaction import CommittedRoute, DryRun, Here
-from service.auth import requires
-from service.errors import NotFound, PreconditionFailed
+from service.auth import Principal, requires
+from service.errors import Forbidden, NotFound, PreconditionFailed
 from service.rollups import mark_all_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import Screening
@@ -89,14 +89,25 @@ async def get_screening(athlete: AthletePath, scope: Here, response: Response) -
 
 @router.put(
     "/athletes/{athlete_id}/screening",
-    dependencies=[Depends(requires("athletes:write"))],
     responses=documented(NotFound, PreconditionFailed),
 )
 async def put_screening(
-    athlete: AthletePath, body: ScreeningBody, scope: Here, response: Response, _: DryRun, if_match: IfMatch = None
+    athlete: AthletePath,
+    body: ScreeningBody,
+    scope: Here,
+    response: Response,
+    _: DryRun,
+    caller: Annotated[Principal, Depends(requires("athletes:write"))],
+    if_match: IfMatch = None,
 ) -> ScreeningAnswer:
-    """Answer the screening questions; the answers count for every review made after them."""
+    """Answer the screening questions; the answers count for every review made after them.
+
+    Clearances open the safety gate: to change them takes the scope coaching:write.
+    """
     old = await latest(scope, athlete.id)
+    said = body.model_dump(mode="json", by_alias=True)["clearances"]
+    if said != (old.answers["clearances"] if old else []) and not caller.may("coaching:write"):
+        raise Forbidden("to change clearances the key needs the scope coaching:write")
     check_version(if_match, old.revision if old else 0, required=False)
     row = await answer(scope, athlete.id, body)
     show_version(response, row["revision"])
