@@ -13,6 +13,7 @@ from service.domain.policy import Policy
 from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
 from service.domain.safety import gate
 
+GRAVE = {"safety.symptoms", "safety.symptoms_repeated"}  # chest pain, fainting: no load at all until cleared
 DELOAD_DAYS = 7  # an accepted deload lasts a week
 RECENT_DAYS = 42  # without a plan, the lifts trained within so many days are prescribed
 
@@ -132,6 +133,7 @@ def prescriptions(
         Whether the coach has accepted a deload for this week.
     """
     opened = gate(evidence, policy)
+    grave = bool(GRAVE & set(opened.closed_by))
     trained = histories(sessions)
     made = []
     for item in items:
@@ -147,7 +149,8 @@ def prescriptions(
         )
         history = trained.get(item.exercise, ())
         one = prescribe(exercise, item.scheme, history, situation, available_loads(exercise, gym), policy)
-        made.append(_behind_gate(one, history, opened.load_open, item.exercise in opened.closed_exercises))
+        hurts = item.exercise in opened.closed_exercises
+        made.append(_stopped(one, _NO_TRAINING) if grave else _behind_gate(one, history, opened.load_open, hurts))
     return made
 
 
@@ -164,8 +167,7 @@ def is_deload_week(reviews: Sequence[Any], on: date) -> bool:
 def _behind_gate(one: Prescription, history: Sequence[LiftSession], load_open: bool, stopped: bool) -> Prescription:
     """No lift that hurts, and no more load than last time while the gate is closed."""
     if stopped and one.rule != "stop":
-        why = "This lift hurt again: stop it and swap it until a licensed professional has cleared it."
-        return replace(_loaded(one, None), sets=0, reps_from=0, reps_to=0, rule="stop", why=why)
+        return _stopped(one, "This lift hurt again: stop it and swap it until a licensed professional has cleared it.")
     loads = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
     wanted = next((load for load in loads if load is not None), None)
     if load_open or wanted is None:
@@ -174,6 +176,10 @@ def _behind_gate(one: Prescription, history: Sequence[LiftSession], load_open: b
         return replace(_loaded(one, None), rule="find", why=_NO_LOAD)
     last = history[-1].external_kg
     return one if wanted <= last else replace(_loaded(one, last), rule="hold", why=_NO_LOAD)
+
+
+def _stopped(one: Prescription, why: str) -> Prescription:
+    return replace(_loaded(one, None), sets=0, reps_from=0, reps_to=0, rule="stop", why=why)
 
 
 def _loaded(one: Prescription, external_kg: float | None) -> Prescription:
@@ -187,6 +193,7 @@ def _loaded(one: Prescription, external_kg: float | None) -> Prescription:
     )
 
 
+_NO_TRAINING = "No training after such symptoms until a licensed professional has cleared it (see the safety findings)."
 _NO_LOAD = "No more load than last time until a licensed professional has cleared it (see the safety findings)."
 
 

@@ -81,10 +81,11 @@ async def get_prescriptions(
         items, seen.sessions, seen.evidence, seen.policy, when, training.gym_of(seen.plan), seen.maxima,
         deload_week=training.is_deload_week(seen.notes.reviews.get(athlete.id, ()), when),
     )  # fmt: skip
+    grave = training.GRAVE & set(gate(seen.evidence, seen.policy).closed_by)
     answers = []
     for item, one in zip(items, made, strict=True):
         exercise = exercises()[one.exercise]
-        swaps = _swaps(seen, athlete, one.exercise, None, 3) if one.rule == "stop" else ()
+        swaps = _swaps(seen, athlete, one.exercise, None, 3) if one.rule == "stop" and not grave else ()
         answers.append(
             PrescriptionAnswer.model_validate(
                 {

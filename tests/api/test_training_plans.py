@@ -115,11 +115,20 @@ def test_a_lift_that_hurt_twice_is_off_and_others_are_offered(api: Api, home: st
     assert hinge["substitutes"] and "romanian-deadlift" not in hinge["substitutes"]
 
 
-def test_no_more_load_behind_a_closed_gate(api: Api, home: str) -> None:
+def test_no_training_after_chest_pain_until_it_is_cleared(api: Api, home: str) -> None:
     plan_for(api, home)
     train(api, home, 4, 90, 8)
     note = {"date": days_ago(1), "symptoms": ["chest_pain"]}
     assert api("POST", f"{home}/wellbeing", note).status_code == 201
+    for lift in api("GET", f"{home}/prescriptions?plan_day=A").json()["items"]:
+        assert (lift["rule"], lift["sets"], lift["load_kg"], lift["added_kg"]) == ("stop", 0, None, None)
+        assert "cleared" in lift["why"] and lift["substitutes"] == []
+
+
+def test_no_more_load_while_an_answer_closes_the_gate(api: Api, home: str) -> None:
+    plan_for(api, home)
+    train(api, home, 4, 90, 8)
+    assert api("PUT", f"{home}/screening", {"heart_or_metabolic_disease": True}).status_code == 200
     hinge = api("GET", f"{home}/prescriptions?plan_day=A").json()["items"][0]
     assert hinge["load_kg"] == 90.0 and "cleared" in hinge["why"]
 
