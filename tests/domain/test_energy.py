@@ -44,10 +44,25 @@ def test_fao_worked_example_of_a_woman_of_55_kg():
     assert basal * 1.85 == pytest.approx(2410, abs=3)
 
 
-def test_iom_2005_published_cells():
-    # IOM 2005 table, man of 30 years, 1.65 m, 50.4 kg. Four of its 24 cells; the other twenty were not at hand.
-    cells = [float(energy.iom_2005_expenditure(50.4, 165.0, 30.0, True, level)) for level in range(4)]
-    assert cells == pytest.approx([2068, 2254, 2490, 2880], abs=2)
+# Estimated energy requirements at 30 years, Institute of Medicine 2005 (Dietary Reference Intakes for Energy, ...), as
+# reprinted in Powers, Howley, Quindry 2021, Exercise Physiology, 11th ed., appendix: (height m, mass kg, men, women) at
+# the lower and upper end of healthy masses; sedentary, low active, active, very active.
+IOM_CELLS = [
+    (1.50, 18.5, (1848, 2009, 2215, 2554), (1625, 1803, 2025, 2291)),
+    (1.50, 24.99, (2080, 2267, 2506, 2898), (1762, 1956, 2198, 2489)),
+    (1.65, 18.5, (2068, 2254, 2490, 2880), (1816, 2016, 2267, 2567)),
+    (1.65, 24.99, (2349, 2566, 2842, 3296), (1982, 2202, 2477, 2807)),
+    (1.80, 18.5, (2301, 2513, 2782, 3225), (2015, 2239, 2519, 2855)),
+    (1.80, 24.99, (2635, 2884, 3200, 3720), (2211, 2459, 2769, 3141)),
+]
+
+
+@pytest.mark.parametrize(("height_m", "mass_index", "men", "women"), IOM_CELLS)
+def test_iom_2005_published_cells(height_m, mass_index, men, women):
+    mass_kg = mass_index * height_m**2
+    for male, printed in ((True, men), (False, women)):
+        cells = [float(energy.iom_2005_expenditure(mass_kg, 100 * height_m, 30.0, male, level)) for level in range(4)]
+        np.testing.assert_allclose(cells, printed, atol=2.0)
 
 
 def test_calerie_expenditure_and_its_distance_from_the_prior():
