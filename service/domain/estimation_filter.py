@@ -54,6 +54,7 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
         scale_rows=morning.scale_rows,
         scale_begun=morning.scale_begun,
         scale_adopted=morning.scale_adopted,
+        new_scale=morning.new_scale,
         intake_days=state.intake_days,
         intake_variance_days=state.intake_variance_days,
         unlogged_days=state.unlogged_days,
@@ -165,6 +166,7 @@ class _Morning:
     scale_updates: tuple[kalman.Update, ...]
     scale_begun: Bools
     scale_adopted: Bools
+    new_scale: Bools
     outlier: Bools
     fat_ratio: Floats
 
@@ -182,8 +184,11 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
     mass = np.where(state.started, day.mass_kg, np.nan)
     sight = branch.see(state.mean, state.cov, h, mass, noise, state.water_variance)
     state, gross, again = _judge(state, mass, sight)
-    if again.any():
-        state.cov[TISSUE, TISSUE] += np.where(again, sight.innovation**2, 0.0)
+    grown = again & (state.weighed_days >= estimation_scale.KNOWN_WEIGHINGS)
+    if again.any():  # kilograms overnight are no tissue where the mass was known: another scale
+        doubt = np.where(again, sight.innovation**2, 0.0)
+        state.cov[TISSUE, TISSUE] += np.where(grown, 0.0, doubt)
+        state.cov[SCALE, SCALE] += np.where(grown, doubt, 0.0)
         sight = branch.see(state.mean, state.cov, h, mass, noise, state.water_variance)
     mass = np.where(gross, np.nan, mass)
     used = ~np.isnan(mass)
@@ -220,6 +225,7 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         scale_updates=scale_updates,
         scale_begun=suspicion.begun,
         scale_adopted=suspicion.adopted,
+        new_scale=suspicion.adopted | grown,
         outlier=gross | (z2 > 9.0),
         fat_ratio=fat_ratio,
     )

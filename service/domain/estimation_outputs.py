@@ -102,7 +102,7 @@ def of_log(steps: list[Step]) -> dict[str, Floats]:
     started = np.stack([step.started for step in steps])
     result = {
         "mass_outlier": np.stack([step.outlier for step in steps]).astype(np.float64),
-        "new_scale": np.stack([step.scale_adopted for step in steps]).astype(np.float64),
+        "new_scale": np.stack([step.new_scale for step in steps]).astype(np.float64),
         "days_used": np.stack([step.weighed_days for step in steps]),
         "days_imputed": np.stack([step.days - step.whole_days for step in steps]),
     }

@@ -12,14 +12,14 @@ from .estimation_state import FilterState, changed
 from .records import Bools, Floats, Ints
 
 SUSPECT_SD, SUSPECT_KG = 2.2, 1.1  # a weigh-in this far off makes a new scale thinkable
-LOG_ODDS = 9.0  # evidence needed: a new scale is rare, and weigh-ins resemble each other more than the model says
+LOG_ODDS = 12.0  # a new scale is rare, and water (creatine, salt, illness) lasts longer than the model says
 LOG_ODDS_AFTER_SWITCH = 2.0  # more in the first days of a phase, when water moves too
 LOG_ODDS_BACK = 3.0  # evidence needed to return to the old scale (a journey)
 LOG_ODDS_KEPT = 4.0  # evidence for a new scale that a return has to make up for, at most
 AFTER_SWITCH_DAYS = 10
 GIVEN_UP, GIVEN_UP_RISE = -1.0, 0.8  # a suspicion ends when its log odds fall behind this line over weigh-ins
 LEAST_WEIGHINGS, MOST_WEIGHINGS, MOST_WEIGHINGS_BACK = 7.0, 20.0, 30.0
-LEAST_SHIFT_KG = 1.2  # smaller ones cannot be told from water
+LEAST_SHIFT_KG = 2.0  # smaller ones cannot be told from water: taking water for a scale costs more than it gains
 KNOWN_WEIGHINGS = 7.0  # before these the level itself is not known well enough
 
 

@@ -115,6 +115,7 @@ class Step:
     scale_rows: Ints
     scale_begun: Bools
     scale_adopted: Bools
+    new_scale: Bools  # adopted today, or agreed upon by weigh-ins that were left out at first
     intake_days: Floats  # (14, athletes), today last
     intake_variance_days: Floats
     unlogged_days: Floats
