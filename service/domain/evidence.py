@@ -236,7 +236,6 @@ class Evidence:
     maintenance_kcal: Quantity | None = None
     expenditure_kcal: Quantity | None = None
     body_fat_pct: Quantity | None = None
-    tissue_energy_kcal_per_kg: float | None = None
     probability_not_in_deficit: float | None = None
     probability_strength_lost: float | None = None
     exercise_kcal: float | None = None  # mean energy of training per day, for energy availability

@@ -119,11 +119,11 @@ class Policy:
         "Logged over true, doubted below.",
     )
     expenditure_response: float = _t(
-        0.2,
+        0.1,
         "share",
         0.0,
         0.3,
-        "Hall 2011, doi 10.1016/S0140-6736(11)60812-X, from memory: 0.10 at once, 0.14 more within weeks",
+        "Hall 2011, doi 10.1016/S0140-6736(11)60812-X, from memory: 0.14 with a time constant of 14 days",
         "Share of a change of intake that expenditure follows within a phase; cuts and builds are planned against it.",
     )
     # strength

@@ -6,16 +6,18 @@ Energy is on the athlete's own logging scale throughout: a target is compared wi
 from dataclasses import dataclass
 from math import ceil, floor
 
+import numpy as np
+
 from service.domain.energy import (
     CARBOHYDRATE_KCAL_PER_G,
     FAT_KCAL_PER_G,
     PROTEIN_KCAL_PER_G,
-    forbes_energy_density_kcal_per_kg,
 )
+from service.domain.estimation_model import LEAN_GAIN, LEAN_LOSS, REPORTING_MEAN, transfer_kg_per_kcal
 from service.domain.evidence import EatingWindow, Evidence, Kind, Meal, Targets
 from service.domain.policy import Policy
 
-DEFAULT_TISSUE_KCAL_PER_KG = 7000.0  # when body fat is unknown; between Forbes at 20 kg fat (6832) and 7700
+USUAL_FAT_KG = 16.0  # when body fat is unknown
 REPORTING_RATIO_MAX = 1.1
 
 
@@ -55,19 +57,26 @@ def fat_mass_kg(evidence: Evidence) -> float | None:
     return evidence.trend_mass_kg.mean * evidence.body_fat_pct.mean / 100.0
 
 
+def tissue_kcal_per_kg(fat_kg: float, *, gain: bool) -> float:
+    """Intake beside maintenance that makes or takes a kilogram of tissue, kcal/kg on the true scale.
+
+    The estimator's own partition: Forbes' lean share, less in loss and more in gain for people who lift, with the cost
+    of storing and the thermic effect of food (`estimation_model.transfer_kg_per_kcal`).
+    """
+    kg_per_kcal = transfer_kg_per_kcal(np.array([fat_kg]), LEAN_GAIN if gain else LEAN_LOSS)[0]
+    return 1.0 / (REPORTING_MEAN * float(kg_per_kcal))
+
+
 def energy_gap_kcal(evidence: Evidence, policy: Policy, rate_pct_per_week: float) -> float | None:
     """Intake minus maintenance, kcal per day on the logging scale, that moves tissue at a rate.
 
-    Equation: rate/100 × mass/7 × tissue energy × reporting ratio; tissue energy from the estimate, else Forbes
-    (Hall 2008, 10.1038/sj.ijo.0803720). None when the mass is unknown.
+    Equation: rate/100 × mass/7 × intake per kilogram of tissue × reporting ratio. None when the mass is unknown.
     """
     if evidence.trend_mass_kg is None:
         return None
-    density, fat = evidence.tissue_energy_kcal_per_kg, fat_mass_kg(evidence)
-    if density is None:
-        density = float(forbes_energy_density_kcal_per_kg(fat)) if fat and fat > 0.0 else DEFAULT_TISSUE_KCAL_PER_KG
+    cost = tissue_kcal_per_kg(fat_mass_kg(evidence) or USUAL_FAT_KG, gain=rate_pct_per_week > 0.0)
     kg_per_day = rate_pct_per_week / 100.0 * evidence.trend_mass_kg.mean / 7.0
-    return kg_per_day * density * reporting_ratio(evidence, policy)
+    return kg_per_day * cost * reporting_ratio(evidence, policy)
 
 
 def lowest_energy(evidence: Evidence, policy: Policy) -> Limit:
@@ -100,7 +109,7 @@ def phase_energy(
 ) -> PhaseEnergy | None:
     """Energy that a phase of this kind needs now, within all limits.
 
-    Expenditure follows a change of intake in part (thermic effect, adaptation), so that a cut or build must go further
+    Expenditure follows a change of intake in part (adaptation, less activity), so that a cut or build must go further
     than the gap at today's expenditure: energy = (maintenance + gap − response × intake)/(1 − response). A return to
     maintenance is maintenance as it is today. Parameters: `rate_pct_per_week`, another rate than the policy's aim.
     None when maintenance or mass is unknown.

@@ -318,7 +318,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ),
     ("energy.under_reported", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2099.0], [2100.0, 2500.0]),
     ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(v)), [2187.0, 2138.0], [2188.0]),
-    ("energy.target_fits", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2850.0], [2500.0]),
+    ("energy.target_fits", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2920.0], [2500.0]),
     ("training.deload_due", lambda v: but(history__last_deload_on=ago(v)), [56, 70], [55]),
     ("training.deload_due", lambda v: but(history__training_since=ago(v)), [56], [55]),
     (
