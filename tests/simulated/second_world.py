@@ -26,21 +26,29 @@ class Choices:
     male: float = 0.6
     activity_error: float = 0.07  # of the coach's factor, relative
     activity_unknown: float = 0.0
-    activity_drift: float = 0.08  # of activity energy, slow
+    activity_drift: float = 0.10  # of activity energy, slow
     activity_jump: float = 0.25  # of activity energy, per new job
-    job_days: float = 365.0  # mean time between new jobs
+    job_days: float = 300.0  # mean time between new jobs
     activity_falls: float = 0.4  # share of activity energy lost per unit of deficit share
     lean_share: tuple[float, float] = (0.4, 1.0)  # of Forbes's lean share: lifters keep lean tissue
-    adherence_bias: float = 0.04  # of the target, between people
+    adherence_bias: float = 0.035  # of the target, between people
+    temper_persists: float = 0.0  # from day to day
     weekend_more: tuple[float, float] = (0.0, 0.15)
     given_back: float = 0.30  # of a deficit that was meant, in full hunger, mean over people
-    quits_per_day: float = 0.03  # hazard in a 25 % cut with hunger
+    quits_per_day: float = 0.025  # hazard in a 25 % cut; a fifth of it without hunger
     hidden: float = 0.5  # of those who quit: go on logging the target
     coach_error: float = 0.08  # of logged-scale maintenance when a phase is planned
     drifting_reporters: float = 0.3
     reporting_drift: float = 0.10  # of intake over a year, for those who drift
     weekend_reporters: float = 0.3
     sodium_sd_g: float = 0.8
+    carbohydrate_in_cut: float = 0.85  # of the usual share of energy: protein stays
+    carbohydrate_in_build: float = 1.05
+    noise_persists: tuple[float, float] = (0.2, 0.5)  # autocorrelation of the scale noise, day to day
+    new_scale: float = 0.3  # chance in 24 weeks
+    new_scale_sd_kg: float = 0.9
+    dressed: float = 0.10  # largest personal share of weigh-ins with clothes
+    first_phases: tuple[float, float, float] = (1.0, 0.0, 0.0)  # build, cut, maintain
     gut_kg: float = 0.25  # moves with what was eaten, in units of the usual intake
 
 
@@ -125,7 +133,7 @@ class Simulation:
         self.past["phase"] = np.zeros(shape, dtype=np.int64)
         self.past["phase_day"] = np.zeros(shape, dtype=np.int64)
         self.past["target"] = np.full(shape, np.nan)
-        self.logbook = Logbook(p, days, np.random.SeedSequence([seed, 21]), harder, self.ill, self.away)
+        self.logbook = Logbook(p, days, np.random.SeedSequence([seed, 21]), harder, choices, self.ill, self.away)
         self.target, self.kind = np.full(count, np.nan), np.zeros(count, dtype=np.int64)
         self.started = np.zeros(count, dtype=bool)
         self.abandoned, self.hides = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
@@ -197,13 +205,16 @@ class Simulation:
         usual = self._week_reporting()
         wanted, meant = self._wants(maintenance, usual)
         sd = p.adherence_sd
-        self.temper = 0.25 * self.temper + np.sqrt(1 - 0.25**2) * self.moods[:, t]
+        stays = self.choices.temper_persists
+        self.temper = stays * self.temper + np.sqrt(1 - stays**2) * self.moods[:, t]
         week = 1 + p.weekend_more * (1.0 if weekend else -0.4) * np.where(self.kind > 0, 1, 0.7)
         intake = wanted * week * (1 + sd * self.temper).clip(0.3, 2.0)
         intake = np.where(self.ill[:, t], 0.55 * intake, np.where(self.away[:, t], 1.15 * intake, intake))
         # who hides a broken cut goes on logging about what was meant
         reports = np.where(self.abandoned & self.hides, reports * np.minimum(meant / wanted, 1), reports)
-        share = p.carbohydrate_share * np.where(self.kind == PhaseKind.CUT, 0.93, 1.0)
+        share = p.carbohydrate_share * np.choose(
+            self.kind, [1.0, self.choices.carbohydrate_in_build, self.choices.carbohydrate_in_cut, 1.0]
+        )
         sodium = 4 * (intake / self.body.intake_at_rest - 1) + self.salt[:, t] + 2.0 * self.away[:, t]
         self.logbook.morning(t, self.body.mass_kg, self._gut(t), self.creatine[:, t], self.phase_day)
         self._remember(t, maintenance, intake, reports)
@@ -221,7 +232,7 @@ class Simulation:
         self.started = np.zeros_like(self.started)
         strain = (self.deficit.clip(0) / 0.25) * self.hunger.clip(0)
         quits = (self.kind == PhaseKind.CUT) & (self.phase_day > 7) & ~self.abandoned
-        quits &= self.tempted[:, t] < self.choices.quits_per_day * strain
+        quits &= self.tempted[:, t] < self.choices.quits_per_day * (0.25 + strain)
         self.abandoned |= quits
         self.hides = np.where(quits, self.secret[:, t] < self.choices.hidden, self.hides)
 
@@ -284,7 +295,7 @@ def simulate(athletes, days, seed, harder=False, choices=CHOICES):
     draw = np.random.default_rng(np.random.SeedSequence([seed, 22]))
     simulation = Simulation(draw_people(draw, athletes, choices), days, seed, harder, choices)
     kinds = np.array(list(NEXT))
-    kind = kinds[draw.integers(0, 3, athletes)]
+    kind = draw.choice(kinds, athletes, p=choices.first_phases)
     target, left = np.full(athletes, np.nan), np.zeros(athletes, dtype=np.int64)
     for day in range(days):
         new = left == 0

@@ -25,27 +25,23 @@ def gaps(rng, share, days, mean_run):
 
 
 def mistype(rng, mass_kg):
-    """Weights as mistyped: a wrong digit of tens, of units or after the point, or two digits swapped."""
+    """Weights as mistyped: half a wrong digit of units, a quarter of tens, a quarter two digits swapped."""
     kind = rng.integers(0, 4, mass_kg.shape)
     sign = np.where(rng.random(mass_kg.shape) < 0.5, -1, 1)
     digit = rng.integers(1, 10, mass_kg.shape)
     units, tens = np.floor(mass_kg) % 10, np.floor(mass_kg / 10) % 10
     swapped = mass_kg + 9 * (units - tens)
-    return np.select(
-        [kind == 0, kind == 1, kind == 2],
-        [mass_kg + 10 * sign, mass_kg + sign * digit, mass_kg + 0.1 * sign * digit],
-        swapped,
-    )
+    return np.select([kind < 2, kind == 2], [mass_kg + sign * digit, mass_kg + 10 * sign], swapped)
 
 
 class Logbook:
     """Luck and columns of the log; arrays (athletes, days)."""
 
-    def __init__(self, people, days, seed, harder, ill, away):
+    def __init__(self, people, days, seed, harder, choices, ill, away):
         rng = np.random.default_rng(seed)
         count, shape = len(people.mass_kg), (len(people.mass_kg), days)
         self.typing_seed = int(rng.integers(2**31))
-        self._draw_scale(rng, shape, harder)
+        self._draw_scale(rng, shape, harder, choices)
         self._draw_rhythms(rng, people, shape)
         self.no_scale = gaps(rng, rng.uniform(0.10, 0.50, count), days, 3.0)
         self.no_food = gaps(rng, rng.uniform(0.05, 0.50, count), days, 2.0)
@@ -62,21 +58,21 @@ class Logbook:
         self.mass, self.intake, self.carbohydrate = (np.full(shape, np.nan) for _ in range(3))
         self.body_fat, self.body_fat_se = np.full(shape, np.nan), np.full(shape, np.nan)
 
-    def _draw_scale(self, rng, shape, harder):
+    def _draw_scale(self, rng, shape, harder, choices):
         count, days = shape
         white = rng.standard_normal(shape)
         if harder:
             white = rng.standard_t(3, shape) / np.sqrt(3) * 1.1
-        keeps = rng.uniform(0.2, 0.5, (count, 1))
+        keeps = rng.uniform(*choices.noise_persists, (count, 1))
         noise = np.empty(shape)
         noise[:, 0] = white[:, 0]
         for day in range(1, days):
             noise[:, day] = keeps[:, 0] * noise[:, day - 1] + np.sqrt(1 - keeps[:, 0] ** 2) * white[:, day]
         self.scale_noise = noise * rng.uniform(0.35, 0.55, (count, 1))
-        dressed = rng.random(shape) < rng.uniform(0, 0.06, (count, 1))
+        dressed = rng.random(shape) < rng.uniform(0, choices.dressed, (count, 1))
         self.clothes = dressed * rng.normal(1.0, 0.25, shape)
-        changed = rng.integers(14, np.maximum(days, 15) * 6, (count, 1)) <= np.arange(days)  # one in six per 24 weeks
-        self.offset = changed * rng.normal(0, 0.7, (count, 1))
+        changed = rng.exponential(168 / -np.log1p(-choices.new_scale), (count, 1)) <= np.arange(days)
+        self.offset = changed * rng.normal(0, choices.new_scale_sd_kg, (count, 1))
         self.mistyped, self.pounds = rng.random(shape) < 0.010, rng.random(shape) < 0.003
 
     def _draw_rhythms(self, rng, people, shape):
