@@ -37,19 +37,20 @@ class Choices:
     given_back: float = 0.30  # of a deficit that was meant, in full hunger, mean over people
     quits_per_day: float = 0.025  # hazard in a 25 % cut; a fifth of it without hunger
     hidden: float = 0.5  # of those who quit: go on logging the target
-    coach_error: float = 0.08  # of logged-scale maintenance when a phase is planned
+    coach_error: float = 0.15  # of logged-scale maintenance when a phase is planned
     drifting_reporters: float = 0.3
     reporting_drift: float = 0.10  # of intake over a year, for those who drift
     weekend_reporters: float = 0.3
-    sodium_sd_g: float = 0.8
-    carbohydrate_in_cut: float = 0.85  # of the usual share of energy: protein stays
+    sodium_sd_g: float = 1.2
+    carbohydrate_in_cut: float = 0.88  # of the usual share of energy: protein stays
     carbohydrate_in_build: float = 1.05
     noise_persists: tuple[float, float] = (0.2, 0.5)  # autocorrelation of the scale noise, day to day
     new_scale: float = 0.3  # chance in 24 weeks
     new_scale_sd_kg: float = 0.9
     dressed: float = 0.10  # largest personal share of weigh-ins with clothes
     first_phases: tuple[float, float, float] = (1.0, 0.0, 0.0)  # build, cut, maintain
-    gut_kg: float = 0.25  # moves with what was eaten, in units of the usual intake
+    partial_share: tuple[float, float] = (0.2, 0.7)  # of a partly logged day that is in the log
+    gut_kg: float = 0.3  # moves with what was eaten, in units of the usual intake
 
 
 CHOICES = Choices()
@@ -163,7 +164,7 @@ class Simulation:
                 starts = rng.random((count, days)) < chance / 168
                 for i, day in np.argwhere(starts):
                     spells[i, day : day + rng.integers(low, high)] = True
-            for i in np.flatnonzero(rng.random(count) < 0.25):
+            for i in np.flatnonzero(rng.random(count) < 0.4):
                 since = np.arange(days) - rng.integers(14, max(days, 15))
                 self.creatine[i] = rng.uniform(0.6, 1.6) * (1 - np.exp(-since.clip(0) / 4))
 
@@ -184,7 +185,8 @@ class Simulation:
 
     def _activity(self):
         fallen = self.choices.activity_falls * self.deficit.clip(0, 0.5)
-        return self.activity[:, min(self.day, self.days - 1)] - fallen
+        today = min(self.day, self.days - 1)
+        return self.activity[:, today] * np.where(self.ill[:, today], 0.5, 1.0) - fallen
 
     def _maintenance(self):
         return self.body.maintenance(self._activity())
@@ -209,16 +211,16 @@ class Simulation:
         self.temper = stays * self.temper + np.sqrt(1 - stays**2) * self.moods[:, t]
         week = 1 + p.weekend_more * (1.0 if weekend else -0.4) * np.where(self.kind > 0, 1, 0.7)
         intake = wanted * week * (1 + sd * self.temper).clip(0.3, 2.0)
-        intake = np.where(self.ill[:, t], 0.55 * intake, np.where(self.away[:, t], 1.15 * intake, intake))
+        intake = np.where(self.ill[:, t], 0.55 * intake, np.where(self.away[:, t], 1.25 * intake, intake))
         # who hides a broken cut goes on logging about what was meant
         reports = np.where(self.abandoned & self.hides, reports * np.minimum(meant / wanted, 1), reports)
         share = p.carbohydrate_share * np.choose(
             self.kind, [1.0, self.choices.carbohydrate_in_build, self.choices.carbohydrate_in_cut, 1.0]
         )
-        sodium = 4 * (intake / self.body.intake_at_rest - 1) + self.salt[:, t] + 2.0 * self.away[:, t]
+        sodium = 4 * (intake / self.body.intake_at_rest - 1) + self.salt[:, t] + 1.0 * self.away[:, t]
         self.logbook.morning(t, self.body.mass_kg, self._gut(t), self.creatine[:, t], self.phase_day)
         self._remember(t, maintenance, intake, reports)
-        spent = self.body.step(intake, share * intake, sodium - 3.0 * self.ill[:, t], activity)
+        spent = self.body.step(intake, share * intake, sodium - 2.0 * self.ill[:, t], activity)
         self.past["spent"][:, t] = spent / MJ_PER_KCAL
         self.logbook.evening(t, intake / MJ_PER_KCAL * reports * self.log_noise[:, t], share, self.body)
         self.deficit += (1 - intake / maintenance - self.deficit) / 10

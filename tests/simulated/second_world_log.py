@@ -50,9 +50,9 @@ class Logbook:
         self.flagged = self.some_food & (luck < 1 / 6)
         self.no_food &= ~self.some_food
         if harder:
-            self.no_scale |= away & (rng.random(shape) < 0.8)
-            self.no_food |= (away | ill) & (rng.random(shape) < 0.6)
-        self.eaten_share = rng.uniform(0.3, 0.8, shape)
+            self.no_scale |= away & (rng.random(shape) < 0.6)
+            self.no_food |= (away | ill) & (rng.random(shape) < 0.8)
+        self.eaten_share = rng.uniform(*choices.partial_share, shape)
         self.says_complete = np.repeat(rng.random((count, 1)) < 0.5, days, axis=1)
         self._draw_tape(rng, shape)
         self.mass, self.intake, self.carbohydrate = (np.full(shape, np.nan) for _ in range(3))
@@ -62,7 +62,7 @@ class Logbook:
         count, days = shape
         white = rng.standard_normal(shape)
         if harder:
-            white = rng.standard_t(3, shape) / np.sqrt(3) * 1.1
+            white = rng.standard_t(3, shape) / np.sqrt(3)
         keeps = rng.uniform(*choices.noise_persists, (count, 1))
         noise = np.empty(shape)
         noise[:, 0] = white[:, 0]
