@@ -91,7 +91,7 @@ def sleep(mean: Floats, cov: Floats, drift: Drift, change_kg: Floats, spread: "S
     mean[FLUID] *= m.FLUID_CORRELATION
     carry(cov, drift)
     cov[TISSUE, TISSUE] += m.TISSUE_SD_KG**2 + drift.transfer**2 * spread.intake_variance
-    cov[MAINTENANCE, MAINTENANCE] += (m.MAINTENANCE_SD * spread.reference_kcal) ** 2
+    cov[MAINTENANCE, MAINTENANCE] += (m.MAINTENANCE_SD * spread.reference_kcal) ** 2 * spread.unrest
     cov[EXCESS, EXCESS] += m.EXCESS_DAILY_SD**2
     cov[WATER, WATER] += m.WATER_DAILY_SD_KG**2
     cov[SCALE, SCALE] += m.SCALE_DAILY_SD_KG**2
@@ -106,6 +106,7 @@ class Spread:
     intake_variance: Floats
     reference_kcal: Floats
     noise_scale: Floats
+    unrest: Floats  # variance of maintenance's walk against the usual one
 
 
 def carry(cov: Floats, drift: Drift) -> None:

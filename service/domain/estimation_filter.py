@@ -30,6 +30,9 @@ from .records import Athletes, Bools, Floats, FoodState, Ints, PhaseKind
 GROSS_KG, GROSS_SD = 3.5, 6.0  # beyond both a weigh-in is a slip of the finger and left out
 SLIPS = (2.2046226, 0.45359237, 10.0, 0.1)  # never believed, however often they come
 NOISE_PRIOR_DAYS = 20.0
+SURPRISE_KEPT, SURPRISE_FADES = 0.9, 0.98  # of the sum: per weigh-in, per day without one
+SURPRISE_LEAST_VARIANCE = 4.5  # a few weigh-ins prove nothing
+UNREST, UNREST_MOST, UNREST_IN_CUT = 4.0, 20.0, 4.0
 SUPPOSED = 0.04  # a mass that one weigh-in moves by this share was only supposed
 CYCLE_DAYS = 28.0
 CYCLE_USUAL_DAYS = (20.0, 45.0)
@@ -47,7 +50,8 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
     fat_mean, fat_cov, fat_update = _measure_fat(state, day)
     intake, state = _eat(state, day)
     structure = state.structure_kcal
-    state, main, alternative = _night(state, intake, morning, fat_mean, fat_cov)
+    cut = day.phase == PhaseKind.CUT
+    state, main, alternative = _night(state, intake, morning, fat_mean, fat_cov, cut)
     step = Step(
         main=main,
         scale=alternative,
@@ -69,7 +73,7 @@ def advance(state: FilterState, athletes: Athletes, day: Day) -> tuple[FilterSta
         fat_update=fat_update,
         fat_ratio=morning.fat_ratio,
         structure_kcal=structure,
-        cut=day.phase == PhaseKind.CUT,
+        cut=cut,
         outlier=morning.outlier,
         started=state.started,
         days=state.days,
@@ -218,6 +222,10 @@ def _observe(state: FilterState, day: Day) -> tuple[FilterState, _Morning]:
         noise_scale_sum=state.noise_scale_sum + np.minimum(z2, 6.0),
         noise_scale_days=state.noise_scale_days + used,
         weighed_days=state.weighed_days + used,
+        surprise=np.where(used, SURPRISE_KEPT * state.surprise, SURPRISE_FADES * state.surprise) + _sign(sight, used),
+        surprise_variance=np.where(
+            used, SURPRISE_KEPT**2 * state.surprise_variance + 1.0, SURPRISE_FADES**2 * state.surprise_variance
+        ),
     )
     return state, _Morning(
         updates=updates,
@@ -251,6 +259,22 @@ def expected_mass_kg(state: FilterState) -> Floats:
 def noise_scale(state: FilterState) -> Floats:
     """The athlete's own variance of weighing against the usual one; arrays (athletes,)."""
     return (NOISE_PRIOR_DAYS + state.noise_scale_sum) / (NOISE_PRIOR_DAYS + state.noise_scale_days)
+
+
+def _sign(sight: branch.Sight, used: Bools) -> Floats:
+    """How surprising a weigh-in is, in standard deviations with its sign, at most two; 0 without one."""
+    return np.clip(np.where(used, sight.innovation / np.sqrt(sight.variance), 0.0), -2.0, 2.0)
+
+
+def _unrest(state: FilterState, cut: Bools) -> Floats:
+    """How much more than usual maintenance may move tonight, as a factor on the variance of its walk.
+
+    Weigh-ins that keep falling on one side of what the log makes expected mean a new job, or eating that is no longer
+    written down; the latter most of all in a cut whose scale stays up.
+    """
+    square = state.surprise**2 / np.maximum(state.surprise_variance, SURPRISE_LEAST_VARIANCE)
+    extra = np.clip(UNREST * (square - 1.0), 0.0, UNREST_MOST)
+    return 1.0 + extra * np.where(cut & (state.surprise > 0.0), UNREST_IN_CUT, 1.0)
 
 
 def _target_says(state: FilterState, day: Day) -> tuple[Floats, Floats]:
@@ -391,7 +415,12 @@ SURPLUS_KCAL = 150.0  # how sharply partition turns from loss to gain
 
 
 def _night(
-    state: FilterState, intake: estimation_intake.Intake, morning: _Morning, fat_mean: Floats, fat_cov: Floats
+    state: FilterState,
+    intake: estimation_intake.Intake,
+    morning: _Morning,
+    fat_mean: Floats,
+    fat_cov: Floats,
+    cut: Bools,
 ) -> tuple[FilterState, Branch, Branch | None]:
     """Move both branches on to the next morning; returns the state and the branches as they were in the morning."""
     eaten = (intake.mean + intake.unlogged * state.mean[EXCESS]) / state.reference_kcal - 1.0
@@ -399,7 +428,7 @@ def _night(
     adapted_kcal = state.reference_kcal * adapted
     drift, change = _drift(state, state.mean, intake, adapted_kcal, slice(None))
     main = Branch(state.mean, state.cov, morning.updates, drift)
-    spread = branch.Spread(intake.variance, state.reference_kcal, noise_scale(state))
+    spread = branch.Spread(intake.variance, state.reference_kcal, noise_scale(state), _unrest(state, cut))
     mean, cov = state.mean.copy(), state.cov.copy()
     structure = state.structure_kcal + m.MASS_KCAL_PER_KG * change + adapted_kcal * mean[RESPONSE]
     branch.sleep(mean, cov, drift, change, spread)
@@ -436,7 +465,7 @@ def _scale_night(
     cov = np.ascontiguousarray(state.scale_cov[:, :, rows])
     drift, change = _drift(state, mean, intake, adapted_kcal, rows)
     before = Branch(mean.copy(), cov.copy(), morning.scale_updates, drift)
-    some = branch.Spread(spread.intake_variance[rows], spread.reference_kcal[rows], spread.noise_scale[rows])
+    some = branch.Spread(**{f.name: getattr(spread, f.name)[rows] for f in fields(branch.Spread)})
     branch.sleep(mean, cov, drift, change, some)
     state.scale_mean[:, rows] = mean
     state.scale_cov[:, :, rows] = cov

@@ -31,8 +31,8 @@ CYCLE_MEAN_KG, CYCLE_SD_KG = 0.15, 0.12
 CYCLE_SD_UNLOGGED_KG = 0.16
 
 # Daily change.
-TISSUE_SD_KG = 0.025  # expenditure from day to day, ±8 %
-MAINTENANCE_SD = 0.005  # of the reference
+TISSUE_SD_KG = 0.015  # expenditure from day to day, ±5 %
+MAINTENANCE_SD = 0.005  # of the reference, while the scale shows what the log makes expected
 MAINTENANCE_SWITCH_SD = 0.045
 EXCESS_DAILY_SD = 0.012
 EXCESS_SWITCH_SD = 0.03

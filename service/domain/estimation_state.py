@@ -48,6 +48,8 @@ class FilterState:
     intake_week: Floats  # means of the last seven of these
     unlogged_week: Floats
     water_days: Floats  # (14, athletes)
+    surprise: Floats  # fading sum of standardised innovations, and its variance if the model is right
+    surprise_variance: Floats
     noise_scale_sum: Floats
     noise_scale_days: Floats
     fat_mean: Floats  # (2, athletes): kg, points
