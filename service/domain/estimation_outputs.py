@@ -14,7 +14,7 @@ from .records import Bools, Floats
 
 DEFICIT_SHARE = 0.05  # a true deficit below this share of maintenance is none
 FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
-UNMODELLED_WATER_KG = 0.18  # physiological water of a week's mean that no driver explains
+UNMODELLED_WATER_KG = 0.20  # physiological water of a week's mean that no driver explains
 
 # Weights of the last 14 days' food (oldest first, today last) in a change of tissue mass between mornings.
 LAG_WEIGHTS = np.array([0, 0, 0, 0, 0, 0, 0, 1, 2, 3, 4, 5, 6, 0]) / 7.0  # from the mean of seven mornings to today's
