@@ -32,8 +32,8 @@ CYCLE_SD_UNLOGGED_KG = 0.16
 
 # Daily change.
 TISSUE_SD_KG = 0.015  # expenditure from day to day, ±5 %
-MAINTENANCE_SD = 0.005  # of the reference, while the scale shows what the log makes expected
-MAINTENANCE_SWITCH_SD = 0.045
+MAINTENANCE_SD = 0.0045  # of the reference, while the scale shows what the log makes expected
+MAINTENANCE_SWITCH_SD = 0.025
 EXCESS_DAILY_SD = 0.012
 EXCESS_SWITCH_SD = 0.03
 SCALE_DAILY_SD_KG = 0.0
