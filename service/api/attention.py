@@ -12,13 +12,23 @@ from service.api.fields import Answer
 from service.api.paging import Cursor, Limit, page_of
 from service.api.transaction import CommittedRoute, Here
 from service.auth import Principal, requires
-from service.domain.findings import Severity
+from service.domain import data_rules, energy_rules
+from service.domain.checkin import NEXT
+from service.domain.findings import Action, Severity
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
 _CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
+
+
+_DECIDE = {
+    "change_energy": "Decide on the change of energy.",
+    "switch_phase": "Decide on the next phase.",
+    "deload": "Decide on the lighter week.",
+}
+_ASKS = {rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA} & {*NEXT}
 
 
 class AttentionItem(Answer):
@@ -53,13 +63,15 @@ class _Item:
     reasons: list[dict[str, Any]] = field(default_factory=list)
     athlete: Any = None
 
-    def add(self, rank: int, advice: str, days_overdue: int, reasons: list[dict[str, Any]]) -> None:
-        """Add reasons; the gravest source says what to do next, each code stands once.
+    def add(
+        self, rank: int, advice: str, days_overdue: int, reasons: list[dict[str, Any]], decides: bool = False
+    ) -> None:
+        """Add reasons; the gravest source says what to do next, among equals a decision; each code stands once.
 
         What is only informed about presses nobody: its days count where there is nothing graver.
         """
         quiet, silent = Severity.INFO.rank, not self.next
-        if silent or rank > self.rank:
+        if silent or rank > self.rank or (decides and rank == self.rank):
             self.next = advice
         if silent or (rank > quiet and self.rank == quiet):
             self.days_overdue = days_overdue
@@ -69,11 +81,20 @@ class _Item:
         known = {reason["code"] for reason in self.reasons}
         self.reasons += [reason for reason in reasons if reason["code"] not in known]
 
-    def add_kept(self, row: Any, source: str) -> None:
-        """Add what a check-in or a review keeps for this list."""
+    def add_night(self, row: Any) -> None:
+        """Add what the check-in of the night keeps for this list."""
+        kept = row.attention
+        self.add(row.severity, kept["next"], kept["days_overdue"], _from("check_in", kept))
+
+    def add_review(self, row: Any) -> None:
+        """Add an open review: its action is what there is to decide, what stops a deficit or a lift goes before."""
         kept = row.attention or {"next": "Decide on the recommendation.", "days_overdue": 0, "reasons": []}
-        reasons = [{"from": source, **reason} for reason in kept["reasons"]]
-        self.add(row.severity, kept["next"], kept["days_overdue"], reasons)
+        self.review_id, self.action = row.id, row.action
+        decides = row.action != "hold" and row.severity < Severity.STOP.rank
+        advice = _DECIDE.get(row.action, kept["next"]) if decides else kept["next"]
+        if row.action == "collect_data":
+            advice = next((NEXT[one["code"]] for one in kept["reasons"] if one["code"] in _ASKS), advice)
+        self.add(row.severity, advice, kept["days_overdue"], _from("review", kept), decides)
 
     def order(self) -> tuple[int, int, str]:
         """Gravest first, then most overdue; the athlete's name in the practice makes it one order."""
@@ -127,14 +148,12 @@ async def _in_order(scope: Scope, only: uuid.UUID | None = None) -> list[_Item]:
         found[row.athlete_id].add(Severity.WARNING.rank, "Look at the error; the work is tried again.", 0, [reason])
     night = scope.select(_CHECK_IN.c.athlete_id, _CHECK_IN.c.severity, _CHECK_IN.c.attention, of=[CheckIn])
     for row in await scope.rows(of(night, _CHECK_IN).where(_CHECK_IN.c.attention.is_not(None))):
-        found[row.athlete_id].add_kept(row, "check_in")
+        found[row.athlete_id].add_night(row)
     columns = (_REVIEW.c.id, _REVIEW.c.athlete_id, _REVIEW.c.severity, _REVIEW.c.action, _REVIEW.c.attention)
     to_decide = scope.select(*columns, of=[Review]).where(_REVIEW.c.state == "open")
     for row in await scope.rows(of(to_decide, _REVIEW).order_by(_REVIEW.c.as_of)):
         if row.action != "hold" or row.attention is not None:
-            item = found[row.athlete_id]
-            item.review_id, item.action = row.id, row.action
-            item.add_kept(row, "review")
+            found[row.athlete_id].add_review(row)
     if not found:
         return []
     athletes = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete])
@@ -142,3 +161,7 @@ async def _in_order(scope: Scope, only: uuid.UUID | None = None) -> list[_Item]:
         if row.id in found:
             found[row.id].athlete = row
     return sorted((item for item in found.values() if item.athlete is not None), key=_Item.order)
+
+
+def _from(source: str, kept: dict[str, Any]) -> list[dict[str, Any]]:
+    return [{"from": source, **reason} for reason in kept["reasons"]]

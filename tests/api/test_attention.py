@@ -106,8 +106,8 @@ def test_the_gravest_source_leads_and_what_only_informs_makes_nobody_overdue(fre
     found = items(fresh)
     shown = [(item["external_id"], item["severity"], item["days_overdue"], item["next"]) for item in found]
     assert shown == [
-        ("urgent", "advice", 2, "See to check_in.no_food."),
-        ("old", "advice", 0, "See to rate.too_fast."),
+        ("urgent", "advice", 2, "Decide on the change of energy."),
+        ("old", "advice", 0, "Decide on the change of energy."),
         ("quiet", "info", 5, "See to check_in.no_food."),
     ]
     assert [reason["from"] for reason in found[1]["reasons"]] == ["check_in", "review"]
@@ -120,7 +120,32 @@ def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fr
     found = {item["external_id"]: item for item in items(fresh)}
     assert found.keys() == {"failed", "due"}
     assert (found["failed"]["severity"], found["failed"]["review_id"]) == ("warning", None)
-    assert (found["due"]["severity"], found["due"]["next"]) == ("info", "Decide on the recommendation.")
+    assert (found["due"]["severity"], found["due"]["next"]) == ("info", "Decide on the change of energy.")
+
+
+@pytest.mark.parametrize(
+    ("action", "severity", "night_severity", "following"),
+    [
+        ("switch_phase", 1, 1, "Decide on the next phase."),  # what the review asks goes before what the night asks
+        ("deload", 1, 2, "See to check_in.no_food."),  # unless that is graver
+        ("switch_phase", 3, 1, "See to rate.too_fast."),  # what stops a deficit says itself what to do
+        ("hold", 1, 1, "See to check_in.no_food."),  # a hold leaves nothing to decide
+        ("refer", 2, 1, "See to rate.too_fast."),
+    ],
+)
+def test_the_one_next_thing(fresh: Api, action: str, severity: int, night_severity: int, following: str) -> None:
+    (one,) = enrol(fresh, ["one"])
+    insert(fresh, CheckIn, [night(one, night_severity)])
+    insert(fresh, Review, [review(one, severity, action=action)])
+    assert [item["next"] for item in items(fresh)] == [following]
+
+
+def test_a_review_that_asks_for_data_says_which(fresh: Api) -> None:
+    (one,) = enrol(fresh, ["one"])
+    asks = kept(2, code="rate.too_fast")
+    asks["reasons"] += kept(1, code="data.few_weigh_ins")["reasons"]
+    insert(fresh, Review, [{**review(one, 2, action="collect_data"), "attention": asks}])
+    assert [item["next"] for item in items(fresh)] == ["Ask for weigh-ins on most mornings."]
 
 
 def test_a_key_bound_to_one_athlete_sees_that_one_alone(fresh: Api) -> None:
