@@ -311,7 +311,7 @@ class HttpCoach:
         self.first_kcal.clear()
 
         def keep(i: int, _: Year, evidence: Any, decision: Any) -> None:
-            PolicyCoach._keep(self.shadow, i, counted, evidence, decision)
+            PolicyCoach._keep(self.shadow, i, counted, evidence, decision)  # type: ignore[arg-type]
             said[i] = {"evidence": evidence, **decision.body()["recommendation"]}
 
         def first(i: int, _: Year, evidence: Any) -> None:
@@ -320,8 +320,9 @@ class HttpCoach:
                 self.first_kcal[i] = energy.energy_kcal
 
         counted = SimpleNamespace(weeks=0, asked=0)
-        self.shadow._keep, self.shadow._begin = keep, first  # type: ignore[assignment,method-assign]
-        self.shadow._accept = lambda *_: None  # type: ignore[assignment,method-assign]
+        self.shadow._keep = keep  # type: ignore[method-assign,assignment]
+        self.shadow._begin = first  # type: ignore[method-assign,assignment]
+        self.shadow._accept = lambda *_: None  # type: ignore[method-assign]
         self.shadow(year)
         return said
 
