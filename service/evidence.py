@@ -3,7 +3,7 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from datetime import date, timedelta
 from itertools import pairwise
 from typing import Any
@@ -19,6 +19,7 @@ from service.store.tables import Review, Screening, TrainingSession, WellbeingNo
 NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
 SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_REMEMBERED = 6
+ACCEPTED = ("accepted", "amended")
 REST_DAYS = 7  # so many days without a session count as a deload
 WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
 
@@ -32,10 +33,23 @@ class Notes:
     reviews: Mapping[uuid.UUID, Sequence[Any]]  # earlier ones, newest first
     pains: Mapping[uuid.UUID, Sequence[ev.Pain]]
     sessions: Mapping[uuid.UUID, Sequence[Any]]  # of the last 16 weeks, oldest first
+    deloads: Mapping[uuid.UUID, Sequence[date]] = field(default_factory=dict)  # first days of all accepted ones
 
 
-async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Notes:
-    """Read screening answers, wellbeing notes, pain and earlier reviews of some athletes up to a day."""
+async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first: date | None = None) -> Notes:
+    """Read screening answers, wellbeing notes, pain, sessions and earlier reviews of some athletes up to a day.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    ids : sequence of UUID
+        Whose.
+    as_of : date
+        The last day that counts.
+    first : date
+        The first day that will be looked at, where that is not `as_of`: sessions reach back from there.
+    """
     screening, note = table_of(Screening), table_of(WellbeingNote)
     session, review = table_of(TrainingSession), table_of(Review)
     answers = await scope.rows(
@@ -54,9 +68,18 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Not
     )
     sets = await scope.rows(
         scope.select(TrainingSession)
-        .where(session.c.athlete_id.in_(ids), session.c.date.between(as_of - SESSIONS_SINCE, as_of))
+        .where(session.c.athlete_id.in_(ids), session.c.date.between((first or as_of) - SESSIONS_SINCE, as_of))
         .order_by(session.c.date, session.c.id)
     )
+    accepted = await scope.rows(
+        scope.select(review.c.athlete_id, review.c.as_of, of=[Review])
+        .where(review.c.athlete_id.in_(ids), review.c.as_of < as_of, review.c.action == "deload")
+        .where(review.c.state.in_(ACCEPTED))
+        .order_by(review.c.as_of)
+    )
+    deloads: dict[uuid.UUID, list[date]] = defaultdict(list)
+    for row in accepted:
+        deloads[row.athlete_id].append(row.as_of + timedelta(days=1))
     pains: dict[uuid.UUID, list[ev.Pain]] = defaultdict(list)
     for row in said:
         pains[row.athlete_id] += [
@@ -71,7 +94,7 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Not
     return Notes(
         {row.athlete_id: row for row in answers}, _grouped(said), _grouped(earlier),
         {who: sorted(found, key=lambda pain: (pain.on, pain.exercise)) for who, found in pains.items()},
-        _grouped(sets),
+        _grouped(sets), deloads,
     )  # fmt: skip
 
 
@@ -149,6 +172,7 @@ def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) ->
         pains={who: until(rows, "on") for who, rows in notes.pains.items()},
         sessions={who: until(rows, "date") for who, rows in notes.sessions.items()},
         reviews={who: [row for row in rows if row.as_of < to] for who, rows in notes.reviews.items()},
+        deloads={who: [on for on in days if on <= to] for who, days in notes.deloads.items()},
     )
     return roster, seen, told
 
@@ -342,18 +366,18 @@ def _history(known: Roster, notes: Notes, athlete: Any, phases: Sequence[Any], t
             for row in earlier[:REVIEWS_REMEMBERED]
         ),
         last_energy_change_on=_last_change(phases, targets),
-        last_deload_on=_last_deload(earlier, notes.sessions.get(athlete.id, ())),
+        last_deload_on=_last_deload(earlier, notes.deloads.get(athlete.id, ()), notes.sessions.get(athlete.id, ())),
         training_since=min(lifted, default=None),
     )
 
 
-def _last_deload(reviews: Sequence[Any], sessions: Sequence[Any]) -> date | None:
+def _last_deload(reviews: Sequence[Any], deloads: Sequence[date], sessions: Sequence[Any]) -> date | None:
     """When the last deload began that the coach accepted or the log shows, a week without training included."""
-    accepted = [row for row in reviews if row.state in ("accepted", "amended") and _action(row) == "deload"]
+    accepted = [row for row in reviews if row.state in ACCEPTED and _action(row) == "deload"]
     days = [row.date for row in sessions]
     rests = [before + timedelta(days=1) for before, after in pairwise(days) if (after - before).days > REST_DAYS]
-    found = [row.as_of + timedelta(days=1) for row in accepted] + [row.date for row in sessions if row.deload] + rests
-    return max(found, default=None)
+    begun = [row.as_of + timedelta(days=1) for row in accepted] + [row.date for row in sessions if row.deload]
+    return max([*begun, *deloads, *rests], default=None)
 
 
 def _action(row: Any) -> str:

@@ -1,19 +1,34 @@
 """Attention: who needs the coach, and what to do next."""
 
 import uuid
+from collections import defaultdict
+from dataclasses import dataclass, field
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Depends, Request, Response
+from sqlalchemy import Select, Table
 
 from service.api.fields import Answer
+from service.api.paging import Cursor, Limit, page_of
 from service.api.transaction import CommittedRoute, Here
 from service.auth import Principal, requires
-from service.domain.findings import Severity
+from service.domain import data_rules, energy_rules
+from service.domain.checkin import NEXT
+from service.domain.findings import Action, Severity
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
-_ATHLETE, _REVIEW, _CHECK_IN = table_of(Athlete), table_of(Review), table_of(CheckIn)
+_ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
+_CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
+
+
+_DECIDE = {
+    "change_energy": "Decide on the change of energy.",
+    "switch_phase": "Decide on the next phase.",
+    "deload": "Decide on the lighter week.",
+}
+_ASKS = {rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA} & {*NEXT}
 
 
 class AttentionItem(Answer):
@@ -31,79 +46,122 @@ class AttentionItem(Answer):
 
 
 class AttentionList(Answer):
-    """Gravest first, then most overdue, then by external_id."""
+    """Gravest first, then most overdue, then by external_id; the next page's address is in the Link header."""
 
     items: list[AttentionItem]
+
+
+@dataclass
+class _Item:
+    """What is known of one athlete who needs the coach, from all sources."""
+
+    rank: int = 0
+    next: str = ""
+    days_overdue: int = 0
+    review_id: uuid.UUID | None = None
+    action: str | None = None
+    reasons: list[dict[str, Any]] = field(default_factory=list)
+    athlete: Any = None
+
+    def add(
+        self, rank: int, advice: str, days_overdue: int, reasons: list[dict[str, Any]], decides: bool = False
+    ) -> None:
+        """Add reasons; the gravest source says what to do next, among equals a decision; each code stands once.
+
+        What is only informed about presses nobody: its days count where there is nothing graver.
+        """
+        quiet, silent = Severity.INFO.rank, not self.next
+        if silent or rank > self.rank or (decides and rank == self.rank):
+            self.next = advice
+        if silent or (rank > quiet and self.rank == quiet):
+            self.days_overdue = days_overdue
+        elif rank > quiet or self.rank == quiet:
+            self.days_overdue = max(self.days_overdue, days_overdue)
+        self.rank = max(self.rank, rank)
+        known = {reason["code"] for reason in self.reasons}
+        self.reasons += [reason for reason in reasons if reason["code"] not in known]
+
+    def add_night(self, row: Any) -> None:
+        """Add what the check-in of the night keeps for this list."""
+        kept = row.attention
+        self.add(row.severity, kept["next"], kept["days_overdue"], _from("check_in", kept))
+
+    def add_review(self, row: Any) -> None:
+        """Add an open review: its action is what there is to decide, what stops a deficit or a lift goes before."""
+        kept = row.attention or {"next": "Decide on the recommendation.", "days_overdue": 0, "reasons": []}
+        self.review_id, self.action = row.id, row.action
+        decides = row.action != "hold" and row.severity < Severity.STOP.rank
+        advice = _DECIDE.get(row.action, kept["next"]) if decides else kept["next"]
+        if row.action == "collect_data":
+            advice = next((NEXT[one["code"]] for one in kept["reasons"] if one["code"] in _ASKS), advice)
+        self.add(row.severity, advice, kept["days_overdue"], _from("review", kept), decides)
+
+    def order(self) -> tuple[int, int, str]:
+        """Gravest first, then most overdue; the athlete's name in the practice makes it one order."""
+        return -self.rank, -self.days_overdue, self.athlete.external_id
+
+    def shown(self) -> AttentionItem:
+        """As the list shows it."""
+        return AttentionItem(
+            athlete_id=self.athlete.id,
+            external_id=self.athlete.external_id,
+            name=self.athlete.name,
+            severity=list(Severity)[self.rank].value,
+            next=self.next,
+            days_overdue=self.days_overdue,
+            review_id=self.review_id,
+            action=self.action,
+            reasons=self.reasons,
+        )
 
 
 @router.get("/attention")
 async def get_attention(
     scope: Here,
     caller: Annotated[Principal, Depends(requires("coaching:read"))],
-    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    request: Request,
+    response: Response,
+    limit: Limit = 100,
+    cursor: Cursor = None,
 ) -> AttentionList:
     """Athletes with an open recommendation to decide, a finding of the night, or work that failed."""
-    items = await attention_list(scope, caller.athlete_id)
-    return AttentionList(items=items[:limit])
+    items = await _in_order(scope, caller.athlete_id)
+    shown = page_of(scope, items, _Item.order, request, response, limit, cursor)
+    return AttentionList(items=[item.shown() for item in shown])
 
 
-async def attention_list(scope: Scope, only: uuid.UUID | None = None) -> list[AttentionItem]:
+async def attention_list(scope: Scope) -> list[AttentionItem]:
+    """Everybody of a practice who needs the coach, in order."""
+    return [item.shown() for item in await _in_order(scope)]
+
+
+async def _in_order(scope: Scope, only: uuid.UUID | None = None) -> list[_Item]:
     """Everybody of a practice (or one athlete) who needs the coach, in order."""
-    found: dict[uuid.UUID, dict[str, Any]] = {}
+    found: dict[uuid.UUID, _Item] = defaultdict(_Item)
 
-    def of(athlete_id: uuid.UUID) -> dict[str, Any]:
-        blank = {"rank": 0, "next": "", "days_overdue": 0, "review_id": None, "action": None, "reasons": []}
-        return found.setdefault(athlete_id, blank)
+    def of(statement: Select[Any], table: Table) -> Select[Any]:
+        return statement if only is None else statement.where(table.c.athlete_id == only)
 
-    for row in await scope.rows(scope.select(JobFailure)):
+    for row in await scope.rows(of(scope.select(JobFailure), _FAILURE)):
         statement = f"{row.job} failed {row.attempts} times: {row.error}"
         reason = {"from": "job", "code": f"job.{row.job}", "severity": "warning", "statement": statement}
-        _add(of(row.athlete_id), Severity.WARNING.rank, "Look at the error; the work is tried again.", 0, [reason])
+        found[row.athlete_id].add(Severity.WARNING.rank, "Look at the error; the work is tried again.", 0, [reason])
     night = scope.select(_CHECK_IN.c.athlete_id, _CHECK_IN.c.severity, _CHECK_IN.c.attention, of=[CheckIn])
-    for row in await scope.rows(night.where(_CHECK_IN.c.attention.is_not(None))):
-        _add_kept(of(row.athlete_id), row, "check_in")
+    for row in await scope.rows(of(night, _CHECK_IN).where(_CHECK_IN.c.attention.is_not(None))):
+        found[row.athlete_id].add_night(row)
     columns = (_REVIEW.c.id, _REVIEW.c.athlete_id, _REVIEW.c.severity, _REVIEW.c.action, _REVIEW.c.attention)
-    for row in await scope.rows(scope.select(*columns, of=[Review]).where(_REVIEW.c.state == "open")):
+    to_decide = scope.select(*columns, of=[Review]).where(_REVIEW.c.state == "open")
+    for row in await scope.rows(of(to_decide, _REVIEW).order_by(_REVIEW.c.as_of)):
         if row.action != "hold" or row.attention is not None:
-            item = of(row.athlete_id)
-            item |= {"review_id": row.id, "action": row.action}
-            _add_kept(item, row, "review")
-    athletes = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete]).where(
-        _ATHLETE.c.id.in_(found)
-    )
-    if only is not None:
-        athletes = athletes.where(_ATHLETE.c.id == only)
-    rows = await scope.rows(athletes)
-    ordered = sorted(rows, key=lambda row: _order(found[row.id], row.external_id))
-    return [
-        AttentionItem.model_validate(
-            {
-                "athlete_id": row.id,
-                "external_id": row.external_id,
-                "name": row.name,
-                "severity": list(Severity)[found[row.id]["rank"]].value,
-                **found[row.id],
-            }
-        )
-        for row in ordered
-    ]
+            found[row.athlete_id].add_review(row)
+    if not found:
+        return []
+    athletes = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete])
+    for row in await scope.rows(athletes if only is None else athletes.where(_ATHLETE.c.id == only)):
+        if row.id in found:
+            found[row.id].athlete = row
+    return sorted((item for item in found.values() if item.athlete is not None), key=_Item.order)
 
 
-def _order(item: dict[str, Any], external_id: str) -> tuple[int, int, str]:
-    return -item["rank"], -item["days_overdue"], external_id
-
-
-def _add_kept(item: dict[str, Any], row: Any, source: str) -> None:
-    kept = row.attention or {"next": "Decide on the recommendation.", "days_overdue": 0, "reasons": []}
-    reasons = [{"from": source, **reason} for reason in kept["reasons"]]
-    _add(item, row.severity, kept["next"], kept["days_overdue"], reasons)
-
-
-def _add(item: dict[str, Any], rank: int, advice: str, days_overdue: int, reasons: list[dict[str, Any]]) -> None:
-    """Add reasons to an athlete's item; the gravest source says what to do next, each code stands once."""
-    if rank > item["rank"] or not item["next"]:
-        item["next"] = advice
-    item["rank"] = max(item["rank"], rank)
-    item["days_overdue"] = max(item["days_overdue"], days_overdue)
-    known = {reason["code"] for reason in item["reasons"]}
-    item["reasons"] += [reason for reason in reasons if reason["code"] not in known]
+def _from(source: str, kept: dict[str, Any]) -> list[dict[str, Any]]:
+    return [{"from": source, **reason} for reason in kept["reasons"]]

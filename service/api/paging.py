@@ -5,7 +5,8 @@ import hashlib
 import hmac
 import json
 import uuid
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
 from typing import Annotated, Any, Generic, TypeVar
 from urllib.parse import urlencode
 
@@ -18,6 +19,7 @@ from service.store.scope import Scope
 
 T = TypeVar("T")
 Limit = Annotated[int, Query(ge=1, le=1000, description="rows per page")]
+_NOT_OURS = "the cursor is not one that this list gave out"
 Cursor = Annotated[str | None, Query(max_length=500, description="opaque; from the Link header of the page before")]
 
 
@@ -48,11 +50,39 @@ async def page(
         statement = statement.where(tuple_(*keys) > tuple_(*_open(cursor, seal, keys)))
     rows = await scope.rows(statement.order_by(*keys).limit(limit + 1))
     if len(rows) > limit:
-        last = [getattr(rows[limit - 1], key.key or "") for key in keys]
-        query = [(name, value) for name, value in request.query_params.multi_items() if name != "cursor"]
-        address = f"{request.url.path}?{urlencode([*query, ('cursor', _close(last, seal))])}"
-        response.headers["Link"] = f'<{address}>; rel="next"'
+        _link(request, response, [getattr(rows[limit - 1], key.key or "") for key in keys], seal)
     return rows[:limit]
+
+
+def page_of(
+    scope: Scope,
+    items: Sequence[T],
+    key: Callable[[T], tuple[int, int, str]],
+    request: Request,
+    response: Response,
+    limit: int,
+    cursor: str | None,
+) -> Sequence[T]:
+    """One page of a list that is in order of `key` already, with the Link header set when more follow.
+
+    Raises
+    ------
+    Malformed
+        If the cursor is not one that this list of this practice gave out.
+    """
+    seal, first = f"{scope.practice_id}{request.url.path}".encode(), 0
+    if cursor is not None:
+        major, minor, name = _unseal(cursor, seal)
+        first = bisect_right(items, (int(major), int(minor), name), key=key)
+    if len(items) > first + limit:
+        _link(request, response, list(key(items[first + limit - 1])), seal)
+    return items[first : first + limit]
+
+
+def _link(request: Request, response: Response, last: list[Any], seal: bytes) -> None:
+    query = [(name, value) for name, value in request.query_params.multi_items() if name != "cursor"]
+    address = f"{request.url.path}?{urlencode([*query, ('cursor', _close(last, seal))])}"
+    response.headers["Link"] = f'<{address}>; rel="next"'
 
 
 def _close(values: list[Any], seal: bytes) -> str:
@@ -62,14 +92,21 @@ def _close(values: list[Any], seal: bytes) -> str:
 
 def _open(cursor: str, seal: bytes, keys: Sequence[ColumnElement[Any]]) -> list[Any]:
     try:
+        return [_parse(value, key) for value, key in zip(_unseal(cursor, seal), keys, strict=True)]
+    except ValueError as error:
+        raise Malformed(_NOT_OURS) from error
+
+
+def _unseal(cursor: str, seal: bytes) -> list[str]:
+    try:
         raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
         mark, text = raw[:12], raw[12:]
         if not hmac.compare_digest(mark, _mark(text, seal)):
             raise ValueError("not of this list")
-        values = json.loads(text)
-        return [_parse(value, key) for value, key in zip(values, keys, strict=True)]
+        values: list[str] = json.loads(text)
+        return values
     except ValueError as error:
-        raise Malformed("the cursor is not one that this list gave out") from error
+        raise Malformed(_NOT_OURS) from error
 
 
 def _mark(text: bytes, seal: bytes) -> bytes:

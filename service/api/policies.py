@@ -263,7 +263,8 @@ async def _run(
             async with database.reading() as connection:
                 scope = Scope(connection, caller.practice_id)
                 known = await load(scope, some, row["to_date"])
-                notes = await load_notes(scope, [athlete.id for athlete in some], row["to_date"])
+                ids = [athlete.id for athlete in some]
+                notes = await load_notes(scope, ids, row["to_date"], row["from_date"])
             done = await asyncio.to_thread(replays.replay_roster, known, notes, chosen, row["from_date"])
             for name, found in done.items():
                 courses[name] += found

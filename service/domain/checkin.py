@@ -2,11 +2,14 @@
 
 from dataclasses import dataclass
 
-from service.domain import safety_rules
+from service.domain import phase_rules, safety_rules
 from service.domain.data_rules import maintenance_well_known
 from service.domain.evidence import Evidence
 from service.domain.findings import Finding, Rule, Severity, Stage, Verdict
+from service.domain.phases import last_day
 from service.domain.policy import Policy
+
+RULE = {rule.code: rule for rule in phase_rules.RULES}
 
 
 def _no_weigh_in(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -48,15 +51,23 @@ def _old_measurement(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
-    now = evidence.phase
-    if now is None or now.planned_end_on is None:
+    now, end = evidence.phase, last_day(evidence, policy)
+    if now is None or now.planned_end_on is None or end is None or _goes_on(evidence, policy):
         return None
-    left = (now.planned_end_on - evidence.as_of).days
+    if now.kind != "cut":  # the longest cut is kept, a longer rest or build may be planned
+        end = max(end, now.planned_end_on)
+    left = (end - evidence.as_of).days
     if left > policy.check_in_phase_ending_days:
         return None
     when = f"ends in {left} days" if left > 0 else "ends today" if left == 0 else f"was to end {-left} days ago"
+    name = "maintenance" if now.kind == "maintain" else f"the {now.kind}"
     seen = {"days_left": left, "days_overdue": max(0, -left)}
-    return Verdict(f"The {now.kind} {when} ({now.planned_end_on}).", seen)
+    return Verdict(f"{name[0].upper()}{name[1:]} {when} ({end}).", seen)
+
+
+def _goes_on(evidence: Evidence, policy: Policy) -> bool:
+    """Whether a review would let maintenance go on past its planned end: the goal is kept, or rest is not over."""
+    return any(RULE[code](evidence, policy) is not None for code in ("goal.kept", "phase.extended"))
 
 
 _ADVICE, _INFO, _D = Severity.ADVICE, Severity.INFO, Stage.DATA
@@ -102,7 +113,7 @@ RULES: tuple[Rule, ...] = (
 )
 RED_FLAGS = tuple(rule for rule in safety_rules.RULES if rule.severity in (Severity.STOP, Severity.WARNING))
 
-NEXT = {  # the one next thing to do, by finding
+NEXT = {  # the one next thing to do, by finding; of others, what they state
     "loss.ceiling": "Return energy to maintenance today and speak to the athlete.",
     "floor.body_fat": "Return energy to maintenance and speak to the athlete.",
     "floor.bmi": "Return energy to maintenance and speak to the athlete.",
@@ -113,6 +124,18 @@ NEXT = {  # the one next thing to do, by finding
     "safety.bmi_low": "Speak to the athlete about eating more.",
     "safety.eats_below_floor": "Ask the athlete to eat the target.",
     "safety.energy_availability": "Ask about mood, infections, injuries and, in women, menses; refer when in doubt.",
+    "safety.other_glucose_medication": "Make sure that the prescriber of the medication knows of the deficit.",
+    "screening.unanswered": "Have the screening questions answered.",
+    "data.no_estimate": "Ask for weigh-ins and complete food days.",
+    "data.no_weigh_in_lately": "Ask for a weigh-in tomorrow morning.",
+    "data.few_weigh_ins": "Ask for weigh-ins on most mornings.",
+    "data.few_food_days": "Ask for complete food days.",
+    "phase.none": "Set a phase with a planned end.",
+    "wellbeing.strain": "Ask the athlete how the cut feels.",
+    "energy.strain": "Ask the athlete how the cut feels; no deeper deficit now.",
+    "energy.target_fits": "Help the athlete to follow the target.",
+    "energy.ask_for_logs": "Ask for a whole week of complete food days.",
+    "energy.under_reported": "Ask what is missing from the food log.",
     "check_in.no_weigh_in": "Ask for a weigh-in tomorrow morning.",
     "check_in.no_food": "Ask for a complete food day.",
     "check_in.phase_ending": "Decide on the next phase.",

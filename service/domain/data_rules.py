@@ -2,7 +2,10 @@
 
 from service.domain.evidence import Evidence
 from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, number
+from service.domain.logging_need import ALL, logging_need
 from service.domain.policy import Policy
+
+NEARLY_ALL = 2  # days of 14 that may be missing from a log that is as good as complete; common practice, no source
 
 
 def maintenance_half_width_pct(evidence: Evidence) -> float | None:
@@ -76,23 +79,29 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
     if half is None or half <= policy.maintenance_interval_pct:
         return None
     log = evidence.log
-    food = 14 - log.complete_food_days_14_d >= 14 - log.weigh_ins_14_d
-    ask = (
-        f"complete food days ({log.complete_food_days_14_d} of the last 14)"
-        if food
-        else f"weigh-ins ({log.weigh_ins_14_d} of the last 14)"
-    )
-    words = f"Maintenance is known within ±{number(half)} %: more {ask} would narrow it most."
-    return Verdict(words, {"maintenance_half_width_pct": half, "ask_for": "food_days" if food else "weigh_ins"})
+    missing = {
+        f"complete food days ({log.complete_food_days_14_d} of the last 14)": 14 - log.complete_food_days_14_d,
+        f"weigh-ins ({log.weigh_ins_14_d} of the last 14)": 14 - log.weigh_ins_14_d,
+    }
+    most = max(missing, key=lambda words: missing[words])
+    known = f"Maintenance is known within ±{number(half, 1)} %"
+    seen: dict[str, float | str | None] = {"maintenance_half_width_pct": half, "ask_for": None}
+    if missing[most] <= NEARLY_ALL:
+        return Verdict(f"{known}, and the log is all but complete: further weeks of it will narrow it.", seen)
+    seen["ask_for"] = "food_days" if most.startswith("complete") else "weigh_ins"
+    return Verdict(f"{known}: more {most} would narrow it most.", seen)
 
 
 def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
-    half = maintenance_half_width_pct(evidence)
-    if half is None or half > policy.maintenance_interval_pct:
+    half, need = maintenance_half_width_pct(evidence), logging_need(evidence, policy, None)
+    days = need.complete_days_per_week
+    if half is None or half > policy.maintenance_interval_pct or days == ALL:
         return None
+    plural = "" if days == 1 else "s"
     return Verdict(
-        f"Maintenance is known within ±{number(half)} %: fewer complete food days may do, until a stall or a switch.",
-        {"maintenance_half_width_pct": half},
+        f"Maintenance is known within ±{number(half, 1)} %: {days} complete food day{plural} a week may do, until a"
+        " stall or a switch.",
+        {"maintenance_half_width_pct": half, "complete_days_per_week": days},
     )
 
 

@@ -2,8 +2,10 @@
 
 import pytest
 
+from service.domain import safety_rules
+from service.domain.arbiter import judge
 from service.domain.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
-from service.domain.evidence import Pain, Symptom, Wellbeing
+from service.domain.evidence import Pain, Symptom, Targets, Wellbeing
 from service.domain.findings import Severity
 from service.domain.policy import DEFAULT
 from tests.domain.on_plan import ON_PLAN, ago, but, phase, q
@@ -77,3 +79,31 @@ def test_order_is_gravity_then_overdue_then_name():
 def test_a_phase_that_should_have_ended_is_overdue():
     (finding,) = check_in(but(phase=phase("build", 50, 45)), DEFAULT)
     assert finding.statement.startswith("The build was to end 5 days ago") and finding.evidence["days_overdue"] == 5
+
+
+def test_maintenance_that_a_review_lets_go_on_is_not_called_overdue():
+    """What the night says of the phase's end is what the review says: stay, the trend is not stable yet."""
+    moving = {"tissue_rate_pct_per_week": q(-0.4, 0.15), "targets": Targets(2850.0), "phase": phase("maintain", 35, 28)}
+    assert "phase.extended" in [f.code for f in judge(but(**moving), DEFAULT)]
+    assert "check_in.phase_ending" not in [f.code for f in check_in(but(**moving), DEFAULT)]
+    calm = moving | {"tissue_rate_pct_per_week": q(0.0, 0.1)}
+    (found,) = [f for f in check_in(but(**calm), DEFAULT) if f.code == "check_in.phase_ending"]
+    assert found.statement.startswith("Maintenance was to end 7 days ago")
+
+
+def test_a_cut_ends_with_the_longest_cut_whatever_was_planned():
+    (found,) = check_in(but(phase=phase("cut", 40, 60)), DEFAULT)
+    assert found.statement.startswith(f"The cut ends in {DEFAULT.cut_max_days - 40} days")
+
+
+def test_a_medication_that_only_needs_a_word_with_the_prescriber_refers_nobody():
+    other = but(screening__glucose_lowering_medication="other")
+    found = [f for f in judge(other, DEFAULT) if f.code == "safety.other_glucose_medication"]
+    seen = attention(tuple(found))
+    assert seen is not None and "prescriber" in seen.next and "no deficit" not in seen.next
+
+
+def test_only_what_closes_the_gate_falls_back_to_a_referral():
+    """Every other safety rule has a next thing of its own, so that nothing is forbidden that is not."""
+    for rule in safety_rules.RULES:
+        assert rule.code in NEXT or (rule.code.startswith("safety.") and rule.severity is Severity.STOP), rule.code

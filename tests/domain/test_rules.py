@@ -16,6 +16,7 @@ from service.domain.evidence import (
     BodyFatMeasurement,
     Evidence,
     Lift,
+    PastPhase,
     PastReview,
     Symptom,
     Targets,
@@ -157,11 +158,17 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [285.1],
         [285.0],
     ),
-    (
+    (  # five days of seven cost 1.645·400·√((1 − 5/7)/10) = 111 kcal in the mean: √(285² − 111²) = 262 (Cochran 1977)
         "data.may_log_less",
         lambda v: but(maintenance_kcal=replace(q(2850.0, 1.0), lo=2850 - v, hi=2850 + v)),
-        [285.0],
-        [285.1],
+        [100.0, 262.3],
+        [262.5, 285.0, 285.1],
+    ),
+    (  # not in the first two weeks after a switch, when the route for the logging need asks for every day
+        "data.may_log_less",
+        lambda v: but(phase=phase("cut", v, 40), past_phases=(PastPhase("build", ago(80), ago(v)),)),
+        [15, 30],
+        [14, 1],
     ),
     (
         "goal.reached",

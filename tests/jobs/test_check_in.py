@@ -95,7 +95,7 @@ async def test_what_the_night_finds_and_from_which_day_on(practice: Practice) ->
     items = await practice.attention()
     six_days = items["weighed-6-days-ago"]
     assert six_days.days_overdue == 6 - 3
-    assert six_days.next == "Ask for a weigh-in tomorrow morning."
+    assert (six_days.action, six_days.next) == ("switch_phase", "Decide on the next phase.")  # the night's review asks
     assert "6 days" in (await found(practice, "weighed-6-days-ago"))["check_in.no_weigh_in"]["statement"]
     for name, missed in (("trained-2-of-3", 1), ("trained-0-of-3", 3)):
         statement = (await found(practice, name))["check_in.missed_sessions"]["statement"]

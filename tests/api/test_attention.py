@@ -1,0 +1,155 @@
+"""The attention list: gravest first, then most overdue, then by the practice's own name; one order over all pages."""
+
+import random
+import uuid
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import pytest
+
+from service.domain.findings import Severity
+from service.store.scope import Scope, Table
+from service.store.tables import Athlete, CheckIn, JobFailure, Review
+from service.store.types import new_id
+from tests.api.conftest import Api, faults
+
+GRAVE = list(Severity)
+ATHLETES = 60
+
+
+def kept(severity: int, days_overdue: int = 0, code: str = "check_in.no_food") -> dict[str, Any]:
+    """What a check-in or review keeps for the list."""
+    reason = {"code": code, "severity": GRAVE[severity].value, "statement": f"{code} says so."}
+    return {"next": f"See to {code}.", "days_overdue": days_overdue, "reasons": [reason]}
+
+
+def night(athlete_id: uuid.UUID, severity: int, days_overdue: int = 0) -> dict[str, Any]:
+    day = {"athlete_id": athlete_id, "date": date(2026, 3, 8), "severity": severity}
+    return {**day, "attention": kept(severity, days_overdue)}
+
+
+def review(athlete_id: uuid.UUID, severity: int, state: str = "open", action: str = "change_energy") -> dict[str, Any]:
+    row: dict[str, Any] = {"id": new_id(), "athlete_id": athlete_id, "week": "2026-W10", "as_of": date(2026, 3, 8)}
+    row["document"] = {"recommendation": {"action": action}}
+    attention = kept(severity, code="rate.too_fast") if severity else None
+    found = {"action": action, "severity": severity, "attention": attention, "inputs_digest": ""}
+    return {**row, **found, "state": state}
+
+
+def insert(api: Api, table: Table, rows: Sequence[dict[str, Any]]) -> None:
+    async def work() -> None:
+        async with api.database.writing() as connection:
+            await Scope(connection, api.practice_id).insert(table, rows)
+
+    api.loop.run(work())
+
+
+@pytest.fixture
+def fresh(api: Api) -> Api:
+    """A practice of the test's own."""
+    return api.stranger()
+
+
+def enrol(api: Api, names: Sequence[str]) -> list[uuid.UUID]:
+    ids = [new_id() for _ in names]
+    body = {"sex": "female", "birth_date": date(1994, 5, 2), "height_cm": 168.0}
+    insert(api, Athlete, [{"id": one, "external_id": name, **body} for one, name in zip(ids, names, strict=True)])
+    return ids
+
+
+def items(api: Api) -> list[dict[str, Any]]:
+    return api("GET", "/attention").json()["items"]
+
+
+def test_gravest_first_then_most_overdue_then_by_name_on_pages_of_any_length(fresh: Api) -> None:
+    rng = random.Random(3)
+    names = [f"n-{number:03d}" for number in rng.sample(range(1000), ATHLETES)]
+    ids = enrol(fresh, names)
+    drawn = [(rng.randrange(4), rng.randrange(4)) for _ in names]
+    insert(fresh, CheckIn, [night(one, *found) for one, found in zip(ids, drawn, strict=True)])
+    wanted = [
+        name for _, _, name in sorted((-rank, -days, name) for name, (rank, days) in zip(names, drawn, strict=True))
+    ]
+    for limit in (1, 7, ATHLETES - 1, ATHLETES, 1000):
+        pages = fresh.all(f"/attention?limit={limit}")
+        assert [item["external_id"] for item in pages] == wanted, limit
+    assert [(item["severity"], item["days_overdue"]) for item in pages] == [
+        (GRAVE[-rank].value, -days) for rank, days in sorted((-rank, -days) for rank, days in drawn)
+    ]
+
+
+def test_the_next_page_goes_on_after_the_last_item_whoever_has_been_seen_to_meanwhile(fresh: Api) -> None:
+    ids = enrol(fresh, list("abcdef"))
+    insert(fresh, Review, [review(one, 1) for one in ids])
+    first = fresh("GET", "/attention?limit=3")
+    assert [item["external_id"] for item in first.json()["items"]] == ["a", "b", "c"]
+    seen = first.json()["items"][1]["review_id"]
+    assert fresh("POST", f"/reviews/{seen}/decision", {"decision": "declined"}).status_code == 201
+    second = fresh("GET", f"/{first.links['next']['url']}")
+    assert [item["external_id"] for item in second.json()["items"]] == ["d", "e", "f"]
+    assert "next" not in second.links
+
+
+def test_a_cursor_of_another_list_is_refused(fresh: Api) -> None:
+    enrol(fresh, ["a", "b"])
+    other = fresh("GET", "/athletes?limit=1").links["next"]["url"].partition("cursor=")[2]
+    assert fresh("GET", f"/attention?cursor={other}").status_code == 400
+    assert faults(fresh("GET", "/attention?limit=1001")).keys() == {"limit"}
+
+
+def test_the_gravest_source_leads_and_what_only_informs_makes_nobody_overdue(fresh: Api) -> None:
+    """A measurement a hundred days old is worth a word, not a place before somebody whose plan is in question."""
+    old, urgent, quiet = enrol(fresh, ["old", "urgent", "quiet"])
+    insert(fresh, CheckIn, [night(old, 0, 100), night(urgent, 1, 2), night(quiet, 0, 5)])
+    insert(fresh, Review, [review(old, 1), review(urgent, 1)])
+    found = items(fresh)
+    shown = [(item["external_id"], item["severity"], item["days_overdue"], item["next"]) for item in found]
+    assert shown == [
+        ("urgent", "advice", 2, "Decide on the change of energy."),
+        ("old", "advice", 0, "Decide on the change of energy."),
+        ("quiet", "info", 5, "See to check_in.no_food."),
+    ]
+    assert [reason["from"] for reason in found[1]["reasons"]] == ["check_in", "review"]
+
+
+def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fresh: Api) -> None:
+    failed, held, decided, due = enrol(fresh, ["failed", "held", "decided", "due"])
+    insert(fresh, JobFailure, [{"athlete_id": failed, "job": "weekly_review", "error": "ValueError: no"}])
+    insert(fresh, Review, [review(held, 0, action="hold"), review(decided, 3, "accepted"), review(due, 0)])
+    found = {item["external_id"]: item for item in items(fresh)}
+    assert found.keys() == {"failed", "due"}
+    assert (found["failed"]["severity"], found["failed"]["review_id"]) == ("warning", None)
+    assert (found["due"]["severity"], found["due"]["next"]) == ("info", "Decide on the change of energy.")
+
+
+@pytest.mark.parametrize(
+    ("action", "severity", "night_severity", "following"),
+    [
+        ("switch_phase", 1, 1, "Decide on the next phase."),  # what the review asks goes before what the night asks
+        ("deload", 1, 2, "See to check_in.no_food."),  # unless that is graver
+        ("switch_phase", 3, 1, "See to rate.too_fast."),  # what stops a deficit says itself what to do
+        ("hold", 1, 1, "See to check_in.no_food."),  # a hold leaves nothing to decide
+        ("refer", 2, 1, "See to rate.too_fast."),
+    ],
+)
+def test_the_one_next_thing(fresh: Api, action: str, severity: int, night_severity: int, following: str) -> None:
+    (one,) = enrol(fresh, ["one"])
+    insert(fresh, CheckIn, [night(one, night_severity)])
+    insert(fresh, Review, [review(one, severity, action=action)])
+    assert [item["next"] for item in items(fresh)] == [following]
+
+
+def test_a_review_that_asks_for_data_says_which(fresh: Api) -> None:
+    (one,) = enrol(fresh, ["one"])
+    asks = kept(2, code="rate.too_fast")
+    asks["reasons"] += kept(1, code="data.few_weigh_ins")["reasons"]
+    insert(fresh, Review, [{**review(one, 2, action="collect_data"), "attention": asks}])
+    assert [item["next"] for item in items(fresh)] == ["Ask for weigh-ins on most mornings."]
+
+
+def test_a_key_bound_to_one_athlete_sees_that_one_alone(fresh: Api) -> None:
+    ids = enrol(fresh, ["a", "b"])
+    insert(fresh, CheckIn, [night(one, 2) for one in ids])
+    bound = fresh.key_of("coaching:read", athlete_id=str(ids[1]))
+    assert [item["external_id"] for item in items(bound)] == ["b"]

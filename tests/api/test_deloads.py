@@ -1,0 +1,75 @@
+"""The last deload is remembered, however long ago it was, and a replay sees those of its whole past."""
+
+import json
+import time
+import uuid
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from service.store.scope import Scope
+from service.store.tables import Review
+from service.store.types import new_id
+from tests.api.conftest import Api, days_ago, today
+
+DAYS = 210
+
+
+def train(api: Api, deloaded_days_ago: tuple[int, ...] = ()) -> dict[str, Any]:
+    """An athlete who has weighed in daily and trained every third day for thirty weeks, with these lighter sessions."""
+    athlete = api.athlete()
+    lines = []
+    for ago in range(DAYS, 0, -1):
+        stamp = {"athlete": athlete["external_id"], "date": days_ago(ago)}
+        lines.append({"type": "weigh_in", **stamp, "mass_kg": 64.0 + 0.1 * (ago % 3)})
+        if ago % 3 == 0:
+            sets = [{"exercise": "barbell-row", "load_kg": 50, "reps": 8, "rir": 2}]
+            lines.append({"type": "training_session", **stamp, "sets": sets, "deload": ago in deloaded_days_ago})
+    done = api.load("\n".join(map(json.dumps, lines)))
+    assert (done["lines_kept"], done["faults"]) == (len(lines), [])
+    return athlete
+
+
+def deload(api: Api, athlete: dict[str, Any], ago: int, state: str) -> None:
+    """A review of some days ago that recommended a deload."""
+    as_of = today() - timedelta(days=ago)
+    row = {"id": new_id(), "athlete_id": uuid.UUID(athlete["id"]), "week": str(ago), "as_of": as_of, "action": "deload"}
+    prediction = {"for": str(as_of + timedelta(days=7)), "trend_mass_kg": None, "strength": {}}
+    document = {"findings": [], "recommendation": {"action": "deload"}, "prediction": prediction, "engine_version": "0"}
+
+    async def insert() -> None:
+        async with api.database.writing() as connection:
+            rest = {"severity": 1, "document": document, "inputs_digest": "", "state": state}
+            await Scope(connection, api.practice_id).insert(Review, [{**row, **rest}])
+
+    api.loop.run(insert())
+
+
+@pytest.mark.parametrize(
+    ("state", "weeks"),
+    [("accepted", 13), ("amended", 13), ("declined", 30), ("lapsed", 30)],  # 92 days ago, or since training began
+)
+def test_an_accepted_deload_of_three_months_ago_is_on_record(api: Api, state: str, weeks: int) -> None:
+    athlete = train(api)
+    deload(api, athlete, 92, state)
+    review = api("POST", f"/athletes/{athlete['id']}/reviews?dry_run=true", {"as_of": days_ago(1)}).json()
+    (due,) = [finding for finding in review["findings"] if finding["code"] == "training.deload_due"]
+    assert round(due["evidence"]["weeks"]) == weeks
+    assert f"for {weeks} weeks" in due["statement"]
+
+
+def test_a_replay_knows_a_lighter_session_of_its_first_weeks(api: Api) -> None:
+    """Weeks of half a year ago are judged with what was trained then, not with the last sixteen weeks alone."""
+    athlete = train(api, deloaded_days_ago=(150,))
+    body = {"from": days_ago(148), "to": days_ago(1), "athletes": [athlete["id"]]}
+    run = api("POST", "/policies/default/replays", body).json()
+    for _ in range(600):
+        if run["state"] != "running":
+            break
+        time.sleep(0.05)
+        run = api("GET", f"/policies/default/replays/{run['id']}").json()
+    assert run["state"] == "done", run
+    weeks = run["result"]["athletes"][0]["weeks"]["default"]
+    first_due = next(week["as_of"] for week in weeks if "training.deload_due" in week["codes"])
+    assert days_ago(150 - 56) <= first_due <= days_ago(150 - 56 - 6)  # eight weeks after it, on a review day
