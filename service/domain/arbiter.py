@@ -11,8 +11,8 @@ from typing import Any
 from service.domain import data_rules, energy_rules, phase_rules, safety_rules, training_rules
 from service.domain.energy_step import Step, rate_edges, step, strength_step
 from service.domain.evidence import Evidence, Kind, Screening, Targets, moved
-from service.domain.findings import Action, Finding, Move, Rule, Stage, number
-from service.domain.phases import Switch, last_day, switch
+from service.domain.findings import PHASE_WORDS, Action, Finding, Move, Rule, Stage, number
+from service.domain.phases import Switch, estimated_at_goal, last_day, switch
 from service.domain.policy import Policy
 from service.domain.safety import Gate, gate, in_deficit
 from service.domain.targets import lowest_energy, macro_targets, phase_energy
@@ -165,6 +165,10 @@ def _propose(
     if rule.action is Action.STOP_DEFICIT:
         energy = _out_of_deficit(evidence, policy)
         return _Proposal(rule.action, tuple(alike), energy, switch(evidence, policy, finding.code))
+    if finding.code == "energy.unset" and evidence.kind is not None:
+        fits = phase_energy(evidence, policy, evidence.kind)
+        first = _Proposal(rule.action, (finding.code,), fits.energy_kcal) if fits and rule.action else None
+        return first and _gated(first, evidence, policy, opened)
     if rule.action is Action.CHANGE_ENERGY:
         change = _change(finding.code, evidence, policy)
         if change is None:
@@ -329,7 +333,7 @@ def _outcome(proposal: _Proposal) -> tuple[Action, float | None, Kind | None]:
     return proposal.action, proposal.energy_kcal, proposal.phase.to if proposal.phase else None
 
 
-_RATE = ("rate.in_band", "rate.unsure")
+_RATE = ("goal.kept", "rate.in_band", "rate.unsure")  # what a hold rests on when nothing else speaks
 
 
 def _words(proposal: _Proposal) -> str:
@@ -354,7 +358,8 @@ def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
         then = _first_allowed(judge(there, policy), there, policy, gate(there, policy))
         if then.action is not Action.HOLD:
             said.append(f"would {_words(then)} if {move.text}")
-    end = last_day(evidence, policy)
-    if evidence.phase is not None and end is not None:
-        said.append(f"would end the {evidence.phase.kind} with its last day, {end}")
+    now, end = evidence.phase, last_day(evidence, policy)
+    stays = evidence.kind == "maintain" and estimated_at_goal(evidence, policy)
+    if now is not None and end is not None and end > evidence.as_of and not stays:
+        said.append(f"would end the {PHASE_WORDS[now.kind]} with its last day, {end}")
     return tuple(said)

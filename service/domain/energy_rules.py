@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from service.domain.energy_step import Direction, Wish, rate_band_pct, step, strength_step, wish
 from service.domain.evidence import Evidence, Kind
-from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
+from service.domain.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.history import repeated, strained
 from service.domain.policy import Policy
 from service.domain.targets import lowest_energy, phase_energy
@@ -27,7 +27,7 @@ def _quiet(evidence: Evidence, policy: Policy) -> Verdict | None:
     if now is None or now.day > policy.energy_quiet_days or _asked(evidence, policy) is None:
         return None
     words = (
-        f"Day {now.day} of the {now.kind}: in the first {policy.energy_quiet_days} days of a phase water and gut"
+        f"Day {now.day} of the {PHASE_WORDS[now.kind]}: in the first {policy.energy_quiet_days} days of a phase water and gut"
         " content move the scale; energy stays."
     )
     return Verdict(words, {"day": now.day}, (Move("phase.day", policy.energy_quiet_days, "above"),))
@@ -76,6 +76,16 @@ def _ask_for_logs(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(words, {"complete_food_days_14_d": days}, (move,))
 
 
+def _unset(evidence: Evidence, policy: Policy) -> Verdict | None:
+    if evidence.kind is None or evidence.energy_kcal is not None:
+        return None
+    fits = phase_energy(evidence, policy, evidence.kind)
+    if fits is None:
+        return None
+    words = f"The {PHASE_WORDS[evidence.kind]} has no energy target: {number(fits.energy_kcal)} kcal fits it."
+    return Verdict(words, {"fitting_kcal": fits.energy_kcal}, condition="an energy target were set")
+
+
 def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
     logged, true = evidence.maintenance_kcal, evidence.expenditure_kcal
     if logged is None or true is None or evidence.kind != "cut" or not _lowering(evidence, policy):
@@ -97,7 +107,9 @@ def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
     if now is None or evidence.kind != "cut" or not _lowering(evidence, policy):
         return None
     limit = lowest_energy(evidence, policy)
-    if now - limit.energy_kcal >= policy.energy_step_min_kcal:
+    eaten = evidence.log.logged_intake_kcal
+    followed = eaten is None or eaten - now < policy.energy_step_min_kcal
+    if now - limit.energy_kcal >= policy.energy_step_min_kcal or not followed:
         return None
     names = {
         "energy_floor": "the energy floor",
@@ -186,7 +198,7 @@ def _rate(code: str, kinds: tuple[Kind, ...]) -> Rule:
             else f": {asked.direction} energy by {number(abs(change.to_kcal - change.from_kcal))} kcal"
         )
         words = (
-            f"The {kind} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}),"
+            f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}),"
             f" {_SAY[kind, code]} {number(asked.edge_pct, 2)} %/week with probability"
             f" {number(asked.probability, 2)}{move}."
         )
@@ -226,7 +238,7 @@ def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
     if not low <= rate.mean <= high:
         return None
     words = (
-        f"The {kind} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}), inside its"
+        f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}), inside its"
         f" band of {number(low, 2)} to {number(high, 2)}."
     )
     return Verdict(words, {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high]})
@@ -241,7 +253,7 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     sure = rate.probability_below(low) if rate.mean < low else rate.probability_above(high)
     words = (
-        f"The {kind} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}), outside its"
+        f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}), outside its"
         f" band of {number(low, 2)} to {number(high, 2)}, but only with probability {number(sure, 2)}: wait."
     )
     seen = {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high], "probability": sure}
@@ -251,6 +263,7 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
 _E, _ADVICE, _WARN = Stage.ENERGY, Severity.ADVICE, Severity.WARNING
 
 RULES: tuple[Rule, ...] = (
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is there an energy target?", ("cut_rate_aim_pct",), _unset),
     Rule(
         "energy.quiet_days", _E, Severity.INFO, Action.HOLD, "Is the phase still young?", ("energy_quiet_days",), _quiet
     ),

@@ -52,7 +52,7 @@ MASS_KCAL_PER_KG = 18.0  # tissue and its transport, 24 kcal/d per kg finally (H
 
 # What a target says about maintenance at its first day: intended share and spread.
 PHASE_SHARE = {PhaseKind.NONE: 0.0, PhaseKind.BUILD: 0.075, PhaseKind.CUT: -0.24, PhaseKind.MAINTAIN: 0.0}
-TARGET_SD = {PhaseKind.NONE: 0.15, PhaseKind.BUILD: 0.11, PhaseKind.CUT: 0.13, PhaseKind.MAINTAIN: 0.10}
+TARGET_SD = {PhaseKind.NONE: 0.18, PhaseKind.BUILD: 0.13, PhaseKind.CUT: 0.155, PhaseKind.MAINTAIN: 0.12}
 LATER_TARGET_WIDENING = 1.6  # later targets repeat the coach's first error, or come from this very estimate
 
 # Partition: lean share of tissue change against Forbes'; trained athletes who lift lose less and gain more of it.

@@ -6,7 +6,7 @@ import numpy as np
 
 from . import estimation_filter
 from .estimation_model import MAINTENANCE
-from .estimation_state import FilterState, empty_day, take
+from .estimation_state import FilterState, changed, empty_day, take
 from .records import Athletes, Bools, Floats, FoodState
 
 
@@ -39,7 +39,7 @@ def outlook(athletes: Athletes, state: FilterState, after: np.datetime64, days: 
 def _spread_after(
     athletes: Athletes, state: FilterState, after: np.datetime64, days: int, weighs: Floats, logs: Floats
 ) -> Floats:
-    state = take(state, slice(None))
+    state = changed(take(state, slice(None)), surprise=np.zeros_like(weighs))
     for ahead in range(1, days + 1):
         day = empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0])
         target = np.where(np.isnan(state.last_target), state.mean[MAINTENANCE], state.last_target)

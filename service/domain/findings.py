@@ -57,6 +57,8 @@ class Stage(StrEnum):
     TRAINING = "training"
 
 
+PHASE_WORDS = {"build": "build", "cut": "cut", "maintain": "maintenance"}
+
 Relation = Literal["above", "below", "at_least", "at_most"]
 
 

@@ -10,6 +10,7 @@ from service.domain.phases import (
     cut_is_possible,
     cuts_in_a_row,
     due,
+    estimated_at_goal,
     fat_ceiling_pct,
     goal_reached,
     last_day,
@@ -192,7 +193,7 @@ def stable(evidence: Evidence, policy: Policy) -> bool:
 
 def _rest_over(evidence: Evidence, policy: Policy) -> bool:
     now, end = evidence.phase, last_day(evidence, policy)
-    if now is None or now.kind != "maintain" or end is None or goal_reached(evidence, policy):
+    if now is None or now.kind != "maintain" or end is None or estimated_at_goal(evidence, policy):
         return False
     return due(evidence, policy, end)
 
@@ -309,7 +310,7 @@ RULES: tuple[Rule, ...] = (
         _plateau_after_deload,
     ),
     Rule("strength.plateau", _P, Severity.INFO, None, "Is any main lift rising?", ("rising_probability",), _plateau),
-    Rule("goal.kept", _P, Severity.INFO, Action.HOLD, "Is the goal reached and kept?", _GOAL, _goal_kept),
+    Rule("goal.kept", _P, Severity.INFO, None, "Is the goal reached and kept?", _GOAL, _goal_kept),
     Rule(
         "phase.rested",
         _P,

@@ -1,7 +1,7 @@
 """Which phase follows which, and why: the transition table as data, its guards, and its diagram."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from service.domain.evidence import Evidence, Kind
@@ -33,10 +33,16 @@ class Transition:
     when: str = ""
 
 
+def estimated_at_goal(evidence: Evidence, policy: Policy) -> bool:
+    """Whether body fat is estimated to be at the goal, whatever was measured of late."""
+    goal, fat = evidence.athlete.goal_body_fat_pct, evidence.body_fat_pct
+    return goal is not None and fat is not None and fat.probability_below(goal) >= policy.goal_probability
+
+
 def goal_reached(evidence: Evidence, policy: Policy) -> bool:
     """Whether body fat is at the goal at the policy's probability and the latest measurements agree."""
-    goal, fat = evidence.athlete.goal_body_fat_pct, evidence.body_fat_pct
-    if goal is None or fat is None or fat.probability_below(goal) < policy.goal_probability:
+    goal = evidence.athlete.goal_body_fat_pct
+    if goal is None or not estimated_at_goal(evidence, policy):
         return False
     latest = sorted(evidence.log.body_fat_measurements, key=lambda m: (m.on, m.body_fat_pct))[
         -policy.goal_measurements :
@@ -49,11 +55,20 @@ def goal_reached(evidence: Evidence, policy: Policy) -> bool:
 
 
 def cut_is_possible(evidence: Evidence, policy: Policy) -> bool:
-    """Whether a cut makes sense: goal not reached, not too lean or light, and limits leave room for a real deficit."""
-    if goal_reached(evidence, policy) or too_lean(evidence, policy) or too_light(evidence, policy):
+    """Whether a cut makes sense: not at the goal, not too lean or light, and limits leave room for a real deficit."""
+    if estimated_at_goal(evidence, policy) or too_lean(evidence, policy) or _soon_too_light(evidence, policy):
         return False
     energy = phase_energy(evidence, policy, "cut")
     return energy is None or in_deficit(evidence, policy, energy.energy_kcal)
+
+
+def _soon_too_light(evidence: Evidence, policy: Policy) -> bool:
+    """Whether the shortest cut at the slow edge of its band would end below the floor of the body mass index."""
+    if evidence.trend_mass_kg is None:
+        return False
+    share = 1.0 + policy.cut_rate_slow_pct / 100.0 * policy.cut_min_days / 7.0
+    mass = evidence.trend_mass_kg
+    return too_light(replace(evidence, trend_mass_kg=mass.moved_to(mass.mean * share)), policy) is not None
 
 
 def fat_ceiling_pct(evidence: Evidence, policy: Policy) -> float:
@@ -95,7 +110,7 @@ def cut_is_next(evidence: Evidence, policy: Policy) -> bool:
     return wanted and (cuts_in_a_row(evidence) < policy.cuts_in_a_row_max or long_break)
 
 
-_POSSIBLE = "a cut is possible: goal not reached, not too lean or light"
+_POSSIBLE = "a cut is possible: not at the goal, not too lean or light"
 TRANSITIONS: tuple[Transition, ...] = (
     Transition("build", "phase.planned_end", "cut", "planned end", cut_is_possible, _POSSIBLE),
     Transition("build", "phase.planned_end", "maintain", "planned end"),

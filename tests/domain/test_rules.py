@@ -276,7 +276,9 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("phase.none", lambda v: but(phase=v), [None], [ON_PLAN.phase]),
     (
         "phase.stalled",
-        lambda v: _rate(-0.1, targets=Targets(v), history__reviews=_reviews("energy.at_limit")),
+        lambda v: _rate(
+            -0.1, targets=Targets(v), log__logged_intake_kcal=v, history__reviews=_reviews("energy.at_limit")
+        ),
         [2180.0, 2138.0],
         [2190.0],
     ),
@@ -324,7 +326,9 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         ["energy.ask_for_logs"],
     ),
     ("energy.under_reported", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2099.0], [2100.0, 2500.0]),
-    ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(v)), [2187.0, 2138.0], [2188.0]),
+    ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(v), log__logged_intake_kcal=v), [2187.0, 2138.0], [2188.0]),
+    ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(2150.0), log__logged_intake_kcal=v), [2199.0], [2200.0]),
+    ("energy.unset", lambda v: but(targets=v), [None], [Targets(2300.0)]),
     ("energy.target_fits", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2920.0], [2500.0]),
     ("training.deload_due", lambda v: but(history__last_deload_on=ago(v)), [56, 70], [55]),
     ("training.deload_due", lambda v: but(history__training_since=ago(v)), [56], [55]),
