@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.amendments import check_change
+from service.domain.amendments import Change, check_change
 from service.domain.arbiter import RULE, decide, judge
 from service.domain.evidence import Clearance, EatingWindow, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
 from service.domain.findings import Action, Severity
@@ -18,7 +18,7 @@ from tests.domain.test_rules import evidences
 # The referral list (common practice, from memory): code, how to get onto it, what it closes.
 LISTED = {
     "safety.pregnancy": (lambda e: _screened(e, pregnant_or_breastfeeding=True), ("deficit", "load")),
-    "safety.minor": (lambda e: replace(e, athlete=replace(e.athlete, age_y=17.9)), ("deficit",)),
+    "safety.minor": (lambda e: replace(e, athlete=replace(e.athlete, age_y=17.9)), ("deficit", "load")),
     "safety.eating_disorder": (lambda e: _screened(e, eating_disorder_history=True), ("deficit",)),
     "safety.glucose_medication": (lambda e: _screened(e, glucose_lowering_medication="insulin"), ("deficit",)),
     "safety.kidney_disease": (lambda e: _screened(e, kidney_disease=True), ("deficit",)),
@@ -198,34 +198,34 @@ HARD = [  # evidence, the change, the code that refuses it
     (
         "closed gate",
         _screened(ON_PLAN, eating_disorder_history=True),
-        {"new_energy_kcal": 2300.0},
+        {"energy_kcal": 2300.0},
         "safety.eating_disorder",
     ),
     (
         "into a cut",
         replace(_screened(ON_PLAN, pregnant_or_breastfeeding=True), phase=phase("maintain", 30)),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "safety.pregnancy",
     ),
     (
         "deficit in maintenance",
         replace(_screened(ON_PLAN, kidney_disease=True), phase=phase("maintain", 30), targets=Targets(2850.0)),
-        {"new_energy_kcal": 2500.0},
+        {"energy_kcal": 2500.0},
         "safety.kidney_disease",
     ),
-    ("under the floor", ON_PLAN, {"new_energy_kcal": 1499.0}, "limit.energy_floor"),
-    ("over 25 %", ON_PLAN, {"new_energy_kcal": 2130.0}, "limit.deficit"),
-    ("loss ceiling", but(tissue_rate_pct_per_week=q(-1.6, 0.1)), {"new_energy_kcal": 2300.0}, "loss.ceiling"),
+    ("under the floor", ON_PLAN, {"energy_kcal": 1499.0}, "limit.energy_floor"),
+    ("over 25 %", ON_PLAN, {"energy_kcal": 2130.0}, "limit.deficit"),
+    ("loss ceiling", but(tissue_rate_pct_per_week=q(-1.6, 0.1)), {"energy_kcal": 2300.0}, "loss.ceiling"),
     (
         "too lean",
         but(body_fat_pct=q(6.0, 1.0), phase=phase("maintain", 30), targets=Targets(2850.0)),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "floor.body_fat",
     ),
     (
         "too light",
         but(trend_mass_kg=q(58.0, 0.3), phase=phase("maintain", 30), targets=Targets(2850.0)),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "floor.bmi",
     ),
 ]
@@ -233,27 +233,27 @@ HARD = [  # evidence, the change, the code that refuses it
 
 @pytest.mark.parametrize(("evidence", "change", "code"), [pytest.param(*row[1:], id=row[0]) for row in HARD])
 def test_hard_limits_refuse_a_coach(evidence, change, code):
-    found = check_change(evidence, DEFAULT, **change)
+    found = check_change(evidence, DEFAULT, Change(**change))
     assert code in [f.code for f in found if f.severity is Severity.STOP]
 
 
 SOFT = [
-    ("large step", ON_PLAN, {"new_energy_kcal": 2531.0}, "limit.step"),
-    ("young phase", but(phase=phase("cut", 7, 40)), {"new_energy_kcal": 2350.0}, "energy.quiet_days"),
-    ("again", but(history__last_energy_change_on=ago(9)), {"new_energy_kcal": 2350.0}, "energy.too_soon"),
-    ("unscreened", but(screening=None), {"new_energy_kcal": 2250.0}, "screening.unanswered"),
+    ("large step", ON_PLAN, {"energy_kcal": 2531.0}, "limit.step"),
+    ("young phase", but(phase=phase("cut", 7, 40)), {"energy_kcal": 2350.0}, "energy.quiet_days"),
+    ("again", but(history__last_energy_change_on=ago(9)), {"energy_kcal": 2350.0}, "energy.too_soon"),
+    ("unscreened", but(screening=None), {"energy_kcal": 2250.0}, "screening.unanswered"),
     (
         "symptom",
         but(wellbeing__symptoms=(Symptom(ago(1), "dizziness"),)),
-        {"new_energy_kcal": 2250.0},
+        {"energy_kcal": 2250.0},
         "safety.symptom_noted",
     ),
-    ("weak", but(probability_strength_lost=0.6), {"new_energy_kcal": 2250.0}, "strength.lost"),
-    ("strained", but(wellbeing=Wellbeing(hunger=4.5, fatigue=4.5)), {"new_energy_kcal": 2250.0}, "wellbeing.strain"),
-    ("little data", but(log__weigh_ins_14_d=2), {"new_energy_kcal": 2250.0}, "data.few_weigh_ins"),
-    ("availability", but(exercise_kcal=500.0), {"new_energy_kcal": 2300.0}, "safety.energy_availability"),
-    ("short rest", but(phase=phase("maintain", 10), targets=Targets(2850.0)), {"new_phase": "cut"}, "phase.too_short"),
-    ("long cut", ON_PLAN, {"new_planned_end_on": ago(-30)}, "phase.longest_cut"),
+    ("weak", but(probability_strength_lost=0.6), {"energy_kcal": 2250.0}, "strength.lost"),
+    ("strained", but(wellbeing=Wellbeing(hunger=4.5, fatigue=4.5)), {"energy_kcal": 2250.0}, "wellbeing.strain"),
+    ("little data", but(log__weigh_ins_14_d=2), {"energy_kcal": 2250.0}, "data.few_weigh_ins"),
+    ("availability", but(exercise_kcal=500.0), {"energy_kcal": 2300.0}, "safety.energy_availability"),
+    ("short rest", but(phase=phase("maintain", 10), targets=Targets(2850.0)), {"phase": "cut"}, "phase.too_short"),
+    ("long cut", ON_PLAN, {"planned_end_on": ago(-30)}, "phase.longest_cut"),
     (
         "third cut",
         but(
@@ -265,7 +265,7 @@ SOFT = [
                 PastPhase("cut", ago(79), ago(30)),
             ),
         ),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "phase.cuts_in_a_row",
     ),
 ]
@@ -273,7 +273,7 @@ SOFT = [
 
 @pytest.mark.parametrize(("evidence", "change", "code"), [pytest.param(*row[1:], id=row[0]) for row in SOFT])
 def test_soft_limits_ask_a_coach_to_acknowledge(evidence, change, code):
-    found = check_change(evidence, DEFAULT, **change)
+    found = check_change(evidence, DEFAULT, Change(**change))
     assert [f.code for f in found] == [code] and found[0].severity is Severity.WARNING
 
 
@@ -281,20 +281,20 @@ def test_soft_limits_ask_a_coach_to_acknowledge(evidence, change, code):
     "change",
     [
         {},
-        {"new_energy_kcal": 2300.0},
-        {"new_energy_kcal": 2390.0},
-        {"new_energy_kcal": 2190.0},
-        {"new_phase": "maintain"},
+        {"energy_kcal": 2300.0},
+        {"energy_kcal": 2390.0},
+        {"energy_kcal": 2190.0},
+        {"phase": "maintain"},
     ],
 )
 def test_small_moves_and_ways_out_of_a_cut_pass(change):
-    assert check_change(ON_PLAN, DEFAULT, **change) == []
+    assert check_change(ON_PLAN, DEFAULT, Change(**change)) == []
 
 
 def test_leaving_a_deficit_always_passes():
     for onto, _ in LISTED.values():
         evidence = onto(ON_PLAN)
-        assert check_change(evidence, DEFAULT, new_energy_kcal=2850.0, new_phase="maintain") == []
+        assert check_change(evidence, DEFAULT, Change(2850.0, "maintain")) == []
 
 
 # --- properties --------------------------------------------------------------------------------------------------
@@ -357,7 +357,7 @@ def test_no_recommendation_breaks_a_hard_limit(evidence):
     if r.energy_to_kcal != r.energy_from_kcal or r.phase is not None:
         hard = [
             f.code
-            for f in check_change(evidence, DEFAULT, r.energy_to_kcal, r.phase.to if r.phase else None)
+            for f in check_change(evidence, DEFAULT, Change(r.energy_to_kcal, r.phase.to if r.phase else None))
             if f.severity is Severity.STOP
         ]
         assert hard == [], (r, hard)
