@@ -105,8 +105,8 @@ def refuse(reasons: Sequence[Refusal]) -> None:
     """Answer with a referral where safety forbids a menu."""
     if reasons:
         faults = [Fault(pointer="/targets", code=one.code, detail=one.words) for one in reasons]
-        floor_only = all(one.code == "safety.energy_floor" for one in reasons)
-        raise Invalid(reasons[0].words, faults, code="energy_floor" if floor_only else "referral")
+        too_low = all(one.code in ("safety.energy_floor", "limit.deficit") for one in reasons)
+        raise Invalid(reasons[0].words, faults, code="energy_floor" if too_low else "referral")
 
 
 async def targets_on(

@@ -93,5 +93,8 @@ def _harmless(old: Span, new: Span) -> bool:
         and (new.phase.planned_end_on or date.max) <= (old.phase.planned_end_on or date.max)
     )
     energies = [span.energy.energy_kcal if span.energy else None for span in (old, new)]
-    windows = [bool(span.energy and span.energy.window) for span in (old, new)]
-    return same_phase and energies[0] == energies[1] and (windows[0] or not windows[1])
+    set_before = (
+        old.energy is not None and old.energy.window and new.energy is not None and old.energy.key == new.energy.key
+    )
+    window_is_new = new.energy is not None and new.energy.window and not set_before
+    return same_phase and energies[0] == energies[1] and not window_is_new
