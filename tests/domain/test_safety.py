@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.amendments import Change, check_change
+from service.domain.amendments import Change, check_change, check_training
 from service.domain.arbiter import RULE, decide, judge
 from service.domain.evidence import Clearance, EatingWindow, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
 from service.domain.findings import Action, Severity
 from service.domain.policy import DEFAULT
-from service.domain.safety import gate
+from service.domain.safety import gate, in_deficit, maintenance_by_profile_kcal, stricter
 from tests.domain.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
 from tests.domain.test_rules import evidences
 
@@ -297,6 +297,75 @@ def test_leaving_a_deficit_always_passes():
         assert check_change(evidence, DEFAULT, Change(2850.0, "maintain")) == []
 
 
+UNWEIGHED = but(  # nothing logged: who they are is all that is known
+    phase=None, targets=None, trend_mass_kg=None, rate_pct_per_week=None, tissue_rate_pct_per_week=None,
+    maintenance_kcal=None, expenditure_kcal=None, body_fat_pct=None, probability_not_in_deficit=None, lifts=(),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("who", "kcal"),
+    [
+        # 24.5 kg/m²; Mifflin 1990: 10·W + 6.25·H − 5·A + 5 or −161; × 1.65 (usual) or 0.8·given + 0.33; × 0.88 logged
+        ({"male": True, "age_y": 30.0, "height_cm": 180.0}, (793.8 + 1125.0 - 150.0 + 5.0) * 1.65 * 0.88),
+        (
+            {"male": False, "age_y": 30.0, "height_cm": 165.0, "activity_factor": 1.4},
+            (667.0125 + 1031.25 - 150.0 - 161.0) * 1.45 * 0.88,
+        ),
+        ({"male": None, "age_y": None, "height_cm": None}, (776.258 + 1112.5 - 150.0 + 5.0) * 1.65 * 0.88),
+        ({"male": False, "age_y": 90.0, "height_cm": 140.0, "activity_factor": 1.1}, 1200.0),  # never below the floor
+    ],
+)
+def test_before_the_first_weigh_in_a_deficit_is_judged_by_profile(who, kcal):
+    there = replace(UNWEIGHED, athlete=replace(UNWEIGHED.athlete, **{"activity_factor": None, **who}))
+    assert maintenance_by_profile_kcal(there, DEFAULT) == pytest.approx(kcal, abs=0.5)
+    for energy, counts in ((0.94 * kcal, True), (0.96 * kcal, False)):
+        assert in_deficit(there, DEFAULT, energy) is counts
+        codes = {f.code for f in check_change(there, DEFAULT, Change(energy))}
+        assert ("data.no_estimate" in codes) is counts
+        expecting = _screened(there, pregnant_or_breastfeeding=True)
+        hard = {f.code for f in check_change(expecting, DEFAULT, Change(energy)) if f.severity is Severity.STOP}
+        assert ("safety.pregnancy" in hard) is counts
+
+
+def test_a_new_cut_on_top_of_an_old_one_starts_a_deficit():
+    old = but(screening=None, phase=phase("cut", 300, 40))
+    assert "screening.unanswered" in [f.code for f in check_change(old, DEFAULT, Change(2300.0, "cut"))]
+    assert check_change(old, DEFAULT, Change(2300.0)) == []
+
+
+def test_more_training_needs_open_load_and_painless_lifts():
+    lifts = {"pull-up", "barbell-row"}
+    assert check_training(ON_PLAN, DEFAULT, lifts) == []
+    for code, (onto, scopes) in LISTED.items():
+        found = check_training(onto(ON_PLAN), DEFAULT, lifts)
+        assert [f.code for f in found if f.severity is Severity.STOP] == ([code] if "load" in scopes else [])
+        assert check_training(_cleared(onto(ON_PLAN), "load"), DEFAULT, lifts) == []
+        assert check_training(onto(ON_PLAN), DEFAULT, ()) == []
+    hurt = _felt(ON_PLAN, pains=(Pain(ago(0), "pull-up", 6), Pain(ago(5), "pull-up", 6)))
+    assert [f.code for f in check_training(hurt, DEFAULT, lifts)] == ["safety.pain"]
+    assert check_training(hurt, DEFAULT, {"barbell-row"}) == []
+    dizzy = _felt(ON_PLAN, symptoms=(Symptom(ago(1), "dizziness"),))
+    (soft,) = check_training(dizzy, DEFAULT, lifts)
+    assert (soft.code, soft.severity) == ("safety.symptom_noted", Severity.WARNING)
+
+
+def test_an_eating_window_is_refused_on_the_referral_list_also_when_cleared():
+    for onto, scopes in LISTED.values():
+        for evidence in (onto(ON_PLAN), _cleared(onto(ON_PLAN), *scopes)):
+            codes = [f.code for f in check_change(evidence, DEFAULT, Change(2850.0, "maintain", window=True))]
+            assert codes == ["safety.eating_window"]
+    assert check_change(ON_PLAN, DEFAULT, Change(2850.0, "maintain", window=True)) == []
+
+
+@pytest.mark.parametrize("code", LISTED)
+def test_two_days_gates_together_are_the_stricter(code):
+    onto, _ = LISTED[code]
+    closed, opened = gate(onto(ON_PLAN), DEFAULT), gate(ON_PLAN, DEFAULT)
+    assert stricter(closed, opened) == stricter(opened, closed) == closed
+    assert stricter(opened, opened) == opened
+
+
 # --- properties --------------------------------------------------------------------------------------------------
 
 DANGERS = st.sampled_from(
@@ -334,6 +403,36 @@ def test_more_danger_never_makes_the_recommendation_more_aggressive(evidence, da
         if evidence.kind == "cut":
             assert after.recommendation.phase is not None and after.recommendation.phase.to == "maintain"
             assert after.recommendation.energy_to_kcal >= worse.maintenance_kcal.mean - 5.0
+
+
+changes = st.builds(
+    Change,
+    energy_kcal=st.none() | st.floats(900.0, 3600.0),
+    phase=st.sampled_from([None, "build", "cut", "maintain"]),
+    window=st.booleans(),
+)
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(evidences, DANGERS, changes)
+def test_more_danger_never_lets_a_coach_do_more(evidence, danger, change):
+    def hard(seen):
+        return {f.code for f in check_change(seen, DEFAULT, change) if f.severity is Severity.STOP}
+
+    kept = hard(evidence) - {
+        "limit.deficit"
+    }  # fat that is not there any more covers no deficit, and sets another limit
+    assert kept <= hard(danger(evidence))
+    assert not hard(evidence) or hard(danger(evidence))
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(st.floats(900.0, 3600.0), st.floats(0.0, 500.0), evidences)
+def test_less_energy_never_passes_where_more_is_refused(energy, less, evidence):
+    for kind in (None, "maintain", "cut"):
+        more = {f.code for f in check_change(evidence, DEFAULT, Change(energy, kind)) if f.severity is Severity.STOP}
+        low = Change(energy - less, kind)
+        assert more <= {f.code for f in check_change(evidence, DEFAULT, low) if f.severity is Severity.STOP}
 
 
 @settings(max_examples=300, deadline=None, derandomize=True)
