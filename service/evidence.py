@@ -193,6 +193,7 @@ def _athlete(row: Any, as_of: date) -> ev.Athlete:
         male=row.sex == "male",
         age_y=round((as_of - row.birth_date).days / 365.25, 3),
         height_cm=row.height_cm,
+        activity_factor=row.activity_factor,
         experience=row.experience,
         goal_body_fat_pct=row.goal["body_fat_pct"] if row.goal else None,
         meals_per_day=row.meals_per_day,

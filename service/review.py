@@ -23,6 +23,7 @@ from service.domain.estimation import predict_mass
 from service.domain.findings import Finding, Severity
 from service.domain.policy import Policy
 from service.domain.records import Estimate
+from service.domain.safety import Gate
 from service.domain.targets import fat_mass_kg
 from service.evidence import Notes, evidence_of, load_notes, quantity_at
 from service.policies import InForce, in_force
@@ -104,7 +105,7 @@ def _result(
     logged = [_inputs(known, index), _training(known, notes, athlete)]
     inputs = [ENGINE_VERSION, logged, evidence, policy, score, changed]
     digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
-    lifts = _prescriptions(known, notes, athlete, evidence, policy.policy)
+    lifts = _prescriptions(known, notes, athlete, evidence, policy.policy, decision.gate)
     body = decision.body()
     phase = evidence.phase
     document = {
@@ -143,7 +144,7 @@ def _result(
 
 
 def _prescriptions(
-    known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy
+    known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy, opened: Gate
 ) -> list[dict[str, Any]]:
     """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
     plan, sessions = known.plans.get(athlete.id), notes.sessions.get(athlete.id, ())
@@ -153,7 +154,7 @@ def _prescriptions(
     maxima = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
     deload_week = training.is_deload_week(notes.reviews.get(athlete.id, ()), on)
     made = training.prescriptions(
-        items, sessions, evidence, policy, on, training.gym_of(plan), maxima, deload_week=deload_week
+        items, sessions, evidence, policy, opened, on, training.gym_of(plan), maxima, deload_week=deload_week
     )
     return [training.body(one) for one in made]
 

@@ -11,7 +11,7 @@ from service.domain.history import strained, weeks_since_deload
 from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, Gym, available_loads
 from service.domain.policy import Policy
 from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
-from service.domain.safety import gate
+from service.domain.safety import Gate
 
 GRAVE = {"safety.symptoms", "safety.symptoms_repeated"}  # chest pain, fainting: no load at all until cleared
 DELOAD_DAYS = 7  # an accepted deload lasts a week
@@ -108,6 +108,7 @@ def prescriptions(
     sessions: Sequence[Any],
     evidence: Evidence,
     policy: Policy,
+    opened: Gate,
     on: date,
     gym: Gym,
     maxima: Mapping[str, Quantity],
@@ -123,6 +124,8 @@ def prescriptions(
         What was trained, oldest first.
     evidence, policy
         What the rules know, and the thresholds.
+    opened : Gate
+        The safety gate, as it stands for this athlete.
     on : date
         The day of training.
     gym : Gym
@@ -132,7 +135,6 @@ def prescriptions(
     deload_week : bool
         Whether the coach has accepted a deload for this week.
     """
-    opened = gate(evidence, policy)
     grave = bool(GRAVE & set(opened.closed_by))
     trained = histories(sessions)
     made = []

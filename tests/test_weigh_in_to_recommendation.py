@@ -66,6 +66,9 @@ def _losing(pct_per_week: float) -> Callable[[int, float], float]:
     return eats
 
 
+NOTHING_KNOWN = [  # what a coach must acknowledge to plan a deficit before anything was logged
+    "screening.unanswered", "data.no_estimate", "data.no_weigh_in_lately", "data.few_weigh_ins", "data.few_food_days",
+]  # fmt: skip
 _CUT = {"kind": "cut", "days": 42}
 SCRIPTS = (
     Script("losing-1.6", "male", 100.0, 178, 28.0, 2900.0, {**_CUT, "energy_kcal": 2200}, _losing(1.6)),
@@ -139,11 +142,12 @@ class Season:
         self.ids[script.name] = self.call("POST", "/athletes", athlete)["id"]
         self.tissue_kg[script.name] = script.mass_kg
         here = f"/athletes/{self.ids[script.name]}"
-        if script.screening is not None:
-            self.call("PUT", f"{here}/screening", script.screening)
         end = self.start + timedelta(days=script.phase["days"] - 1)
         phase = {"kind": script.phase["kind"], "starts_on": str(self.start), "planned_end_on": str(end)}
-        self.call("POST", f"{here}/phases", {**phase, "energy_kcal": script.phase["energy_kcal"]})
+        phase |= {"energy_kcal": script.phase["energy_kcal"], "acknowledge": NOTHING_KNOWN}
+        self.call("POST", f"{here}/phases", phase)
+        if script.screening is not None:  # answered after the phase was planned: the gate lets no new one pass
+            self.call("PUT", f"{here}/screening", script.screening)
         measured = {"date": str(self.start), "body_fat_pct": script.body_fat_pct, "method": "skinfold"}
         self.call("POST", f"{here}/measurements", measured)
 

@@ -9,9 +9,9 @@ from fastapi import APIRouter, Depends, Query
 from pydantic import Field
 
 from service.api.athletes import AthletePath
-from service.api.day_targets import today
 from service.api.fields import Answer, Date
 from service.api.problems import documented
+from service.api.safety import today_of
 from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
 from service.domain.adherence import DayIntake, WeekIntake, mean, weeks_of
@@ -99,7 +99,7 @@ async def get_adherence(
     to: Annotated[Date | None, Query(description="last local date; today")] = None,
 ) -> AdherenceAnswer:
     """Energy and protein against the targets, fasts, windows, protein spread; at most 366 days."""
-    last = to or today(athlete)
+    last = to or today_of(athlete)
     first = from_ or last - timedelta(days=27)
     if not 0 <= (last - first).days < LONGEST_DAYS:
         raise Invalid.field("from", "bad_span", f"from must lie 0 to {LONGEST_DAYS - 1} days before to")
@@ -122,7 +122,7 @@ async def get_logging_need(
     athlete: AthletePath, scope: Here, as_of: Annotated[Date | None, Query(description="today by default")] = None
 ) -> LoggingNeedAnswer:
     """How many complete food days a week are still needed, why, and what leaving the others out risks."""
-    day = min(as_of or today(athlete), today(athlete))
+    day = min(as_of or today_of(athlete), today_of(athlete))
     known = await load(scope, [athlete], day)
     notes = await load_notes(scope, [athlete.id], day)
     policy = (await in_force(scope, [athlete.id]))[athlete.id].policy

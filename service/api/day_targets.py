@@ -1,10 +1,8 @@
 """What a day is to come to: targets of a request or those in force, behind the safety gate; the training-day split."""
 
-import asyncio
 from collections.abc import Sequence
 from datetime import date
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.routing import APIRoute
@@ -13,22 +11,18 @@ from pydantic import Field
 from service.api.athletes import AthletePath
 from service.api.fields import Answer, Body, Number
 from service.api.problems import documented
+from service.api.safety import evidence_on, today_of
 from service.api.targets import MealTarget
 from service.api.transaction import Handler, Here, admit, received
 from service.auth import requires
 from service.domain import evidence as ev
 from service.domain.day_split import split_targets
 from service.domain.menu_safety import Refusal, refusals
-from service.domain.policy import Policy
 from service.domain.targets import energy_floor_kcal
 from service.errors import Fault, Invalid, NotFound
-from service.evidence import evidence_of, load_notes
-from service.policies import in_force
-from service.roster import estimate_roster, load
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Target
-from service.store.types import now
 
 SPLIT_PCT = 20.0  # common practice, no source
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -92,7 +86,7 @@ class SplitAnswer(Answer):
 )
 async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnswer:
     """Training-day and rest-day targets with the weekly total kept; nothing is stored."""
-    on = today(athlete)
+    on = today_of(athlete)
     evidence, policy = await evidence_on(scope, athlete, on)
     targets = (await targets_on(scope, athlete, evidence, body.targets, [on]))[0]
     refuse(refusals(evidence, policy, targets))
@@ -107,26 +101,12 @@ async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnsw
     )
 
 
-async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[ev.Evidence, Policy]:
-    """All that the rules know of an athlete on a day, and the policy in force."""
-    known = await load(scope, [athlete], as_of)
-    notes = await load_notes(scope, [athlete.id], as_of)
-    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    found = await asyncio.to_thread(estimate_roster, known, main_lifts_only=True)
-    return evidence_of(known, found, notes, 0), policy
-
-
-def today(athlete: Any) -> date:
-    """The date where the athlete lives."""
-    return now().astimezone(ZoneInfo(athlete.time_zone)).date()
-
-
 def refuse(reasons: Sequence[Refusal]) -> None:
     """Answer with a referral where safety forbids a menu."""
     if reasons:
         faults = [Fault(pointer="/targets", code=one.code, detail=one.words) for one in reasons]
-        floor_only = all(one.code == "safety.energy_floor" for one in reasons)
-        raise Invalid(reasons[0].words, faults, code="energy_floor" if floor_only else "referral")
+        too_low = all(one.code in ("safety.energy_floor", "limit.deficit") for one in reasons)
+        raise Invalid(reasons[0].words, faults, code="energy_floor" if too_low else "referral")
 
 
 async def targets_on(

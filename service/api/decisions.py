@@ -3,19 +3,28 @@
 import uuid
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any, Literal, Self
-from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 
 from service.api.fields import Acknowledged, Answer, Body, Date, Note, Number, fault
 from service.api.phases import PhaseBody, put_phase
-from service.api.safety import Kind, evidence_on, refuse_outdated, refuse_unsafe
+from service.api.safety import (
+    Kind,
+    altered,
+    evidence_on,
+    planned_phase,
+    planned_targets,
+    refuse,
+    refuse_outdated,
+    today_of,
+)
 from service.api.targets import put_target
 from service.auth import Principal
+from service.domain.amendments import Change, check_change
 from service.domain.arbiter import targets_body
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
-from service.domain.safety import gate
+from service.domain.safety import Gate, gate, stricter
 from service.domain.targets import macro_targets
 from service.errors import Conflict
 from service.store.scope import Scope, table_of
@@ -85,11 +94,9 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
     """
     if review.state != "open":
         raise Conflict(f"the review is {review.state}; only an open one can be decided")
-    recommendation = review.document["recommendation"]
     effect: dict[str, Any] = {"effective_on": None, "targets": None, "phase": None}
     if body.decision == "accepted":
-        effect = _effect(recommendation, earliest_effect(athlete, review))
-        await _refuse_outdated(scope, athlete, effect, body.acknowledge)
+        effect = await _accepted(scope, athlete, review, body.acknowledge)
     elif body.changes is not None:
         effect = await _amended(scope, athlete, review, body, body.changes)
     await _carry_out(scope, athlete.id, review.id, effect)
@@ -119,7 +126,7 @@ async def decide(scope: Scope, caller: Principal, athlete: Any, review: Any, bod
 def earliest_effect(athlete: Any, review: Any) -> date:
     """The first day that a decision can still touch: the day after `as_of`, or today for a review of these days."""
     after: date = review.as_of + timedelta(days=1)
-    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    today = today_of(athlete)
     return after if today - after > LIVE_FOR else max(after, today)
 
 
@@ -130,41 +137,58 @@ def _effect(recommendation: dict[str, Any], earliest: date) -> dict[str, Any]:
     return {"effective_on": on, "targets": recommendation["targets"], "phase": phase and {**phase, "on": str(on)}}
 
 
-async def _refuse_outdated(scope: Scope, athlete: Any, effect: dict[str, Any], acknowledged: list[str]) -> None:
-    """The gate again: between a review and its acceptance lie days, with symptoms and new screening answers."""
-    if effect["targets"] is None and effect["phase"] is None:
-        return
-    evidence, policy = await evidence_on(scope, athlete, now().astimezone(ZoneInfo(athlete.time_zone)).date())
-    energy, phase = effect["targets"] and effect["targets"]["energy_kcal"], effect["phase"] and effect["phase"]["to"]
-    refuse_outdated(evidence, policy, acknowledged, energy, phase)
+async def _accepted(scope: Scope, athlete: Any, review: Any, acknowledged: list[str]) -> dict[str, Any]:
+    """The effect of a recommendation, after the gate again: since the review lie days, with symptoms and new answers.
+
+    An eating window that was recommended before the athlete came onto the referral list is left out.
+    """
+    effect = _effect(review.document["recommendation"], earliest_effect(athlete, review))
+    targets, phase = effect["targets"], effect["phase"]
+    if targets is None and phase is None:
+        return effect
+    evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
+    change = Change(
+        targets and targets["energy_kcal"], phase and phase["to"], phase and date.fromisoformat(phase["on"])
+    )
+    refuse_outdated(evidence, policy, acknowledged, change)
+    if targets is not None and gate(evidence, policy).on_referral_list:
+        effect["targets"] = {**targets, "eating_window": None}
+    return effect
 
 
 async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, changes: ChangesBody) -> dict[str, Any]:
+    """The effect of an amendment, past the gate of the review's day and, for what holds from today on, today's."""
+    phase, today = changes.phase, today_of(athlete)
     evidence, policy = await evidence_on(scope, athlete, review.as_of)
-    phase = changes.phase
+    latest = evidence if review.as_of == today else (await evidence_on(scope, athlete, today))[0]
+    to, ends_on = (phase.to, phase.planned_end_on) if phase else (None, None)
     recommended = review.document["recommendation"]
     energy = changes.energy_kcal if changes.energy_kcal is not None else recommended["energy_kcal"]["to"]
-    refuse_unsafe(
-        evidence, policy, body.acknowledge, "/changes/phase" if changes.energy_kcal is None else "/changes/energy_kcal",
-        energy, phase.to if phase else None, phase.planned_end_on if phase else None,
-    )  # fmt: skip
     on = phase.on if phase else earliest_effect(athlete, review)
-    said = phase and {
-        "to": phase.to,
-        "on": str(phase.on),
-        "planned_end_on": phase.planned_end_on and str(phase.planned_end_on),
-    }
+    opened = stricter(gate(evidence, policy), gate(latest, policy))
+    targets = _targets(evidence, policy, opened, energy, to)
+    steps = []
+    if phase is not None:
+        row = {"kind": to, "starts_on": on, "planned_end_on": ends_on, "energy_kcal": energy}
+        steps.append(planned_phase(row))
+    if targets is not None:
+        steps.append(planned_targets({"from_date": on, **targets}))
+    against = check_change(evidence, policy, Change(energy, to, on if phase else None, ends_on))
+    for change in await altered(scope, athlete, *steps):
+        against += check_change(latest, policy, change)
+    refuse(against, body.acknowledge, "/changes/phase" if changes.energy_kcal is None else "/changes/energy_kcal")
     return {
         "effective_on": on,
-        "targets": _targets(evidence, policy, energy, phase.to if phase else None),
-        "phase": said,
+        "targets": targets,
+        "phase": phase and {"to": to, "on": str(on), "planned_end_on": ends_on and str(ends_on)},
     }
 
 
-def _targets(evidence: Evidence, policy: Policy, energy_kcal: float | None, kind: Kind | None) -> dict[str, Any] | None:
+def _targets(
+    evidence: Evidence, policy: Policy, opened: Gate, energy_kcal: float | None, kind: Kind | None
+) -> dict[str, Any] | None:
     if energy_kcal is None:
         return None
-    opened = gate(evidence, policy)
     targets = macro_targets(
         evidence,
         policy,

@@ -19,10 +19,9 @@ from service.api.entries import date_faults, day_faults, store_entries
 from service.api.fields import Answer
 from service.api.food_days import declare
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line, read_csv, read_ndjson
-from service.api.phases import put_phase
+from service.api.import_plans import in_batches, keep_plans
 from service.api.problems import documented
 from service.api.screening import ScreeningBody, answer, latest
-from service.api.targets import TargetBody, in_kilocalories, put_target
 from service.api.transaction import DryRun, StreamedRoute
 from service.auth import Principal, ScopeName, requires
 from service.errors import Conflict, Fault, NotFound, Problem, TooLarge, UnsupportedMedia
@@ -88,6 +87,12 @@ async def add_import(
 
     A line that has no `ref` is known by what it says, so two equal lines are one entry. Athlete and screening lines
     need athletes:write, phases and targets coaching:write. An Idempotency-Key is not needed here.
+
+    Phases and targets are kept at the end of the file, behind the safety gate of today. What a later one has replaced
+    already is history and kept as it was; of what runs already, what the referral list forbids or what lies under the
+    energy floor is refused (`safety.…`, `limit.energy_floor`), and the rest is left to the first review; what begins
+    today or later meets every hard limit. Soft limits refuse no line, nor does an unanswered screening: reviews ask for
+    it before a deficit starts or deepens.
     """
     if caller.athlete_id is not None:
         raise NotFound("a key bound to one athlete imports nothing")
@@ -249,25 +254,43 @@ async def _keep_all(
     progress: "Progress",
     advance: Callable[[int], None] | None,
 ) -> None:
+    plans: list[Line] = []
     while chunk := list(islice(lines, CHUNK)):
 
-        async def keep(connection: AsyncConnection, chunk: Sequence[Line | BadLine] = chunk) -> Progress:
+        async def keep(
+            connection: AsyncConnection, chunk: Sequence[Line | BadLine] = chunk
+        ) -> tuple[Progress, list[Line]]:
             scope, after = Scope(connection, caller.practice_id), progress.copy()
-            await _keep(scope, caller, chunk, after)
+            held = await _keep(scope, caller, chunk, after)
+            await _note(scope, run, after.columns())
+            return after, held
+
+        after, held = await database.write(keep)
+        progress.take(after)
+        plans += held
+        if advance:
+            advance(progress.lines_read)
+        await asyncio.sleep(0)
+    for batch in in_batches(plans):
+
+        async def keep_batch(connection: AsyncConnection, batch: Sequence[Line] = batch) -> Progress:
+            scope, after = Scope(connection, caller.practice_id), progress.copy()
+            await _keep_plans(scope, batch, after)
             await _note(scope, run, after.columns())
             return after
 
-        progress.take(await database.write(keep))
-        if advance:
-            advance(progress.lines_read)
+        progress.take(await database.write(keep_batch))
         await asyncio.sleep(0)
 
 
 async def _try_out(database: Database, caller: Principal, lines: Lines, progress: "Progress") -> None:
     """Everything in one transaction, which is rolled back; others' writes wait, hence the small limit on such files."""
     async with database.writing() as connection:
+        scope, plans = Scope(connection, caller.practice_id), list[Line]()
         while chunk := list(islice(lines, CHUNK)):
-            await _keep(Scope(connection, caller.practice_id), caller, chunk, progress)
+            plans += await _keep(scope, caller, chunk, progress)
+        for batch in in_batches(plans):
+            await _keep_plans(scope, batch, progress)
         await connection.rollback()
 
 
@@ -311,8 +334,11 @@ _NEEDED: dict[str, ScopeName] = {
 }
 
 
-async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine], progress: Progress) -> None:
-    """Keep the good lines of a chunk: athletes first, then the rest by type, each in the file's order."""
+async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine], progress: Progress) -> list[Line]:
+    """Keep the good lines of a chunk: athletes first, then the rest by type, each in the file's order.
+
+    Phases and targets are handed back: they wait for the end of the file (see `import_plans`).
+    """
     good: dict[str, list[Line]] = defaultdict(list)
     for line in chunk:
         progress.lines_read += 1
@@ -325,10 +351,8 @@ async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine]
             good[line.kind].append(line)
     for line in sorted(good.pop("athlete", []), key=lambda line: line.athlete):  # one order for all, against deadlocks
         await _one(progress, line, _keep_athlete(scope, line))
-    names = {line.athlete for lines in good.values() for line in lines}
-    statement = scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)).order_by(ATHLETE.c.id)
-    found = await scope.rows(locked(statement))
-    athletes = {row.external_id: row for row in found}
+    plans = sorted([*good.pop("phase", []), *good.pop("targets", [])], key=lambda line: line.number)
+    athletes = await _locked_athletes(scope, [line for lines in good.values() for line in lines])
     for kind, lines in good.items():
         known = _of_known_athletes(lines, athletes, progress)
         if kind in ENTRY_KINDS:
@@ -337,7 +361,27 @@ async def _keep(scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine]
             await _keep_food_days(scope, known, athletes, progress)
         else:
             for line in known:
-                await _one(progress, line, _KEEP[kind](scope, athletes[line.athlete].id, line.body))
+                await _one(progress, line, _keep_screening(scope, athletes[line.athlete].id, line.body))
+    return plans
+
+
+async def _locked_athletes(scope: Scope, lines: Sequence[Line]) -> dict[str, Any]:
+    """The rows of the lines' athletes by external_id, in one order for all."""
+    names = {line.athlete for line in lines}
+    statement = scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)).order_by(ATHLETE.c.id)
+    return {row.external_id: row for row in await scope.rows(locked(statement))}
+
+
+async def _keep_plans(scope: Scope, lines: Sequence[Line], progress: Progress) -> None:
+    """Keep phases and targets, but for those that the safety gate refuses."""
+    athletes = await _locked_athletes(scope, lines)
+    known = _of_known_athletes(lines, athletes, progress)
+    refused = await keep_plans(scope, known, athletes)
+    for line in known:
+        if line.number in refused:
+            progress.refuse(line.number, refused[line.number])
+        else:
+            progress.lines_kept += 1
 
 
 async def _one(progress: Progress, line: Line, work: Coroutine[Any, Any, Any]) -> None:
@@ -421,19 +465,8 @@ async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Mapping
         await declare(scope, days)
 
 
-async def _keep_targets(scope: Scope, athlete_id: uuid.UUID, body: TargetBody) -> None:
-    await put_target(scope, athlete_id, in_kilocalories(body.model_dump(exclude={"acknowledge"})))
-
-
 async def _keep_screening(scope: Scope, athlete_id: uuid.UUID, body: ScreeningBody) -> None:
     """Answers that differ from the latest are new ones; the same file again is no new answer."""
     old = await latest(scope, athlete_id)
     if old is None or old.answers != body.model_dump(mode="json", by_alias=True):
         await answer(scope, athlete_id, body)
-
-
-_KEEP: dict[str, Callable[[Scope, uuid.UUID, Any], Coroutine[Any, Any, Any]]] = {
-    "phase": put_phase,
-    "screening": _keep_screening,
-    "targets": _keep_targets,
-}

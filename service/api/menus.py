@@ -19,15 +19,14 @@ from service.api.day_targets import (
     MenuTargets,
     ReadingRoute,
     Weekday,
-    evidence_on,
     refuse,
     shown_targets,
     targets_on,
-    today,
 )
 from service.api.fields import Answer, Body, Date, Number, WholeNumber, fault
 from service.api.food_wishes import Words, refuse_unknown, wishes_row
 from service.api.problems import documented
+from service.api.safety import evidence_on, today_of
 from service.api.transaction import Here
 from service.auth import requires
 from service.domain import evidence as ev
@@ -155,17 +154,20 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     """Menus that keep the targets: energy ± 3 %, fat and carbohydrate ± 10 %, protein and fibre at least.
 
     Where none exists, 422 with `code` `infeasible` and in `relax` which limits would have to move, and by how much;
-    where safety forbids one, 422 with `code` `referral`. The same request gives the same menus.
+    where safety forbids one, 422 with `code` `referral`, or `energy_floor` for targets that are only too low. Safety is
+    judged by what is known today, also for targets of the request. The same request gives the same menus.
     """
-    first = body.from_ or today(athlete)
+    today = today_of(athlete)
+    first = body.from_ or today
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
     foods = await load_foods(scope)
     wishes = await _wishes(scope, athlete, body, foods)
-    evidence, policy = await evidence_on(scope, athlete, min(first, today(athlete)))
-    targets = await targets_on(scope, athlete, evidence, body.targets, dates)
-    targets = _split_days(body, dates, targets, energy_floor_kcal(evidence, policy))
-    for one in {day.energy_kcal: day for day in targets}.values():
+    evidence, policy = await evidence_on(scope, athlete, today)
+    then = evidence if first >= today else (await evidence_on(scope, athlete, first))[0]
+    targets = await targets_on(scope, athlete, then, body.targets, dates)
+    for one in dict.fromkeys(targets):
         refuse(refusals(evidence, policy, one))
+    targets = _split_days(body, dates, targets, energy_floor_kcal(evidence, policy))
     per_day = body.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
     eaten = await _eaten(scope, athlete, body, first, targets[0])
     limits = _limits(targets, per_day, eaten, body.meals_left, _ceiling(evidence, policy))

@@ -13,7 +13,7 @@ from service.api.conditional import IfMatch, check_version, show_version
 from service.api.fields import KCAL_PER_KJ, Acknowledged, Answer, Body, Date, Note, Number, change_of, fault
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented, faults_of
-from service.api.safety import refuse_unsafe_plan
+from service.api.safety import planned_phase, refuse_unsafe_step
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
@@ -121,13 +121,10 @@ async def list_phases(
 async def add_phase(athlete: AthletePath, body: PhaseBody, scope: Here, response: Response, _: DryRun) -> PhaseAnswer:
     """Plan a phase; the phase before ends the day before it starts.
 
-    One that starts from a week ago on passes the safety gate: a hard limit refuses it, a soft one must be
-    acknowledged.
+    What it puts in force today or later passes the safety gate, however it is dated: a hard limit refuses it, a soft
+    one must be acknowledged. A phase that a later one has replaced already is history, and is kept as it was.
     """
-    energy = body.columns()["energy_kcal"]
-    await refuse_unsafe_plan(
-        scope, athlete, body.starts_on, body.acknowledge, "/kind", energy, body.kind, body.planned_end_on
-    )
+    await refuse_unsafe_step(scope, athlete, planned_phase(body.columns()), body.acknowledge, "/kind")
     row, outcome = await put_phase(scope, athlete.id, body)
     if outcome == "revised":
         raise Conflict(f"a phase starts on {body.starts_on} already; change that one")
@@ -150,7 +147,7 @@ async def change_phase(
     _: DryRun,
     if_match: IfMatch = None,
 ) -> PhaseAnswer:
-    """Change a phase (RFC 7396 merge patch)."""
+    """Change a phase (RFC 7396 merge patch), behind the safety gate as a new one."""
     old = await scope.first(scope.select(Phase).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == phase_id))
     if old is None:
         raise NotFound()
@@ -165,16 +162,12 @@ async def change_phase(
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
     values = whole.columns()
-    if {"kind", "starts_on", "energy_kcal", "energy_kj", "planned_end_on"} & said.keys():
-        await refuse_unsafe_plan(
-            scope, athlete, values["planned_end_on"] or whole.starts_on, whole.acknowledge, "/kind",
-            values["energy_kcal"], whole.kind, whole.planned_end_on,
-        )  # fmt: skip
     twin = scope.select(Phase).where(
         _TABLE.c.athlete_id == athlete.id, _TABLE.c.starts_on == values["starts_on"], _TABLE.c.id != phase_id
     )
     if await scope.first(twin) is not None:
         raise Conflict(f"another phase starts on {values['starts_on']}")
+    await refuse_unsafe_step(scope, athlete, planned_phase(values, phase_id), whole.acknowledge, "/kind")
     row = await _update(scope, old, values)
     show_version(response, row["revision"])
     return PhaseAnswer.model_validate(row)

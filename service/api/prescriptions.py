@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Query
 from fastapi.concurrency import run_in_threadpool
@@ -13,6 +12,7 @@ from service import training
 from service.api.athletes import AthletePath
 from service.api.fields import Answer, ShortText
 from service.api.problems import documented
+from service.api.safety import evidence_on, today_of
 from service.api.training_sessions import ExerciseSlug
 from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
@@ -20,7 +20,7 @@ from service.catalogue.exercises import equipment as all_equipment
 from service.catalogue.exercises import exercises
 from service.domain.evidence import Evidence, Quantity
 from service.domain.policy import Policy
-from service.domain.safety import gate
+from service.domain.safety import Gate, gate, stricter
 from service.domain.substitutes import substitutes
 from service.domain.volume import bands_for, judge_volume, weekly_sets
 from service.errors import Invalid, NotFound
@@ -29,7 +29,6 @@ from service.policies import in_force
 from service.roster import Roster, estimate_roster, load
 from service.store.scope import Scope, table_of
 from service.store.tables import SessionLift
-from service.store.types import now
 
 router = APIRouter(tags=["training"], route_class=CommittedRoute)
 _LIFT = table_of(SessionLift)
@@ -72,20 +71,27 @@ async def get_prescriptions(
     on: Annotated[date | None, Query(description="the day of training; today by default")] = None,
     plan_day: Annotated[str | None, Query(max_length=200, description="another day of the plan than the next")] = None,
 ) -> NextSession:
-    """What to lift in the next session: the plan's next day, or the lifts trained of late."""
-    when = on or now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    """What to lift in the next session: the plan's next day, or the lifts trained of late.
+
+    Behind the safety gate of today, this morning's notes included, whichever day is asked for.
+    """
+    today = today_of(athlete)
+    when = on or today
     seen = await _look(scope, athlete, when - timedelta(days=1))
+    opened = seen.opened
+    if seen.evidence.as_of != today:
+        opened = stricter(opened, gate(*await evidence_on(scope, athlete, today)))
     day = _chosen_day(seen, plan_day)
     items = day.items if day else training.usual_lifts(seen.sessions, when)
     made = training.prescriptions(
-        items, seen.sessions, seen.evidence, seen.policy, when, training.gym_of(seen.plan), seen.maxima,
+        items, seen.sessions, seen.evidence, seen.policy, opened, when, training.gym_of(seen.plan), seen.maxima,
         deload_week=training.is_deload_week(seen.notes.reviews.get(athlete.id, ()), when),
     )  # fmt: skip
-    grave = training.GRAVE & set(gate(seen.evidence, seen.policy).closed_by)
+    grave = training.GRAVE & set(opened.closed_by)
     answers = []
     for item, one in zip(items, made, strict=True):
         exercise = exercises()[one.exercise]
-        swaps = _swaps(seen, athlete, one.exercise, None, 3) if one.rule == "stop" and not grave else ()
+        swaps = _swaps(seen, opened, athlete, one.exercise, None, 3) if one.rule == "stop" and not grave else ()
         answers.append(
             PrescriptionAnswer.model_validate(
                 {
@@ -112,6 +118,7 @@ class _Seen:
         self.plan = known.plans.get(athlete.id)
         self.sessions: Sequence[Any] = notes.sessions.get(athlete.id, ())
         self.evidence: Evidence = evidence_of(known, found, notes, 0)
+        self.opened = gate(self.evidence, policy)
         maxima = {
             name: quantity_at(found.strength.lifts.one_rep_max_kg, (0, position, -1), 3)
             for position, name in enumerate(found.lift_names[0])
@@ -139,12 +146,11 @@ def _chosen_day(seen: _Seen, name: str | None) -> training.Day | None:
     return chosen[0]
 
 
-def _swaps(seen: _Seen, athlete: Any, slug: str, equipment: Sequence[str] | None, most: int) -> Any:
+def _swaps(seen: _Seen, opened: Gate, athlete: Any, slug: str, equipment: Sequence[str] | None, most: int) -> Any:
     at_hand = equipment if equipment is not None else athlete.equipment or all_equipment()
     mass = seen.evidence.trend_mass_kg
-    stopped = gate(seen.evidence, seen.policy).closed_exercises
     return substitutes(
-        exercises()[slug], exercises(), at_hand, maxima=seen.maxima, stopped=stopped, most=most,
+        exercises()[slug], exercises(), at_hand, maxima=seen.maxima, stopped=opened.closed_exercises, most=most,
         body_mass_kg=mass.mean if mass else None,
     )  # fmt: skip
 
@@ -173,11 +179,15 @@ async def get_substitutes(
     equipment: Annotated[list[ShortText] | None, Query(description="at hand today; the athlete's by default")] = None,
     limit: Annotated[int, Query(ge=1, le=20)] = 5,
 ) -> SubstituteList:
-    """What to lift instead of an exercise, by movement, muscles, equipment and history."""
+    """What to lift instead of an exercise, by movement, muscles, equipment and history.
+
+    Nothing that hurts; nothing at all after chest pain or fainting, until it is cleared.
+    """
     unknown = sorted(set(equipment or ()) - set(all_equipment()))
     if unknown:
         raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
-    seen = await _look(scope, athlete, now().astimezone(ZoneInfo(athlete.time_zone)).date())
+    seen = await _look(scope, athlete, today_of(athlete))
+    grave = training.GRAVE & set(seen.opened.closed_by)
     items = [
         SubstituteAnswer(
             exercise=swap.exercise,
@@ -186,7 +196,7 @@ async def get_substitutes(
             one_rep_max_kg=swap.one_rep_max_kg and {k: round(v, 2) for k, v in vars(swap.one_rep_max_kg).items()},
             why=swap.why,
         )
-        for swap in _swaps(seen, athlete, exercise, equipment, limit)
+        for swap in (() if grave else _swaps(seen, seen.opened, athlete, exercise, equipment, limit))
     ]
     return SubstituteList(items=items)
 
@@ -221,7 +231,7 @@ async def get_volume(
     to: Annotated[date | None, Query(description="today by default")] = None,
 ) -> VolumeAnswer:
     """Weekly volume, in a cut against a band that may be a third lower."""
-    last = to or now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    last = to or today_of(athlete)
     first = from_ or last - timedelta(days=27)
     if not 0 <= (last - first).days <= 731:
         raise Invalid.field("from", "range", "`from` must not lie after `to`, nor more than two years before it")

@@ -1,117 +1,154 @@
 """The safety gate in front of what a coach decides: hard limits refuse, soft ones must be acknowledged."""
 
-from collections.abc import Sequence
-from datetime import date, timedelta
+import uuid
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from fastapi.concurrency import run_in_threadpool
 
-from service.domain.amendments import check_change
-from service.domain.arbiter import deepens
-from service.domain.evidence import Evidence
+from service.domain.amendments import Change, check_change
+from service.domain.arbiter import RULE, deepens
+from service.domain.evidence import Evidence, Targets
 from service.domain.findings import Finding, Severity
 from service.domain.policy import Policy
+from service.domain.timeline import Planned, changes, with_step
 from service.errors import Fault, Invalid
 from service.evidence import evidence_of, load_notes
 from service.policies import in_force
 from service.roster import estimate_roster, load
-from service.store.scope import Scope
+from service.store.scope import Scope, table_of
+from service.store.tables import Phase, Target
 from service.store.types import now
 
-RECORD_AFTER = timedelta(days=7)  # a phase that starts in these days is a plan, however it is dated
 Kind = Literal["build", "cut", "maintain"]
+
+
+def today_of(athlete: Any) -> date:
+    """The date where the athlete lives."""
+    return now().astimezone(ZoneInfo(athlete.time_zone)).date()
 
 
 async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[Evidence, Policy]:
     """What the rules know of an athlete on a date, and the policy in force."""
-    known = await load(scope, [athlete], as_of)
-    notes = await load_notes(scope, [athlete.id], as_of)
-    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+    return (await evidence_of_all(scope, [athlete], as_of))[athlete.id]
+
+
+async def evidence_of_all(
+    scope: Scope, athletes: Sequence[Any], as_of: date
+) -> dict[uuid.UUID, tuple[Evidence, Policy]]:
+    """As `evidence_on`, for some athletes at once."""
+    ids = [athlete.id for athlete in athletes]
+    known = await load(scope, athletes, as_of)
+    notes = await load_notes(scope, ids, as_of)
+    policies = await in_force(scope, ids)
     found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True)
-    return evidence_of(known, found, notes, 0), policy
+    return {who: (evidence_of(known, found, notes, index), policies[who].policy) for index, who in enumerate(ids)}
 
 
-def refuse_unsafe(
-    evidence: Evidence,
-    policy: Policy,
-    acknowledged: Sequence[str],
-    place: str,
-    energy_kcal: float | None = None,
-    phase: Kind | None = None,
-    planned_end_on: date | None = None,
+def planned_phase(row: Mapping[str, Any], key: uuid.UUID | None = None) -> Planned:
+    """A phase, stored or still to be stored, as a step of the plan."""
+    return Planned(key, row["starts_on"], row["energy_kcal"], row["kind"], row["planned_end_on"])
+
+
+def planned_targets(row: Mapping[str, Any], key: uuid.UUID | None = None) -> Planned:
+    """Targets, stored or still to be stored, as a step of the plan."""
+    return Planned(key, row["from_date"], row["energy_kcal"], window=row.get("eating_window") is not None)
+
+
+async def plans_of(scope: Scope, ids: Collection[uuid.UUID]) -> dict[uuid.UUID, list[Planned]]:
+    """The stored phases and targets of some athletes."""
+    found: dict[uuid.UUID, list[Planned]] = defaultdict(list)
+    for row in await scope.rows(scope.select(Phase).where(table_of(Phase).c.athlete_id.in_(ids))):
+        found[row.athlete_id].append(planned_phase(dict(row._mapping), row.id))
+    for row in await scope.rows(scope.select(Target).where(table_of(Target).c.athlete_id.in_(ids))):
+        found[row.athlete_id].append(planned_targets(dict(row._mapping), row.id))
+    return found
+
+
+async def altered(scope: Scope, athlete: Any, *steps: Planned) -> tuple[Change, ...]:
+    """What phases or targets make other than it is, today or later, however they are dated.
+
+    What something later has replaced already is history, and changes nothing.
+    """
+    before = (await plans_of(scope, [athlete.id]))[athlete.id]
+    after = before
+    for step in steps:
+        after = with_step(after, step)
+    return changes(before, after, today_of(athlete))
+
+
+async def refuse_unsafe_step(
+    scope: Scope, athlete: Any, step: Planned, acknowledged: Sequence[str], place: str
 ) -> None:
-    """Let a change pass, or say what stands against it.
+    """The gate for a phase or targets, by what is known today: this morning's notes count.
 
     Raises
     ------
     Invalid
-        If the change breaks a hard limit (at `place`), or passes a soft one that is not acknowledged.
+        As `refuse`.
     """
-    _refuse(check_change(evidence, policy, energy_kcal, phase, planned_end_on), acknowledged, place)
+    if wanted := await altered(scope, athlete, step):
+        evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
+        refuse([found for change in wanted for found in check_change(evidence, policy, change)], acknowledged, place)
 
 
-def refuse_outdated(
-    evidence: Evidence,
-    policy: Policy,
-    acknowledged: Sequence[str],
-    energy_kcal: float | None = None,
-    phase: Kind | None = None,
-) -> None:
+def refuse_outdated(evidence: Evidence, policy: Policy, acknowledged: Sequence[str], change: Change) -> None:
     """Let a recommendation take effect, or say what has closed the gate since it was made.
+
+    A deficit that was within its cap counts as broken where a review of today would raise it.
 
     Raises
     ------
     Invalid
         If it starts or deepens a deficit that may not be any more.
     """
-    if deepens(evidence, policy, energy_kcal, phase):
-        against = check_change(evidence, policy, energy_kcal, phase)
-        _refuse([found for found in against if found.code.startswith(_GATE)], acknowledged, "/decision")
+    if not deepens(evidence, policy, change.energy_kcal, change.phase):
+        return
+    against = [found for found in check_change(evidence, policy, change) if found.code.startswith(_GATE)]
+    if change.energy_kcal is not None:
+        capped = RULE["limit.deficit"](replace(evidence, targets=Targets(change.energy_kcal)), policy)
+        against += [replace(capped, severity=Severity.STOP)] if capped is not None else []
+    refuse(against, acknowledged, "/decision")
 
 
-_GATE = ("screening.", "loss.", "floor.", *(f"safety.{name}" for name in (
+_GATE = ("screening.", "loss.", "floor.", "limit.energy_floor", *(f"safety.{name}" for name in (
     "pregnancy", "minor", "eating_disorder", "glucose_medication", "kidney_disease", "heart_or_metabolic", "symptom",
     "menses_missing",
 )))  # fmt: skip
 
 
-def _refuse(against: Sequence[Finding], acknowledged: Sequence[str], place: str) -> None:
-    hard = [found for found in against if found.severity is Severity.STOP]
+def refuse(against: Sequence[Finding], acknowledged: Sequence[str], place: str) -> None:
+    """Let a change pass, or say what stands against it, each code once.
+
+    Raises
+    ------
+    Invalid
+        If it breaks a hard limit (at `place`), or passes a soft one that is not acknowledged.
+    """
+    against = list({found.code: found for found in reversed(against)}.values())[::-1]
+    hard = hard_faults(against, place)
     if hard:
-        faults = [
-            Fault(
-                pointer=place.replace("/kind", "/energy_kcal") if found.code.startswith("limit.") else place,
-                code=found.code,
-                detail=found.statement,
-            )
-            for found in hard
-        ]
-        raise Invalid("a hard limit forbids this change", faults)
+        raise Invalid("a hard limit forbids this change", hard)
     soft = [found for found in against if found.code not in acknowledged]
     if soft:
         faults = [Fault(pointer="/acknowledge", code=found.code, detail=found.statement) for found in soft]
         raise Invalid("acknowledge these by their codes to go on", faults)
 
 
-async def refuse_unsafe_plan(
-    scope: Scope,
-    athlete: Any,
-    starts_on: date,
-    acknowledged: Sequence[str],
-    place: str,
-    energy_kcal: float | None = None,
-    phase: Kind | None = None,
-    planned_end_on: date | None = None,
-) -> None:
-    """The gate for a phase that starts from a week ago on, or targets from today on; older ones are a record, and pass.
+def hard_faults(against: Sequence[Finding], place: str) -> list[Fault]:
+    """The hard limits among findings as faults, at the field that breaks them."""
+    return [
+        Fault(pointer=_place(found.code, place), code=found.code, detail=found.statement)
+        for found in against
+        if found.severity is Severity.STOP
+    ]
 
-    Raises
-    ------
-    Invalid
-        As `refuse_unsafe`.
-    """
-    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
-    if starts_on >= today or (phase is not None and starts_on > today - RECORD_AFTER):
-        evidence, policy = await evidence_on(scope, athlete, today)  # what was noted this morning counts
-        refuse_unsafe(evidence, policy, acknowledged, place, energy_kcal, phase, planned_end_on)
+
+def _place(code: str, place: str) -> str:
+    if code == "safety.eating_window":
+        return place.rpartition("/")[0] + "/eating_window"
+    return place.replace("/kind", "/energy_kcal") if code.startswith("limit.") else place

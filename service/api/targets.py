@@ -23,7 +23,7 @@ from service.api.fields import (
 )
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
-from service.api.safety import refuse_unsafe_plan
+from service.api.safety import planned_targets, refuse_unsafe_step
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
@@ -139,13 +139,12 @@ async def list_targets(
 async def add_target(
     athlete: AthletePath, body: TargetBody, scope: Here, response: Response, _: DryRun
 ) -> TargetAnswer:
-    """Set targets from a date on; from today on they pass the safety gate, as phases do."""
+    """Set targets from a date on; what they put in force today or later passes the safety gate, as phases do."""
     there = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == body.from_date)
     if await scope.first(there) is not None:
         raise Conflict(f"there are targets from {body.from_date} already; change those")
     values = in_kilocalories(body.model_dump(exclude={"acknowledge"}))
-    energy = values["energy_kcal"]
-    await refuse_unsafe_plan(scope, athlete, body.from_date, body.acknowledge, "/energy_kcal", energy)
+    await refuse_unsafe_step(scope, athlete, planned_targets(values), body.acknowledge, "/energy_kcal")
     row = await put_target(scope, athlete.id, values)
     show_version(response, 1)
     return TargetAnswer.model_validate(row)
@@ -165,7 +164,7 @@ async def change_target(
     _: DryRun,
     if_match: IfMatch = None,
 ) -> TargetAnswer:
-    """Change targets (RFC 7396 merge patch)."""
+    """Change targets (RFC 7396 merge patch), behind the safety gate as new ones."""
     old = await scope.first(scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == target_id))
     if old is None:
         raise NotFound()
@@ -185,9 +184,8 @@ async def change_target(
     )
     if await scope.first(twin) is not None:
         raise Conflict("there are other targets from that date")
-    if {"energy_kcal", "from_date"} & values.keys():
-        energy, start = values.get("energy_kcal", old.energy_kcal), values.get("from_date", old.from_date)
-        await refuse_unsafe_plan(scope, athlete, start, acknowledged, "/energy_kcal", energy)
+    step = planned_targets({**old._mapping, **values}, target_id)
+    await refuse_unsafe_step(scope, athlete, step, acknowledged, "/energy_kcal")
     row = await _update(scope, old, values)
     show_version(response, row["revision"])
     return TargetAnswer.model_validate(row)

@@ -1,7 +1,8 @@
 """Training plans: days of exercises with their schemes, by the coach or started by rules."""
 
 import uuid
-from datetime import date, datetime, timedelta
+from collections.abc import Sequence
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, Self
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -9,19 +10,20 @@ from pydantic import Field, ValidationError, model_validator
 
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Date, Name, Number, WholeNumber, change_of, fault
+from service.api.fields import Acknowledged, Answer, Body, Date, Name, Number, WholeNumber, change_of, fault
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented, faults_of
-from service.api.safety import evidence_on
+from service.api.safety import evidence_on, refuse, today_of
 from service.api.training_sessions import ExerciseSlug
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
 from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.domain.amendments import check_training
 from service.domain.plans import PlannedDay, starter_plan
 from service.domain.safety import gate
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.rollups import mark_stale
-from service.store.scope import table_of
+from service.store.scope import Scope, table_of
 from service.store.tables import TrainingPlan
 from service.store.types import new_id, now
 
@@ -85,6 +87,7 @@ class TrainingPlanBody(Body):
     name: Name
     days: Annotated[list[PlanDay], Field(min_length=1, max_length=7)]
     gym: GymBody | None = None
+    acknowledge: Acknowledged = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:
@@ -134,8 +137,13 @@ async def list_training_plans(
 async def add_training_plan(
     athlete: AthletePath, body: TrainingPlanBody, scope: Here, response: Response, _: DryRun
 ) -> TrainingPlanAnswer:
-    """Set a plan from a date on."""
+    """Set a plan from a date on.
+
+    One that is in force today or later passes the safety gate: while load is closed, or a lift hurts, it may not ask
+    for more than the plan in force does; a mild symptom of late must be acknowledged.
+    """
     row = {"id": new_id(), "athlete_id": athlete.id, "revision": 1, "updated_at": now(), **_columns(body)}
+    await _refuse_unsafe(scope, athlete, row, body.acknowledge)
     if not await scope.insert_new(TrainingPlan, [row], key=("practice_id", "athlete_id", "from_date")):
         raise Conflict(f"there is a plan from {body.from_date} already; change that one")
     await mark_stale(scope, {(athlete.id, body.from_date)})
@@ -157,7 +165,7 @@ async def change_training_plan(
     _: DryRun,
     if_match: IfMatch = None,
 ) -> TrainingPlanAnswer:
-    """Change a plan; `days` and `gym` are replaced whole."""
+    """Change a plan, behind the safety gate as a new one; `days` and `gym` are replaced whole."""
     old = await scope.first(scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete.id, _PLAN.c.id == plan_id))
     if old is None:
         raise NotFound()
@@ -165,15 +173,17 @@ async def change_training_plan(
     kept = {name: old._mapping[name] for name in ("from_date", "name", "days", "gym")}
     said = body.model_dump(exclude_unset=True, by_alias=True)  # type: ignore[attr-defined]
     try:
-        values = _columns(TrainingPlanBody.model_validate({**kept, **said}))
+        whole = TrainingPlanBody.model_validate({**kept, **said})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
+    values = _columns(whole)
     twin = scope.select(TrainingPlan).where(
         _PLAN.c.athlete_id == athlete.id, _PLAN.c.from_date == values["from_date"], _PLAN.c.id != plan_id
     )
     if await scope.first(twin) is not None:
         raise Conflict(f"another plan starts on {values['from_date']}")
+    await _refuse_unsafe(scope, athlete, {"id": plan_id, **values}, whole.acknowledge)
     values |= {"revision": old.revision + 1, "updated_at": now()}
     statement = scope.update(TrainingPlan).where(_PLAN.c.id == plan_id, _PLAN.c.revision == old.revision)
     if not await scope.run(statement.values(**values)):
@@ -181,6 +191,40 @@ async def change_training_plan(
     await mark_stale(scope, {(athlete.id, min(old.from_date, values["from_date"]))})
     show_version(response, values["revision"])
     return TrainingPlanAnswer.model_validate({**old._mapping, **values})
+
+
+async def _refuse_unsafe(scope: Scope, athlete: Any, row: dict[str, Any], acknowledged: Sequence[str]) -> None:
+    """The gate for what a plan, stored or changed, would put in force today or later, beyond the plan in force."""
+    today = today_of(athlete)
+    stored = await scope.rows(scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete.id))
+    before = {plan.from_date: plan.days for plan in stored}
+    after = {plan.from_date: plan.days for plan in stored if plan.id != row["id"]} | {row["from_date"]: row["days"]}
+    present = _days_from(before, today)[:1]
+    usual = _demands(present[0] if present else [])
+    wanted = [days for days in _days_from(after, today) if days not in _days_from(before, today)]
+    more = {name for days in wanted for name, demand in _demands(days).items() if not _within(demand, usual.get(name))}
+    if more:
+        evidence, policy = await evidence_on(scope, athlete, today)
+        refuse(check_training(evidence, policy, more), acknowledged, "/days")
+
+
+def _days_from(plans: dict[date, Any], today: date) -> list[Any]:
+    """The days of the plan in force today, when there is one, and of later ones."""
+    begun = [on for on in plans if on <= today]
+    return [plans[on] for on in sorted(plans) if on > today or on == max(begun)]
+
+
+def _demands(days: Sequence[dict[str, Any]]) -> dict[str, tuple[int, int, int]]:
+    """Of each exercise of a round of the plan: its sets, most repetitions, least repetitions in reserve (negative)."""
+    found: dict[str, tuple[int, int, int]] = {}
+    for item in (item for day in days for item in day["exercises"]):
+        sets, most, effort = found.get(item["exercise"], (0, 0, -6))
+        found[item["exercise"]] = sets + item["sets"], max(most, item["reps"]["to"]), max(effort, -item["rir"])
+    return found
+
+
+def _within(demand: tuple[int, int, int], usual: tuple[int, int, int] | None) -> bool:
+    return usual is not None and all(one <= other for one, other in zip(demand, usual, strict=True))
 
 
 class StarterBody(Body):
@@ -191,6 +235,7 @@ class StarterBody(Body):
     name: Name = "Starter plan"
     main_lifts: Annotated[list[ExerciseSlug], Field(max_length=10)] = Field(default_factory=list)
     gym: GymBody | None = None
+    acknowledge: Acknowledged = Field(default_factory=list)
 
 
 @router.post(
@@ -204,9 +249,10 @@ async def add_starter_plan(
 ) -> TrainingPlanAnswer:
     """Build a plan from the catalogue by the athlete's equipment, experience and weekly set budget.
 
-    Exercises that hurt are left out. `dry_run=true` shows the plan without setting it.
+    Exercises that hurt are left out; the safety gate stands as for any plan. `dry_run=true` shows the plan without
+    setting it.
     """
-    evidence, policy = await evidence_on(scope, athlete, body.from_date - timedelta(days=1))
+    evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
     days = starter_plan(
         body.days_per_week,
         exercises(),
@@ -223,6 +269,7 @@ async def add_starter_plan(
         "name": body.name,
         "days": [_day(day) for day in days],
         "gym": body.gym,
+        "acknowledge": body.acknowledge,
     }
     return await add_training_plan(athlete, TrainingPlanBody.model_validate(said), scope, response, dry_run)
 

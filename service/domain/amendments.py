@@ -1,5 +1,7 @@
 """Human decisions before the safety gate: what a coach may not do, and what a coach must acknowledge."""
 
+from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service.domain import safety_rules
@@ -9,43 +11,72 @@ from service.domain.findings import Finding, Severity, Stage, Verdict, finding, 
 from service.domain.history import strained
 from service.domain.phases import cuts_in_a_row, goal_reached
 from service.domain.policy import Policy
-from service.domain.safety import gate, in_deficit, too_lean, too_light
+from service.domain.safety import closed_scopes, conditions, gate, in_deficit, too_lean, too_light
 from service.domain.targets import energy_floor_kcal, lowest_energy
 
 
-def check_change(
-    evidence: Evidence,
-    policy: Policy,
-    new_energy_kcal: float | None = None,
-    new_phase: Kind | None = None,
-    new_planned_end_on: date | None = None,
-) -> list[Finding]:
+@dataclass(frozen=True)
+class Change:
+    """What a coach wants to be other than it is; None for what stays.
+
+    `energy_kcal` per day (None with a phase: that phase names none); `phase`, a phase that starts, also one of the
+    same kind as the present one; `starts_on` and `planned_end_on`, of the present or new phase; `window`, whether the
+    targets have an eating window.
+    """
+
+    energy_kcal: float | None = None
+    phase: Kind | None = None
+    starts_on: date | None = None
+    planned_end_on: date | None = None
+    window: bool = False
+
+
+def check_change(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
     """What stands against a change that a coach wants to make.
 
-    Parameters: `new_energy_kcal`, kcal per day, None when it stays; `new_phase`, None when it stays;
-    `new_planned_end_on`, the last day of the present or new phase. Returns findings of severity `stop`: a hard limit,
-    the change is refused; and of severity `warning`: a soft limit, the change needs its code acknowledged.
+    Returns findings of severity `stop`: a hard limit, the change is refused; and of severity `warning`: a soft limit,
+    the change needs its code acknowledged.
     """
     return [
-        *_hard(evidence, policy, new_energy_kcal, new_phase),
-        *_soft_energy(evidence, policy, new_energy_kcal, new_phase),
-        *_soft_phase(evidence, policy, new_phase, new_planned_end_on),
-        *_soft_state(evidence, policy, new_energy_kcal, new_phase),
+        *_hard(evidence, policy, change),
+        *_soft_energy(evidence, policy, change),
+        *_soft_phase(evidence, policy, change),
+        *_soft_state(evidence, policy, change.energy_kcal, change.phase),
     ]
+
+
+def check_training(evidence: Evidence, policy: Policy, exercises: Collection[str]) -> list[Finding]:
+    """What stands against more training: `exercises`, those that are new or get more sets, repetitions or effort.
+
+    Returns findings as `check_change`: what closes load, and pain on one of these lifts, are hard limits; a mild
+    symptom of late is a soft one.
+    """
+    if not exercises:
+        return []
+    opened = gate(evidence, policy)
+    closed = {c.code for c in conditions(evidence, policy) if "load" in closed_scopes(evidence, policy, c)}
+    if set(exercises) & set(opened.closed_exercises):
+        closed.add("safety.pain")
+    found = [said for code in sorted(closed) if (said := RULE[code](evidence, policy)) is not None]
+    return found + ([] if opened.deepening_open else [_symptom_noted(policy)])
 
 
 def _is_deficit(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> bool:
     """Whether the athlete would be in a deficit after the change."""
     if (phase or evidence.kind) == "cut":
         return True
-    after = evidence.energy_kcal if energy is None else energy
+    after = evidence.energy_kcal if energy is None and phase is None else energy
     return after is not None and in_deficit(evidence, policy, after)
 
 
-def _hard(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> list[Finding]:
+def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
     found: list[Finding] = []
-    if _is_deficit(evidence, policy, energy, phase):
-        closed = () if gate(evidence, policy).deficit_open else gate(evidence, policy).closed_by
+    energy, opened = change.energy_kcal, gate(evidence, policy)
+    if change.window and opened.on_referral_list:
+        words = "The athlete is on the referral list, also when cleared: no eating window."
+        found.append(finding("safety.eating_window", Severity.STOP, Verdict(words), policy, ()))
+    if _is_deficit(evidence, policy, energy, change.phase):
+        closed = () if opened.deficit_open else opened.closed_by
         for rule in safety_rules.RULES:
             if rule.code in (*closed, "loss.ceiling") and rule.code != "safety.pain":
                 found += [verdict] if (verdict := rule(evidence, policy)) is not None else []
@@ -69,9 +100,10 @@ def _hard(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind 
     return found
 
 
-def _soft_energy(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> list[Finding]:
+def _soft_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
+    energy = change.energy_kcal
     now, today, last = evidence.energy_kcal, evidence.phase, evidence.history.last_energy_change_on
-    if energy is None or now is None or energy == now or (phase is not None and phase != evidence.kind):
+    if energy is None or now is None or energy == now or change.phase not in (None, evidence.kind):
         return []
     found = []
     most = min(policy.energy_step_max_kcal, now * policy.energy_step_max_pct / 100.0)
@@ -87,22 +119,22 @@ def _soft_energy(evidence: Evidence, policy: Policy, energy: float | None, phase
     return found
 
 
-def _soft_phase(evidence: Evidence, policy: Policy, phase: Kind | None, end: date | None) -> list[Finding]:
-    now, found = evidence.phase, []
-    switching = phase is not None and phase != evidence.kind
-    if switching and now is not None and phase != "maintain":
+def _soft_phase(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
+    now, found, phase, end = evidence.phase, [], change.phase, change.planned_end_on
+    starts = change.starts_on or (now.starts_on if now and phase is None else evidence.as_of + timedelta(days=1))
+    if phase is not None and now is not None and phase not in ("maintain", now.kind):
         least = {"build": policy.build_min_days, "maintain": policy.maintain_min_days, "cut": 0}[now.kind]
-        if now.day < least:
-            words = f"The {now.kind} is on day {now.day}; it usually lasts {least} days or more."
+        day = (starts - now.starts_on).days
+        if day < least:
+            words = f"The {now.kind} would have lasted {max(day, 0)} days; it usually lasts {least} days or more."
             found.append(_soft("phase.too_short", words, policy, "build_min_days", "maintain_min_days"))
-    if switching and phase == "cut":
-        row = cuts_in_a_row(evidence)
+    if phase == "cut":
+        row = cuts_in_a_row(evidence) + (evidence.kind == "cut")
         if row >= policy.cuts_in_a_row_max:
             words = f"It would be cut number {row + 1} without a build between."
             found.append(_soft("phase.cuts_in_a_row", words, policy, "cuts_in_a_row_max"))
         if goal_reached(evidence, policy):
             found.append(_soft("goal.reached", "The body-fat goal is already reached.", policy, "goal_probability"))
-    starts = evidence.as_of + timedelta(days=1) if switching or now is None else now.starts_on
     if end is not None and (phase or evidence.kind) == "cut" and (end - starts).days + 1 > policy.cut_max_days:
         words = f"A cut until {end} lasts {(end - starts).days + 1} days, longer than {policy.cut_max_days}."
         found.append(_soft("phase.longest_cut", words, policy, "cut_max_days"))
@@ -129,9 +161,7 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
     if not opened.screened:
         found.append(_soft("screening.unanswered", "The screening questions are not all answered.", policy))
     if not opened.deepening_open:
-        found.append(
-            _soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, "symptom_window_days")
-        )
+        found.append(_symptom_noted(policy))
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:
         words = f"Strength on the main lifts is probably lost ({number(evidence.strength_lost or 0.0, 2)})."
         found.append(_soft("strength.lost", words, policy, "strength_warn_probability"))
@@ -142,6 +172,10 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
     data = [rule(evidence, policy) for code, rule in RULE.items() if rule.stage is Stage.DATA and rule.action]
     found += [_soft(said.code, said.statement, policy) for said in data if said is not None]
     return found
+
+
+def _symptom_noted(policy: Policy) -> Finding:
+    return _soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, "symptom_window_days")
 
 
 def _soft(code: str, words: str, policy: Policy, *thresholds: str) -> Finding:

@@ -206,16 +206,16 @@ def _gated(proposal: _Proposal, evidence: Evidence, policy: Policy, opened: Gate
 def deepens(evidence: Evidence, policy: Policy, energy_kcal: float | None, phase: Kind | None) -> bool:
     """Whether a new energy or phase starts or deepens a deficit.
 
-    Parameters: `energy_kcal`, kcal per day, None when it stays; `phase`, the new phase, None when it stays.
+    Parameters: `energy_kcal`, kcal per day, None when it stays; `phase`, a phase that starts, None when none does. A
+    cut that starts counts also where an older one was never ended.
     """
-    if phase == "cut" and evidence.kind != "cut":
+    if phase == "cut":
         return True
     now = evidence.energy_kcal
     if energy_kcal is None or (now is not None and energy_kcal >= now):
         return False
-    if evidence.maintenance_kcal is None:
-        return (phase or evidence.kind) == "cut"
-    return in_deficit(evidence, policy, energy_kcal)
+    cutting = evidence.maintenance_kcal is None and (phase or evidence.kind) == "cut"
+    return cutting or in_deficit(evidence, policy, energy_kcal)
 
 
 def _refer(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate) -> _Proposal:

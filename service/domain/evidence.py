@@ -55,6 +55,7 @@ class Athlete:
     male: bool | None = None
     age_y: float | None = None
     height_cm: float | None = None
+    activity_factor: float | None = None  # total over resting energy, as the coach judged it
     experience: Literal["novice", "intermediate", "advanced"] | None = None
     goal_body_fat_pct: float | None = None
     meals_per_day: int | None = None  # 1–4

@@ -1,8 +1,9 @@
 """The safety gate in front of menus: who is referred instead of being told what to eat, and what needs care."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
+from service.domain import safety_rules
 from service.domain.evidence import Evidence, Targets
 from service.domain.findings import number
 from service.domain.policy import Policy
@@ -10,6 +11,7 @@ from service.domain.safety import conditions, gate, in_deficit
 from service.domain.targets import energy_floor_kcal
 
 REFERRED = ("safety.minor", "safety.pregnancy", "safety.eating_disorder")  # no menu at all until cleared
+_STOP_A_DEFICIT = ("loss.ceiling", "floor.body_fat", "floor.bmi", "limit.deficit")
 REFER = "No menu is made; please refer the athlete to a licensed professional."
 
 
@@ -26,7 +28,8 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
 
     Conditions of the referral list count until a clearance is recorded (`safety.gate`): minors, pregnancy and a history
     of an eating disorder always, the others for a deficit. Kidney disease refuses protein over the policy's limit. No
-    menu goes below the energy floor.
+    menu goes below the energy floor, nor keeps up a deficit that a review would stop: loss too fast, too lean, too
+    light, larger than allowed.
     """
     now = gate(evidence, policy)
     deficit = evidence.kind == "cut" or in_deficit(evidence, policy, targets.energy_kcal)
@@ -39,6 +42,10 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
     ]
     if now.kidney_closed:
         found += _kidney(evidence, policy, targets, deficit)
+    if in_deficit(evidence, policy, targets.energy_kcal):
+        there = replace(evidence, targets=targets)
+        stopped = [rule(there, policy) for rule in safety_rules.RULES if rule.code in _STOP_A_DEFICIT]
+        found += [Refusal(said.code, said.statement) for said in stopped if said is not None]
     floor = energy_floor_kcal(evidence, policy)
     if targets.energy_kcal < floor:
         words = f"{number(targets.energy_kcal)} kcal lies below the floor of {number(floor)} kcal: no menu goes there."

@@ -8,9 +8,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from service.domain.energy import mifflin_st_jeor
+from service.domain.estimation_model import ACTIVITY_USUAL, MASS_INDEX_MEAN, REPORTING_MEAN
 from service.domain.evidence import Clearance, Evidence, Pain, Scope
 from service.domain.findings import Move, Verdict, number
 from service.domain.policy import Policy
+from service.domain.targets import energy_floor_kcal
 
 BOTH: tuple[Scope, ...] = ("deficit", "load")
 DEFICIT: tuple[Scope, ...] = ("deficit",)
@@ -62,7 +65,7 @@ def conditions(evidence: Evidence, policy: Policy) -> tuple[Condition, ...]:
     if age is not None and age < policy.adult_age_y:
         words = f"is {number(int(age))} years old, under {number(policy.adult_age_y)}"
         move = Move("athlete.age_y", policy.adult_age_y, "at_least")
-        found.append(Condition("safety.minor", DEFICIT, words, None, {"age_y": age}, (move,)))
+        found.append(Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,)))
     if s is not None:
         answers: tuple[tuple[str, bool | None, tuple[Scope, ...], str], ...] = (
             ("safety.pregnancy", s.pregnant_or_breastfeeding, BOTH, "is pregnant or breast-feeding"),
@@ -163,6 +166,21 @@ def gate(evidence: Evidence, policy: Policy) -> Gate:
     )
 
 
+def stricter(one: Gate, other: Gate) -> Gate:
+    """What both gates let through: the same athlete on two days."""
+    return Gate(
+        deficit_open=one.deficit_open and other.deficit_open,
+        load_open=one.load_open and other.load_open,
+        deepening_open=one.deepening_open and other.deepening_open,
+        screened=one.screened and other.screened,
+        closed_exercises=tuple(sorted({*one.closed_exercises, *other.closed_exercises})),
+        closed_by=tuple(dict.fromkeys((*one.closed_by, *other.closed_by))),
+        on_referral_list=one.on_referral_list or other.on_referral_list,
+        window_open=one.window_open and other.window_open,
+        kidney_closed=one.kidney_closed or other.kidney_closed,
+    )
+
+
 def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
     """Whether dizziness or palpitations were noted lately and not cleared since."""
     recent = sorted(
@@ -185,14 +203,36 @@ def body_fat_floor_pct(evidence: Evidence, policy: Policy) -> float:
     return policy.body_fat_floor_male_pct if evidence.athlete.male is True else policy.body_fat_floor_female_pct
 
 
+def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
+    """Logged-scale maintenance of somebody without an estimate, kcal/d, never below the energy floor.
+
+    Equation: resting energy (Mifflin and others 1990, 10.1093/ajcn/51.2.241) × activity × the usual share that is
+    logged, as in the prior of the estimation; at the trend mass, else at the mean body mass index of that prior. What
+    is unknown is taken as there (178 or 165 cm, 30 years), an unknown sex as male: the higher need.
+    """
+    who = evidence.athlete
+    male = who.male is not False
+    height_cm = who.height_cm or (178.0 if male else 165.0)
+    usual_kg = MASS_INDEX_MEAN * (height_cm / 100.0) ** 2
+    mass_kg = evidence.trend_mass_kg.mean if evidence.trend_mass_kg else usual_kg
+    resting = float(mifflin_st_jeor(mass_kg, height_cm, 30.0 if who.age_y is None else who.age_y, male))
+    activity = ACTIVITY_USUAL if who.activity_factor is None else 0.8 * who.activity_factor + 0.2 * ACTIVITY_USUAL
+    return max(REPORTING_MEAN * activity * resting, energy_floor_kcal(evidence, policy))
+
+
 def in_deficit(evidence: Evidence, policy: Policy, energy_kcal: float | None = None) -> bool:
-    """Whether an energy target (the one in force by default) is a deficit that counts, or the phase is a cut."""
+    """Whether an energy target (the one in force by default) is a deficit that counts, or the phase is a cut.
+
+    Held against the estimate of maintenance, before the first weigh-in against the maintenance of the profile.
+    """
     energy = evidence.energy_kcal if energy_kcal is None else energy_kcal
     if energy_kcal is None and evidence.kind == "cut":
         return True
-    if energy is None or evidence.maintenance_kcal is None:
+    if energy is None:
         return False
-    return energy < evidence.maintenance_kcal.mean * (1.0 - policy.no_deficit_pct / 100.0)
+    known = evidence.maintenance_kcal
+    maintenance = maintenance_by_profile_kcal(evidence, policy) if known is None else known.mean
+    return energy < maintenance * (1.0 - policy.no_deficit_pct / 100.0)
 
 
 def too_lean(evidence: Evidence, policy: Policy) -> Verdict | None:

@@ -12,6 +12,7 @@ ANSWERED = {
     "pregnant_or_breastfeeding": False, "eating_disorder_history": False, "kidney_disease": False,
     "heart_or_metabolic_disease": False, "glucose_lowering_medication": "none",
 }  # fmt: skip
+FEW_DATA = ["data.few_food_days", "data.few_weigh_ins", "limit.step", "energy.too_soon"]
 ONE = {"days": 1, "targets": TARGETS}
 
 
@@ -68,9 +69,15 @@ def test_without_targets_those_in_force_are_used_and_their_meals(api: Api) -> No
     home = screened(api)
     assert faults(api("POST", f"{home}/menus", {"days": 1})) == {"/targets": "missing"}
     meals = [{"slot": 1, "energy_kcal": 1200, "protein_g": 75}, {"slot": 2, "energy_kcal": 800, "protein_g": 55}]
-    assert api("POST", f"{home}/targets", {"from_date": days_ago(3), **TARGETS, "meals": meals}).status_code == 201
+    said = {"from_date": days_ago(3), **TARGETS, "meals": meals, "acknowledge": FEW_DATA}
+    assert api("POST", f"{home}/targets", said).status_code == 201
     later = str(today().replace(year=today().year + 1))
-    assert api("POST", f"{home}/targets", {"from_date": later, **TARGETS, "energy_kcal": 2200}).status_code == 201
+    assert (
+        api(
+            "POST", f"{home}/targets", {"from_date": later, **TARGETS, "energy_kcal": 2200, "acknowledge": FEW_DATA}
+        ).status_code
+        == 201
+    )
     day = api("POST", f"{home}/menus", {"days": 1}).json()["days"][0]
     assert day["targets"]["energy_kcal"] == 2000
     assert 900 <= day["meals"][0]["energy_kcal"] <= 1500 and day["meals"][1]["energy_kcal"] <= 1000
@@ -78,7 +85,7 @@ def test_without_targets_those_in_force_are_used_and_their_meals(api: Api) -> No
 
 
 def test_none_possible_is_explained(api: Api, home: str) -> None:
-    hard = {"energy_kcal": 1600, "protein_g": 180, "fat_g": 50, "carbohydrate_g": 105}
+    hard = {"energy_kcal": 2000, "protein_g": 225, "fat_g": 60, "carbohydrate_g": 140}
     body = {"days": 1, "targets": hard, "pattern": "vegan", "exclude": ["soya", "gluten", "protein-powder"]}
     answer = api("POST", f"{home}/menus", body)
     assert faults(answer) == {"/targets": "infeasible"}
@@ -173,19 +180,17 @@ def test_the_referral_list_gets_a_referral_and_no_menu(api: Api, answers: dict[s
 
 
 def test_a_clearance_opens_menus_but_sets_no_eating_window(api: Api) -> None:
+    home = screened(api)
+    window = {"from_date": days_ago(1), **TARGETS, "eating_window": {"from": "12:00", "to": "20:00"}}
+    assert api("POST", f"{home}/targets", {**window, "acknowledge": FEW_DATA}).status_code == 201
     clearance = {"for": "deficit", "on": days_ago(5), "by": "Dr A. Example"}
-    home = screened(api, eating_disorder_history=True, clearances=[clearance])
-    assert (
-        api(
-            "POST",
-            f"{home}/targets",
-            {"from_date": days_ago(1), **TARGETS, "eating_window": {"from": "12:00", "to": "20:00"}},
-        ).status_code
-        == 201
-    )
+    answers = {**ANSWERED, "eating_disorder_history": True, "clearances": [clearance]}
+    assert api("PUT", f"{home}/screening", answers).status_code == 200
     made = api("POST", f"{home}/menus", {"days": 1})
     assert made.status_code == 200, made.text
     assert made.json()["eating_window"] is None and any("referral list" in words for words in made.json()["cautions"])
+    again = {**window, "from_date": str(today()), "acknowledge": FEW_DATA}
+    assert faults(api("POST", f"{home}/targets", again)) == {"/eating_window": "safety.eating_window"}
 
 
 def test_kidney_disease_allows_modest_protein_without_a_deficit_and_never_more(api: Api) -> None:
@@ -198,7 +203,8 @@ def test_kidney_disease_allows_modest_protein_without_a_deficit_and_never_more(a
 
 def test_nothing_goes_below_the_energy_floor(api: Api, home: str) -> None:
     low = api("POST", f"{home}/menus", {"days": 1, "targets": {"energy_kcal": 1400}})  # 1500 for men
-    assert faults(low) == {"/targets": "safety.energy_floor"} and low.json()["code"] == "energy_floor"
+    assert low.status_code == 422 and low.json()["code"] == "energy_floor"
+    assert {fault["code"] for fault in low.json()["errors"]} == {"limit.deficit", "safety.energy_floor"}
 
 
 def test_unanswered_screening_is_said(api: Api) -> None:

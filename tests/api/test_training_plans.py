@@ -6,6 +6,13 @@ import pytest
 
 from tests.api.conftest import Api, days_ago, faults, today
 
+NOTHING_KNOWN = [
+    "screening.unanswered",
+    "data.no_estimate",
+    "data.no_weigh_in_lately",
+    "data.few_weigh_ins",
+    "data.few_food_days",
+]
 PLAN = {
     "from_date": days_ago(60),
     "name": "Back first",
@@ -96,7 +103,11 @@ def test_a_gym_in_pounds_gets_loads_that_it_has(api: Api, home: str) -> None:
 
 def test_in_a_cut_the_load_is_held(api: Api, home: str) -> None:
     plan_for(api, home)
-    cut = api("POST", f"{home}/phases", {"kind": "cut", "starts_on": days_ago(20), "energy_kcal": 1700})
+    cut = api(
+        "POST",
+        f"{home}/phases",
+        {"kind": "cut", "starts_on": days_ago(20), "energy_kcal": 1700, "acknowledge": NOTHING_KNOWN},
+    )
     assert cut.status_code == 201, cut.text
     train(api, home, 4, 90, 8)
     hinge = api("GET", f"{home}/prescriptions?plan_day=A").json()["items"][0]

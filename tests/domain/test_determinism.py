@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.demo.world import simulate
-from service.domain.amendments import check_change
+from service.domain.amendments import Change, check_change
 from service.domain.arbiter import decide
 from service.domain.estimation import estimate, predict_mass
 from service.domain.evidence import Lift, PastPhase, Screening, Targets, moved
@@ -116,7 +116,7 @@ def test_the_leaner_are_never_put_into_a_larger_deficit(evidence, points):
 @given(evidences, st.integers(120, 260), st.integers(0, 100))
 def test_a_lower_energy_never_meets_fewer_hard_limits(evidence, tens, less):
     stops = [
-        {f.code for f in check_change(evidence, DEFAULT, energy) if f.severity is Severity.STOP}
+        {f.code for f in check_change(evidence, DEFAULT, Change(energy)) if f.severity is Severity.STOP}
         for energy in (10.0 * tens, 10.0 * (tens - less))
     ]
     limits = {"limit.energy_floor", "limit.deficit"}

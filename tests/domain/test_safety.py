@@ -6,19 +6,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.amendments import check_change
+from service.domain.amendments import Change, check_change, check_training
 from service.domain.arbiter import RULE, decide, judge
 from service.domain.evidence import Clearance, EatingWindow, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
 from service.domain.findings import Action, Severity
 from service.domain.policy import DEFAULT
-from service.domain.safety import gate
+from service.domain.safety import gate, in_deficit, maintenance_by_profile_kcal, stricter
 from tests.domain.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
 from tests.domain.test_rules import evidences
 
 # The referral list (common practice, from memory): code, how to get onto it, what it closes.
 LISTED = {
     "safety.pregnancy": (lambda e: _screened(e, pregnant_or_breastfeeding=True), ("deficit", "load")),
-    "safety.minor": (lambda e: replace(e, athlete=replace(e.athlete, age_y=17.9)), ("deficit",)),
+    "safety.minor": (lambda e: replace(e, athlete=replace(e.athlete, age_y=17.9)), ("deficit", "load")),
     "safety.eating_disorder": (lambda e: _screened(e, eating_disorder_history=True), ("deficit",)),
     "safety.glucose_medication": (lambda e: _screened(e, glucose_lowering_medication="insulin"), ("deficit",)),
     "safety.kidney_disease": (lambda e: _screened(e, kidney_disease=True), ("deficit",)),
@@ -198,34 +198,34 @@ HARD = [  # evidence, the change, the code that refuses it
     (
         "closed gate",
         _screened(ON_PLAN, eating_disorder_history=True),
-        {"new_energy_kcal": 2300.0},
+        {"energy_kcal": 2300.0},
         "safety.eating_disorder",
     ),
     (
         "into a cut",
         replace(_screened(ON_PLAN, pregnant_or_breastfeeding=True), phase=phase("maintain", 30)),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "safety.pregnancy",
     ),
     (
         "deficit in maintenance",
         replace(_screened(ON_PLAN, kidney_disease=True), phase=phase("maintain", 30), targets=Targets(2850.0)),
-        {"new_energy_kcal": 2500.0},
+        {"energy_kcal": 2500.0},
         "safety.kidney_disease",
     ),
-    ("under the floor", ON_PLAN, {"new_energy_kcal": 1499.0}, "limit.energy_floor"),
-    ("over 25 %", ON_PLAN, {"new_energy_kcal": 2130.0}, "limit.deficit"),
-    ("loss ceiling", but(tissue_rate_pct_per_week=q(-1.6, 0.1)), {"new_energy_kcal": 2300.0}, "loss.ceiling"),
+    ("under the floor", ON_PLAN, {"energy_kcal": 1499.0}, "limit.energy_floor"),
+    ("over 25 %", ON_PLAN, {"energy_kcal": 2130.0}, "limit.deficit"),
+    ("loss ceiling", but(tissue_rate_pct_per_week=q(-1.6, 0.1)), {"energy_kcal": 2300.0}, "loss.ceiling"),
     (
         "too lean",
         but(body_fat_pct=q(6.0, 1.0), phase=phase("maintain", 30), targets=Targets(2850.0)),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "floor.body_fat",
     ),
     (
         "too light",
         but(trend_mass_kg=q(58.0, 0.3), phase=phase("maintain", 30), targets=Targets(2850.0)),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "floor.bmi",
     ),
 ]
@@ -233,27 +233,27 @@ HARD = [  # evidence, the change, the code that refuses it
 
 @pytest.mark.parametrize(("evidence", "change", "code"), [pytest.param(*row[1:], id=row[0]) for row in HARD])
 def test_hard_limits_refuse_a_coach(evidence, change, code):
-    found = check_change(evidence, DEFAULT, **change)
+    found = check_change(evidence, DEFAULT, Change(**change))
     assert code in [f.code for f in found if f.severity is Severity.STOP]
 
 
 SOFT = [
-    ("large step", ON_PLAN, {"new_energy_kcal": 2531.0}, "limit.step"),
-    ("young phase", but(phase=phase("cut", 7, 40)), {"new_energy_kcal": 2350.0}, "energy.quiet_days"),
-    ("again", but(history__last_energy_change_on=ago(9)), {"new_energy_kcal": 2350.0}, "energy.too_soon"),
-    ("unscreened", but(screening=None), {"new_energy_kcal": 2250.0}, "screening.unanswered"),
+    ("large step", ON_PLAN, {"energy_kcal": 2531.0}, "limit.step"),
+    ("young phase", but(phase=phase("cut", 7, 40)), {"energy_kcal": 2350.0}, "energy.quiet_days"),
+    ("again", but(history__last_energy_change_on=ago(9)), {"energy_kcal": 2350.0}, "energy.too_soon"),
+    ("unscreened", but(screening=None), {"energy_kcal": 2250.0}, "screening.unanswered"),
     (
         "symptom",
         but(wellbeing__symptoms=(Symptom(ago(1), "dizziness"),)),
-        {"new_energy_kcal": 2250.0},
+        {"energy_kcal": 2250.0},
         "safety.symptom_noted",
     ),
-    ("weak", but(probability_strength_lost=0.6), {"new_energy_kcal": 2250.0}, "strength.lost"),
-    ("strained", but(wellbeing=Wellbeing(hunger=4.5, fatigue=4.5)), {"new_energy_kcal": 2250.0}, "wellbeing.strain"),
-    ("little data", but(log__weigh_ins_14_d=2), {"new_energy_kcal": 2250.0}, "data.few_weigh_ins"),
-    ("availability", but(exercise_kcal=500.0), {"new_energy_kcal": 2300.0}, "safety.energy_availability"),
-    ("short rest", but(phase=phase("maintain", 10), targets=Targets(2850.0)), {"new_phase": "cut"}, "phase.too_short"),
-    ("long cut", ON_PLAN, {"new_planned_end_on": ago(-30)}, "phase.longest_cut"),
+    ("weak", but(probability_strength_lost=0.6), {"energy_kcal": 2250.0}, "strength.lost"),
+    ("strained", but(wellbeing=Wellbeing(hunger=4.5, fatigue=4.5)), {"energy_kcal": 2250.0}, "wellbeing.strain"),
+    ("little data", but(log__weigh_ins_14_d=2), {"energy_kcal": 2250.0}, "data.few_weigh_ins"),
+    ("availability", but(exercise_kcal=500.0), {"energy_kcal": 2300.0}, "safety.energy_availability"),
+    ("short rest", but(phase=phase("maintain", 10), targets=Targets(2850.0)), {"phase": "cut"}, "phase.too_short"),
+    ("long cut", ON_PLAN, {"planned_end_on": ago(-30)}, "phase.longest_cut"),
     (
         "third cut",
         but(
@@ -265,7 +265,7 @@ SOFT = [
                 PastPhase("cut", ago(79), ago(30)),
             ),
         ),
-        {"new_phase": "cut"},
+        {"phase": "cut"},
         "phase.cuts_in_a_row",
     ),
 ]
@@ -273,7 +273,7 @@ SOFT = [
 
 @pytest.mark.parametrize(("evidence", "change", "code"), [pytest.param(*row[1:], id=row[0]) for row in SOFT])
 def test_soft_limits_ask_a_coach_to_acknowledge(evidence, change, code):
-    found = check_change(evidence, DEFAULT, **change)
+    found = check_change(evidence, DEFAULT, Change(**change))
     assert [f.code for f in found] == [code] and found[0].severity is Severity.WARNING
 
 
@@ -281,20 +281,89 @@ def test_soft_limits_ask_a_coach_to_acknowledge(evidence, change, code):
     "change",
     [
         {},
-        {"new_energy_kcal": 2300.0},
-        {"new_energy_kcal": 2390.0},
-        {"new_energy_kcal": 2190.0},
-        {"new_phase": "maintain"},
+        {"energy_kcal": 2300.0},
+        {"energy_kcal": 2390.0},
+        {"energy_kcal": 2190.0},
+        {"phase": "maintain"},
     ],
 )
 def test_small_moves_and_ways_out_of_a_cut_pass(change):
-    assert check_change(ON_PLAN, DEFAULT, **change) == []
+    assert check_change(ON_PLAN, DEFAULT, Change(**change)) == []
 
 
 def test_leaving_a_deficit_always_passes():
     for onto, _ in LISTED.values():
         evidence = onto(ON_PLAN)
-        assert check_change(evidence, DEFAULT, new_energy_kcal=2850.0, new_phase="maintain") == []
+        assert check_change(evidence, DEFAULT, Change(2850.0, "maintain")) == []
+
+
+UNWEIGHED = but(  # nothing logged: who they are is all that is known
+    phase=None, targets=None, trend_mass_kg=None, rate_pct_per_week=None, tissue_rate_pct_per_week=None,
+    maintenance_kcal=None, expenditure_kcal=None, body_fat_pct=None, probability_not_in_deficit=None, lifts=(),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("who", "kcal"),
+    [
+        # 24.5 kg/m²; Mifflin 1990: 10·W + 6.25·H − 5·A + 5 or −161; × 1.65 (usual) or 0.8·given + 0.33; × 0.88 logged
+        ({"male": True, "age_y": 30.0, "height_cm": 180.0}, (793.8 + 1125.0 - 150.0 + 5.0) * 1.65 * 0.88),
+        (
+            {"male": False, "age_y": 30.0, "height_cm": 165.0, "activity_factor": 1.4},
+            (667.0125 + 1031.25 - 150.0 - 161.0) * 1.45 * 0.88,
+        ),
+        ({"male": None, "age_y": None, "height_cm": None}, (776.258 + 1112.5 - 150.0 + 5.0) * 1.65 * 0.88),
+        ({"male": False, "age_y": 90.0, "height_cm": 140.0, "activity_factor": 1.1}, 1200.0),  # never below the floor
+    ],
+)
+def test_before_the_first_weigh_in_a_deficit_is_judged_by_profile(who, kcal):
+    there = replace(UNWEIGHED, athlete=replace(UNWEIGHED.athlete, **{"activity_factor": None, **who}))
+    assert maintenance_by_profile_kcal(there, DEFAULT) == pytest.approx(kcal, abs=0.5)
+    for energy, counts in ((0.94 * kcal, True), (0.96 * kcal, False)):
+        assert in_deficit(there, DEFAULT, energy) is counts
+        codes = {f.code for f in check_change(there, DEFAULT, Change(energy))}
+        assert ("data.no_estimate" in codes) is counts
+        expecting = _screened(there, pregnant_or_breastfeeding=True)
+        hard = {f.code for f in check_change(expecting, DEFAULT, Change(energy)) if f.severity is Severity.STOP}
+        assert ("safety.pregnancy" in hard) is counts
+
+
+def test_a_new_cut_on_top_of_an_old_one_starts_a_deficit():
+    old = but(screening=None, phase=phase("cut", 300, 40))
+    assert "screening.unanswered" in [f.code for f in check_change(old, DEFAULT, Change(2300.0, "cut"))]
+    assert check_change(old, DEFAULT, Change(2300.0)) == []
+
+
+def test_more_training_needs_open_load_and_painless_lifts():
+    lifts = {"pull-up", "barbell-row"}
+    assert check_training(ON_PLAN, DEFAULT, lifts) == []
+    for code, (onto, scopes) in LISTED.items():
+        found = check_training(onto(ON_PLAN), DEFAULT, lifts)
+        assert [f.code for f in found if f.severity is Severity.STOP] == ([code] if "load" in scopes else [])
+        assert check_training(_cleared(onto(ON_PLAN), "load"), DEFAULT, lifts) == []
+        assert check_training(onto(ON_PLAN), DEFAULT, ()) == []
+    hurt = _felt(ON_PLAN, pains=(Pain(ago(0), "pull-up", 6), Pain(ago(5), "pull-up", 6)))
+    assert [f.code for f in check_training(hurt, DEFAULT, lifts)] == ["safety.pain"]
+    assert check_training(hurt, DEFAULT, {"barbell-row"}) == []
+    dizzy = _felt(ON_PLAN, symptoms=(Symptom(ago(1), "dizziness"),))
+    (soft,) = check_training(dizzy, DEFAULT, lifts)
+    assert (soft.code, soft.severity) == ("safety.symptom_noted", Severity.WARNING)
+
+
+def test_an_eating_window_is_refused_on_the_referral_list_also_when_cleared():
+    for onto, scopes in LISTED.values():
+        for evidence in (onto(ON_PLAN), _cleared(onto(ON_PLAN), *scopes)):
+            codes = [f.code for f in check_change(evidence, DEFAULT, Change(2850.0, "maintain", window=True))]
+            assert codes == ["safety.eating_window"]
+    assert check_change(ON_PLAN, DEFAULT, Change(2850.0, "maintain", window=True)) == []
+
+
+@pytest.mark.parametrize("code", LISTED)
+def test_two_days_gates_together_are_the_stricter(code):
+    onto, _ = LISTED[code]
+    closed, opened = gate(onto(ON_PLAN), DEFAULT), gate(ON_PLAN, DEFAULT)
+    assert stricter(closed, opened) == stricter(opened, closed) == closed
+    assert stricter(opened, opened) == opened
 
 
 # --- properties --------------------------------------------------------------------------------------------------
@@ -336,6 +405,36 @@ def test_more_danger_never_makes_the_recommendation_more_aggressive(evidence, da
             assert after.recommendation.energy_to_kcal >= worse.maintenance_kcal.mean - 5.0
 
 
+changes = st.builds(
+    Change,
+    energy_kcal=st.none() | st.floats(900.0, 3600.0),
+    phase=st.sampled_from([None, "build", "cut", "maintain"]),
+    window=st.booleans(),
+)
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(evidences, DANGERS, changes)
+def test_more_danger_never_lets_a_coach_do_more(evidence, danger, change):
+    def hard(seen):
+        return {f.code for f in check_change(seen, DEFAULT, change) if f.severity is Severity.STOP}
+
+    kept = hard(evidence) - {
+        "limit.deficit"
+    }  # fat that is not there any more covers no deficit, and sets another limit
+    assert kept <= hard(danger(evidence))
+    assert not hard(evidence) or hard(danger(evidence))
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(st.floats(900.0, 3600.0), st.floats(0.0, 500.0), evidences)
+def test_less_energy_never_passes_where_more_is_refused(energy, less, evidence):
+    for kind in (None, "maintain", "cut"):
+        more = {f.code for f in check_change(evidence, DEFAULT, Change(energy, kind)) if f.severity is Severity.STOP}
+        low = Change(energy - less, kind)
+        assert more <= {f.code for f in check_change(evidence, DEFAULT, low) if f.severity is Severity.STOP}
+
+
 @settings(max_examples=300, deadline=None, derandomize=True)
 @given(evidences, st.floats(0.0, 2.0))
 def test_losing_faster_never_lowers_energy_further(evidence, faster):
@@ -357,7 +456,7 @@ def test_no_recommendation_breaks_a_hard_limit(evidence):
     if r.energy_to_kcal != r.energy_from_kcal or r.phase is not None:
         hard = [
             f.code
-            for f in check_change(evidence, DEFAULT, r.energy_to_kcal, r.phase.to if r.phase else None)
+            for f in check_change(evidence, DEFAULT, Change(r.energy_to_kcal, r.phase.to if r.phase else None))
             if f.severity is Severity.STOP
         ]
         assert hard == [], (r, hard)

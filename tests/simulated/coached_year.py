@@ -329,6 +329,7 @@ def roster_of(year: Year, who: Athletes, log: DailyLog) -> Roster:
             sex="male" if p.male[i] else "female",
             birth_date=FIRST_DAY - timedelta(days=int(p.age_y[i] * 365.25)),
             height_cm=float(p.height_cm[i]),
+            activity_factor=None if np.isnan(p.activity_factor[i]) else float(p.activity_factor[i]),
             experience=EXPERIENCE_NAMES[year.lifters.experience[i]],
             goal={"body_fat_pct": float(year.goal_pct[i])},
             meals_per_day=2,
