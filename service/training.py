@@ -7,7 +7,6 @@ from typing import Any
 
 from service.catalogue.exercises import exercises
 from service.domain.evidence import Evidence, Quantity
-from service.domain.history import strained, weeks_since_deload
 from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, Gym, available_loads
 from service.domain.policy import Policy
 from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
@@ -133,7 +132,7 @@ def prescriptions(
     maxima : dict
         One-repetition maxima (system, kg) of trained lifts, for first loads.
     deload_week : bool
-        Whether the coach has accepted a deload for this week.
+        Whether this is a lighter week: the coach has accepted one, or the review recommends it.
     """
     grave = bool(GRAVE & set(opened.closed_by))
     trained = histories(sessions)
@@ -145,9 +144,7 @@ def prescriptions(
             phase=evidence.kind,
             body_mass_kg=evidence.trend_mass_kg.mean if evidence.trend_mass_kg else None,
             one_rep_max_kg=maxima.get(item.exercise),
-            weeks_since_deload=weeks_since_deload(evidence),
-            deload_accepted=deload_week,
-            deload_findings=bool(strained(evidence, policy)),
+            deload=deload_week,
         )
         history = trained.get(item.exercise, ())
         one = prescribe(exercise, item.scheme, history, situation, available_loads(exercise, gym), policy)

@@ -115,6 +115,7 @@ RED_FLAGS = tuple(rule for rule in safety_rules.RULES if rule.severity in (Sever
 
 NEXT = {  # the one next thing to do, by finding; of others, what they state
     "loss.ceiling": "Return energy to maintenance today and speak to the athlete.",
+    "loss.unexplained": "Refer to a licensed professional; speak to the athlete about eating.",
     "floor.body_fat": "Return energy to maintenance and speak to the athlete.",
     "floor.bmi": "Return energy to maintenance and speak to the athlete.",
     "safety.pain": "Take the lift out and have the pain looked at by a licensed professional.",
@@ -132,6 +133,7 @@ NEXT = {  # the one next thing to do, by finding; of others, what they state
     "data.few_food_days": "Ask for complete food days.",
     "phase.none": "Set a phase with a planned end.",
     "wellbeing.strain": "Ask the athlete how the cut feels.",
+    "energy.unset": "Set an energy target.",
     "energy.strain": "Ask the athlete how the cut feels; no deeper deficit now.",
     "energy.target_fits": "Help the athlete to follow the target.",
     "energy.ask_for_logs": "Ask for a whole week of complete food days.",

@@ -7,11 +7,16 @@ hold a change back stand before the rules that ask for one.
 from datetime import timedelta
 
 from service.domain.energy_step import Direction, Wish, rate_band_pct, step, strength_step, wish
-from service.domain.evidence import Evidence, Kind
+from service.domain.evidence import Evidence, Kind, Quantity
 from service.domain.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.history import repeated, strained
 from service.domain.policy import Policy
 from service.domain.targets import lowest_energy, phase_energy
+
+
+def _runs(kind: Kind, rate: Quantity) -> str:
+    span = f"{number(rate.lo, 2)} to {number(rate.hi, 2)}"
+    return f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({span})"
 
 
 def _asked(evidence: Evidence, policy: Policy) -> Direction | None:
@@ -27,8 +32,8 @@ def _quiet(evidence: Evidence, policy: Policy) -> Verdict | None:
     if now is None or now.day > policy.energy_quiet_days or _asked(evidence, policy) is None:
         return None
     words = (
-        f"Day {now.day} of the {PHASE_WORDS[now.kind]}: in the first {policy.energy_quiet_days} days of a phase water and gut"
-        " content move the scale; energy stays."
+        f"Day {now.day} of the {PHASE_WORDS[now.kind]}: in the first {policy.energy_quiet_days} days of a phase water"
+        " and gut content move the scale; energy stays."
     )
     return Verdict(words, {"day": now.day}, (Move("phase.day", policy.energy_quiet_days, "above"),))
 
@@ -198,7 +203,7 @@ def _rate(code: str, kinds: tuple[Kind, ...]) -> Rule:
             else f": {asked.direction} energy by {number(abs(change.to_kcal - change.from_kcal))} kcal"
         )
         words = (
-            f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}),"
+            f"{_runs(kind, rate)},"
             f" {_SAY[kind, code]} {number(asked.edge_pct, 2)} %/week with probability"
             f" {number(asked.probability, 2)}{move}."
         )
@@ -237,10 +242,7 @@ def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
     low, high = rate_band_pct(evidence, policy, kind)
     if not low <= rate.mean <= high:
         return None
-    words = (
-        f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}), inside its"
-        f" band of {number(low, 2)} to {number(high, 2)}."
-    )
+    words = f"{_runs(kind, rate)}, inside its band of {number(low, 2)} to {number(high, 2)}."
     return Verdict(words, {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high]})
 
 
@@ -253,7 +255,7 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     sure = rate.probability_below(low) if rate.mean < low else rate.probability_above(high)
     words = (
-        f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({number(rate.lo, 2)} to {number(rate.hi, 2)}), outside its"
+        f"{_runs(kind, rate)}, outside its"
         f" band of {number(low, 2)} to {number(high, 2)}, but only with probability {number(sure, 2)}: wait."
     )
     seen = {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high], "probability": sure}
@@ -263,7 +265,7 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
 _E, _ADVICE, _WARN = Stage.ENERGY, Severity.ADVICE, Severity.WARNING
 
 RULES: tuple[Rule, ...] = (
-    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is there an energy target?", ("cut_rate_aim_pct",), _unset),
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", ("cut_rate_aim_pct",), _unset),
     Rule(
         "energy.quiet_days", _E, Severity.INFO, Action.HOLD, "Is the phase still young?", ("energy_quiet_days",), _quiet
     ),

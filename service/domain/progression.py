@@ -11,7 +11,6 @@ prescription is always one of the loads that exist, and never a jump above the p
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import pairwise
 from math import ceil
 
 from service.domain.evidence import Kind, Quantity
@@ -65,9 +64,7 @@ class Situation:
     phase: Kind | None = None
     body_mass_kg: float | None = None  # trend, for body-weight lifts
     one_rep_max_kg: Quantity | None = None  # of this lift (system), for a first load
-    weeks_since_deload: float | None = None  # or since training began
-    deload_findings: bool = False  # strain or a plateau was found
-    deload_accepted: bool = False  # the coach has decided on one for this week
+    deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
     form_note: bool = False  # the coach stopped the lift for its form
 
 
@@ -139,12 +136,6 @@ class _Case:
     def missed(self, session: LiftSession) -> bool:
         """Below the range on average of its work sets."""
         return sum(session.reps) / len(session.reps) < self.scheme.reps_from
-
-    def rested(self) -> bool:
-        """A pause of late has done a deload's work."""
-        days = [s.on for s in self.history]
-        recent = [(a, b) for a, b in pairwise(days) if (self.now.on - b).days < 7 * self.policy.deload_min_weeks]
-        return any((b - a).days >= PAUSE_DAYS for a, b in recent)
 
     def misses(self) -> int:
         """Misses in a row at the present load, latest first."""
@@ -232,19 +223,10 @@ def _return(case: _Case) -> Prescription | None:
 
 
 def _deload(case: _Case) -> Prescription | None:
-    weeks, policy = case.now.weeks_since_deload, case.policy
-    if case.now.deload_accepted:
-        cause = "decided by the coach"
-    elif weeks is None or case.rested():
-        return None
-    elif weeks >= policy.deload_max_weeks:
-        cause = f"{weeks:.0f} weeks since the last deload"
-    elif case.now.deload_findings and weeks >= policy.deload_min_weeks:
-        cause = "strain or a plateau was found"
-    else:
+    if not case.now.deload:
         return None
     kg = case.lighter(DELOAD_LOAD_PCT, DELOAD_LOAD_PCT + 5.0)
-    why = f"Deload: {cause}. About {DELOAD_LOAD_PCT:g} % lighter, half the sets, more in reserve; next week as before."
+    why = f"Deload: about {DELOAD_LOAD_PCT:g} % lighter, half the sets, more in reserve; next week as before."
     return _answer(case, "deload", kg, why, sets=ceil(case.scheme.sets / 2), more_rir=DELOAD_RIR)
 
 

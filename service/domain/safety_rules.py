@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from service.domain.evidence import Evidence
-from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
+from service.domain.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.policy import REFER, Policy
 from service.domain.safety import (
     closed_scopes,
@@ -16,7 +16,7 @@ from service.domain.safety import (
     too_lean,
     too_light,
 )
-from service.domain.targets import energy_floor_kcal, fat_mass_kg, lowest_energy
+from service.domain.targets import energy_floor_kcal, fat_mass_kg, lowest_energy, reporting_ratio
 
 
 def _condition_rule(code: str, question: str, *thresholds: str) -> Rule:
@@ -73,17 +73,29 @@ def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ..
 
 
 def _loss_ceiling(evidence: Evidence, policy: Policy) -> Verdict | None:
+    return _too_fast(evidence, policy, "stop the deficit now.") if in_deficit(evidence, policy) else None
+
+
+def _unexplained_loss(evidence: Evidence, policy: Policy) -> Verdict | None:
+    if in_deficit(evidence, policy):
+        return None
+    return _too_fast(
+        evidence,
+        policy,
+        "no deficit is planned, so eat at maintenance or above and have an unexplained loss looked at.",
+    )
+
+
+def _too_fast(evidence: Evidence, policy: Policy, what: str) -> Verdict | None:
     moves = loss_ceiling_broken_by(evidence, policy)
     if not moves:
         return None
     tissue, scale = evidence.tissue_rate_pct_per_week, evidence.rate_pct_per_week
     shown = {"tissue": tissue, "scale": scale}
     rates = ", ".join(f"{k} {number(q.mean, 2)} %/week" for k, q in shown.items() if q is not None)
-    when = f"on day {evidence.phase.day} of the {evidence.phase.kind}" if evidence.phase else "outside any phase"
+    now = evidence.phase
+    when = f"on day {now.day} of the {PHASE_WORDS[now.kind]}" if now else "outside any phase"
     ceiling = number(policy.loss_ceiling_pct, 1)
-    what = "stop the deficit now."
-    if not in_deficit(evidence, policy):
-        what = "no deficit is planned, so eat at maintenance or above and have an unexplained loss looked at."
     words = f"Body mass is changing faster than {ceiling} %/week ({rates}) {when}: {what}"
     seen: dict[str, Any] = {f"{k}_rate_pct_per_week": q.mean for k, q in shown.items() if q is not None}
     seen["day"] = evidence.phase.day if evidence.phase else None
@@ -157,7 +169,8 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
     intake = evidence.energy_kcal if logged is None else logged
     if lean is None or lean <= 0.0 or intake is None:
         return None
-    available = (intake - (training or 0.0)) / lean
+    eaten = intake / reporting_ratio(evidence, policy)  # logs miss a part of what is eaten
+    available = (eaten - (training or 0.0)) / lean
     if available >= policy.energy_availability_flag:
         return None
     known = "" if training is not None else " before the cost of training, which is not known"
@@ -166,7 +179,7 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
         f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
         " health; with further signs (low mood, many infections, stress fractures, in women lost menses) refer."
     )
-    return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": intake})
+    return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": eaten})
 
 
 def _eats_below_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -200,6 +213,15 @@ RULES: tuple[Rule, ...] = (
         "Is mass being lost too fast to go on?",
         ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_tissue_probability", "loss_ceiling_probability"),
         _loss_ceiling,
+    ),
+    Rule(
+        "loss.unexplained",
+        _S,
+        _STOP,
+        Action.REFER,
+        "Is mass lost too fast without a deficit?",
+        ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_tissue_probability", "loss_ceiling_probability"),
+        _unexplained_loss,
     ),
     Rule(
         "floor.body_fat", _S, _STOP, Action.STOP_DEFICIT, "Too lean for a deficit?", _FLOORS, _only_in_deficit(too_lean)

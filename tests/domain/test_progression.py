@@ -71,24 +71,15 @@ def test_in_a_cut_loads_are_held_and_sets_go_before_load() -> None:
     assert 54.0 <= (last_resort.load_kg or 0) <= 57.0
 
 
-def test_deload_by_weeks_by_findings_and_by_decision() -> None:
+def test_a_deload_is_lighter_and_half_as_much() -> None:
     last = session(3, 60, 10, 9, 8)
-    assert row(last, weeks_since_deload=7.9).rule == "hold"
-    due = row(last, weeks_since_deload=8.0)
-    assert (due.rule, due.sets, due.rir) == ("deload", 2, 4) and 51.0 <= (due.load_kg or 0) <= 54.0
-    assert row(last, weeks_since_deload=4.0, deload_findings=True).rule == "deload"
-    assert row(last, weeks_since_deload=3.9, deload_findings=True).rule == "hold"
-    assert "coach" in row(last, deload_accepted=True).why
-
-
-def test_a_pause_has_done_a_deloads_work() -> None:
-    history = [session(25, 60, 10, 9, 8), session(3, 55, 10, 9, 8)]
-    assert row(*history, weeks_since_deload=9.0).rule == "hold"
-    assert row(*history, weeks_since_deload=9.0, deload_accepted=True).rule == "deload"
+    assert row(last).rule == "hold"
+    light = row(last, deload=True)
+    assert (light.rule, light.sets, light.rir) == ("deload", 2, 4) and 51.0 <= (light.load_kg or 0) <= 54.0
 
 
 def test_after_a_deload_the_old_load_comes_back() -> None:
-    after = row(session(10, 60, 9, 9, 8), session(3, 52.5, 10, 10, deload=True), weeks_since_deload=0.4)
+    after = row(session(10, 60, 9, 9, 8), session(3, 52.5, 10, 10, deload=True))
     assert (after.rule, after.load_kg) == ("hold", 60.0)
 
 
@@ -182,8 +173,7 @@ situations = st.builds(
     on=st.just(TODAY),
     phase=st.sampled_from([None, "build", "cut", "maintain"]),
     body_mass_kg=st.one_of(st.none(), st.floats(45, 140)),
-    weeks_since_deload=st.one_of(st.none(), st.floats(0, 12)),
-    deload_findings=st.booleans(),
+    deload=st.booleans(),
 )
 
 

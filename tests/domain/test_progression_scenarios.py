@@ -92,8 +92,8 @@ def story(lifter: Lifter) -> str:
         phase: Kind = "cut" if week >= lifter.cut_from_week else "build"
         for day in (0, 3) if week not in lifter.away else ():
             on = START + timedelta(weeks=week, days=day)
-            since = (on - last_deload).days / 7
-            now = Situation(on, phase, lifter.mass_kg, weeks_since_deload=since)
+            due = (on - last_deload).days >= 7 * DEFAULT.deload_max_weeks
+            now = Situation(on, phase, lifter.mass_kg, deload=due)
             one = prescribe(exercise, lifter.scheme, history, now, loads, DEFAULT)
             lines.append(f"week {week + 1:2d} {phase:5s} {_text(one, lifter.gym)}")
             if one.rule == "stop":

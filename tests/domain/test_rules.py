@@ -93,6 +93,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [-1.5 - 0.4 * Z80 - 1e-3],
         [-1.5 - 0.4 * Z80 + 1e-3],
     ),
+    ("loss.unexplained", lambda v: _rate(-1.7, 0.1, targets=Targets(v)), [2850.0], [2300.0]),
+    ("loss.unexplained", lambda v: _rate(v, 0.1, targets=Targets(2850.0)), [-1.5], [-1.4]),
     ("floor.body_fat", lambda v: but(body_fat_pct=q(v, 2.0)), [6.99], [7.0, 8.0]),
     ("floor.body_fat", lambda v: but(athlete__male=False, body_fat_pct=q(v, 2.0)), [11.99], [12.0]),
     ("floor.body_fat", lambda v: but(athlete__male=None, body_fat_pct=q(v, 2.0)), [11.99], [12.0]),
@@ -115,13 +117,13 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [2850 - 471.96 - 90 * Z80 + 1],
     ),
     ("safety.eats_below_floor", lambda v: but(log__logged_intake_kcal=v), [1499.0], [1500.0, None]),
-    # fat-free mass 65.6 kg × 30 = 1968 kcal
-    ("safety.energy_availability", lambda v: but(log__logged_intake_kcal=v), [1967.9], [1968.1, 2300.0]),
+    # fat-free mass 65.6 kg × 30 = 1968 kcal; the log holds 0.95 of what is eaten
+    ("safety.energy_availability", lambda v: but(log__logged_intake_kcal=v), [1869.5], [1869.7, 2300.0]),
     (
         "safety.energy_availability",
         lambda v: but(log__logged_intake_kcal=2300.0, exercise_kcal=v),
-        [332.1, 400.0],
-        [331.9, 0.0],
+        [453.2, 500.0],
+        [452.9, 0.0],
     ),
     (
         "screening.unanswered",
@@ -326,7 +328,12 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         ["energy.ask_for_logs"],
     ),
     ("energy.under_reported", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2099.0], [2100.0, 2500.0]),
-    ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(v), log__logged_intake_kcal=v), [2187.0, 2138.0], [2188.0]),
+    (
+        "energy.at_limit",
+        lambda v: _rate(-0.1, targets=Targets(v), log__logged_intake_kcal=v),
+        [2187.0, 2138.0],
+        [2188.0],
+    ),
     ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(2150.0), log__logged_intake_kcal=v), [2199.0], [2200.0]),
     ("energy.unset", lambda v: but(targets=v), [None], [Targets(2300.0)]),
     ("energy.target_fits", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2920.0], [2500.0]),
