@@ -51,6 +51,11 @@ def _rate(mean: float, sd: float = 0.15, **more: Any) -> Evidence:
     return but(tissue_rate_pct_per_week=q(mean, sd), rate_pct_per_week=None, **more)
 
 
+def _maintaining(rate: float, energy_kcal: float) -> Evidence:
+    changes = {"targets": Targets(energy_kcal), "tissue_rate_pct_per_week": q(rate, 0.1)}
+    return but(**{**MAINTAIN, **changes}, rate_pct_per_week=None)
+
+
 # code, evidence from a value, values that fire, values that do not
 CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("safety.minor", lambda v: but(athlete__age_y=v), [12.0, 17.99], [18.0, 18.01, None]),
@@ -93,8 +98,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [-1.5 - 0.4 * Z80 - 1e-3],
         [-1.5 - 0.4 * Z80 + 1e-3],
     ),
-    ("loss.unexplained", lambda v: _rate(-1.7, 0.1, targets=Targets(v)), [2850.0], [2300.0]),
-    ("loss.unexplained", lambda v: _rate(v, 0.1, targets=Targets(2850.0)), [-1.5], [-1.4]),
+    ("loss.unexplained", lambda v: _maintaining(-1.7, v), [2850.0], [2300.0]),
+    ("loss.unexplained", lambda v: _maintaining(v, 2850.0), [-1.5], [-1.4]),
     ("floor.body_fat", lambda v: but(body_fat_pct=q(v, 2.0)), [6.99], [7.0, 8.0]),
     ("floor.body_fat", lambda v: but(athlete__male=False, body_fat_pct=q(v, 2.0)), [11.99], [12.0]),
     ("floor.body_fat", lambda v: but(athlete__male=None, body_fat_pct=q(v, 2.0)), [11.99], [12.0]),
