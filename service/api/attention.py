@@ -15,6 +15,9 @@ from service.store.tables import Athlete, CheckIn, JobFailure, Review
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _ATHLETE, _REVIEW, _CHECK_IN = table_of(Athlete), table_of(Review), table_of(CheckIn)
 
+_WORK = {"weekly_review": "weekly review", "check_in": "nightly check-in"}
+_RETRIED = "Wait: it is tried again within the hour. If it stays, ask whoever runs the service to read the log."
+
 
 class AttentionItem(Answer):
     """One athlete who needs the coach."""
@@ -56,9 +59,10 @@ async def attention_list(scope: Scope, only: uuid.UUID | None = None) -> list[At
         return found.setdefault(athlete_id, blank)
 
     for row in await scope.rows(scope.select(JobFailure)):
-        statement = f"{row.job} failed {row.attempts} times: {row.error}"
+        times = "once" if row.attempts == 1 else f"{row.attempts} times"
+        statement = f"The {_WORK.get(row.job, 'work')} of this athlete could not be done ({times} so far)."
         reason = {"from": "job", "code": f"job.{row.job}", "severity": "warning", "statement": statement}
-        _add(of(row.athlete_id), Severity.WARNING.rank, "Look at the error; the work is tried again.", 0, [reason])
+        _add(of(row.athlete_id), Severity.WARNING.rank, _RETRIED, 0, [reason])
     night = scope.select(_CHECK_IN.c.athlete_id, _CHECK_IN.c.severity, _CHECK_IN.c.attention, of=[CheckIn])
     for row in await scope.rows(night.where(_CHECK_IN.c.attention.is_not(None))):
         _add_kept(of(row.athlete_id), row, "check_in")

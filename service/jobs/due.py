@@ -1,7 +1,8 @@
 """Due work is a query over rows: claim it, do it, say when it is due next.
 
 A claim is a lease on the athlete's row, taken by a conditional update, so any number of clocks may run. What is done
-twice all the same (a lease that ran out) meets the unique key of its result. One athlete's failure is noted for the
+twice all the same (a lease that ran out) meets the unique key of its result. What is stored of an athlete while the
+work is under way is not lost on it: it is done again before its result is kept. One athlete's failure is noted for the
 attention list and tried again later; it stops nobody else.
 """
 
@@ -9,13 +10,14 @@ import logging
 import uuid
 from abc import ABC, abstractmethod
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, ClassVar
 
 from sqlalchemy import case, or_, select, update
 
+from service.rollups import changed_since
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
@@ -60,11 +62,11 @@ class DueJob(ABC):
         """When the work falls due again."""
 
     @abstractmethod
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> Any:
-        """Read and compute, in no transaction."""
+    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> Mapping[uuid.UUID, Any]:
+        """Read and compute, in no transaction; the results by athlete."""
 
     @abstractmethod
-    async def keep(self, scope: Scope, results: Any, at: datetime) -> None:
+    async def keep(self, scope: Scope, results: Sequence[Any], at: datetime) -> None:
         """Store results; harmless when done twice."""
 
     async def run(
@@ -129,7 +131,10 @@ class DueJob(ABC):
                 results = await self.compute(Scope(connection, practice_id), athletes, as_of)
             async with database.writing() as connection:
                 scope = Scope(connection, practice_id)
-                await self.keep(scope, results, at)
+                changed = await changed_since(scope, athletes)
+                if changed:  # nobody can store more of them until this is kept
+                    results = {**results, **await self.compute(scope, changed, as_of)}
+                await self.keep(scope, [results[athlete.id] for athlete in athletes], at)
                 for athlete in athletes:
                     await self._release(scope, athlete, self.next_due(athlete, as_of, at))
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
