@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-from sqlalchemy import bindparam, or_
+from sqlalchemy import bindparam, not_, select
 
 from service.catalogue.exercises import exercises
 from service.domain import composition, suspects
@@ -127,20 +127,19 @@ async def _put_days(scope: Scope, values: Mapping[tuple[uuid.UUID, date], Mappin
     only = [name for name in rows[0] if name not in _DAY_KEY]
     await scope.upsert(AthleteDay, rows, key=_DAY_KEY, only=only)
     emptied = {key for key, value in values.items() if not any(value.values())}
-    if emptied:  # a day of which nothing is left is no day of the log
-        day = table_of(AthleteDay)
-        left = [
-            or_(column.is_(None), column == column.type.python_type(0))
-            for column in day.c
-            if column.name not in _DAY_KEY
-        ]
-        await scope.run(
-            scope.delete(AthleteDay).where(
-                day.c.athlete_id.in_({athlete for athlete, _ in emptied}),
-                day.c.date.in_({on for _, on in emptied}),
-                *left,
-            )
-        )
+    if emptied:
+        await _drop_days_without_entries(scope, emptied)
+
+
+async def _drop_days_without_entries(scope: Scope, days: Days) -> None:
+    """A day whose last entry is gone is no day of the log."""
+    day = table_of(AthleteDay)
+    logged = []
+    for entry in map(table_of, _REFRESH):
+        same = (entry.c[name] == day.c[name] for name in _DAY_KEY)
+        logged.append(select(entry.c.date).where(*same).exists())
+    at = (day.c.athlete_id.in_({athlete for athlete, _ in days}), day.c.date.in_({on for _, on in days}))
+    await scope.run(scope.delete(AthleteDay).where(*at, *(not_(entry) for entry in logged)))
 
 
 async def _masses(scope: Scope, days: Days) -> Changes:

@@ -117,9 +117,12 @@ class DueJob(ABC):
                 update(ATHLETE)
                 .where(ATHLETE.c.id.in_([key.id for key in keys]), self.is_due(at), free)
                 .values({self.claim_column: instant + LEASE})
-                .returning(ATHLETE)
+                .returning(ATHLETE.c.id)
             )
-            claimed = (await connection.execute(claim, execution_options=reason)).all() if keys else []
+            ours = (await connection.execute(claim, execution_options=reason)).all() if keys else []
+            # Not from RETURNING: there SQLite gives whole numbers for real ones, and a digest tells them apart.
+            rows = select(ATHLETE).where(ATHLETE.c.id.in_([row.id for row in ours]))
+            claimed = (await connection.execute(rows, execution_options=reason)).all() if ours else []
         return sorted(claimed, key=lambda athlete: athlete.id)  # all jobs touch the rows in one order: no deadlock
 
     async def _do(
