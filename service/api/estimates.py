@@ -146,7 +146,6 @@ def _answer(
         return Band(**{name: column(getattr(quantity, name)[row], digits) for name in ("mean", "lo", "hi")})
 
     body, lifts = found.body, found.strength.lifts
-    last = (0, -1)
     return EstimatesAnswer(
         basis=basis,
         dates=[first + timedelta(days=offset) for offset in range(days)],
@@ -169,12 +168,16 @@ def _answer(
             if name
         },
         rests_on=RestsOn(
-            days_used=column(body.days_used[last].reshape(1), 0)[-1],
-            days_imputed=column(body.days_imputed[last].reshape(1), 0)[-1],
-            prior_share=column(body.prior_share[last].reshape(1), 4)[-1],
+            days_used=_number(body.days_used[0, -1], 0),
+            days_imputed=_number(body.days_imputed[0, -1], 1),
+            prior_share=_number(body.prior_share[0, -1], 4),
             would_narrow_most=ahead and _would_narrow(ahead),
         ),
     )
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if np.isfinite(value) else None
 
 
 def _would_narrow(ahead: Outlook) -> WouldNarrow:
