@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import orjson
+from sqlalchemy import bindparam
 
 from service import training
 from service.domain import evidence as ev
@@ -342,7 +343,7 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
         review.c.athlete_id.in_(athletes), review.c.as_of.in_(days)
     )
     there = {(row.athlete_id, row.as_of) for row in await scope.rows(same_days)}
-    new = 0
+    new, newest = 0, []
     for result in results:
         row = {**vars(result), "id": new_id(), "state": "open", "made_at": made_at}
         row["week"] = result.week if weekly else result.as_of.isoformat()
@@ -351,9 +352,9 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
             if not kept:
                 continue
             new += kept
-        await scope.run(
-            scope.update(Review)
-            .where(review.c.athlete_id == result.athlete_id, review.c.as_of < result.as_of, review.c.state == "open")
-            .values(state="lapsed", revision=review.c.revision + 1)
-        )
+        newest.append({"of_athlete": result.athlete_id, "before": result.as_of})
+    if newest:
+        earlier = (review.c.athlete_id == bindparam("of_athlete"), review.c.as_of < bindparam("before"))
+        lapse = scope.update(Review).where(*earlier, review.c.state == "open")
+        await scope.connection.execute(lapse.values(state="lapsed", revision=review.c.revision + 1), newest)
     return new

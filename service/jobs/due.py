@@ -15,14 +15,14 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, ClassVar
 
-from sqlalchemy import case, or_, select, update
+from sqlalchemy import bindparam, case, or_, select, update
 
 from service.rollups import changed_since
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, JobFailure
-from service.store.types import now
+from service.store.types import Instant, now
 
 CHUNK = 200  # athletes a claim: an estimator costs about as much for one athlete as for a hundred
 LEASE = timedelta(minutes=10)
@@ -138,8 +138,7 @@ class DueJob(ABC):
                 if changed:  # nobody can store more of them until this is kept
                     results = {**results, **await self.compute(scope, changed, as_of)}
                 await self.keep(scope, [results[athlete.id] for athlete in athletes], at)
-                for athlete in athletes:
-                    await self._release(scope, athlete, self.next_due(athlete, as_of, at))
+                await self._release(scope, athletes, as_of, at)
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
             if len(athletes) == 1:
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)
@@ -150,16 +149,19 @@ class DueJob(ABC):
             return first + await self._do(database, practice_id, athletes[half:], as_of, at)
         return Tally(done=len(athletes))
 
-    async def _release(self, scope: Scope, athlete: Any, next_due: datetime) -> None:
-        """Give the athlete back, due again later; at once when zone or weekday may have changed in the meantime."""
-        unchanged = ATHLETE.c.revision == athlete.revision
-        values = {
-            self.claim_column: None,
-            self.due_column: case((unchanged, next_due), else_=ATHLETE.c[self.due_column]),
-        }
-        await scope.run(scope.update(Athlete).where(ATHLETE.c.id == athlete.id).values(values))
+    async def _release(self, scope: Scope, athletes: Sequence[Any], as_of: date, at: datetime) -> None:
+        """Give athletes back, due again later; at once where zone or weekday may have changed in the meantime."""
+        unchanged = ATHLETE.c.revision == bindparam("read_revision")
+        due = case((unchanged, bindparam("next_due", type_=Instant)), else_=ATHLETE.c[self.due_column])
+        back = scope.update(Athlete).where(ATHLETE.c.id == bindparam("of_athlete"))
+        rows = [
+            {"of_athlete": one.id, "read_revision": one.revision, "next_due": self.next_due(one, as_of, at)}
+            for one in athletes
+        ]
+        await scope.connection.execute(back.values({self.claim_column: None, self.due_column: due}), rows)
         failure = table_of(JobFailure)
-        await scope.run(scope.delete(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name))
+        done = failure.c.athlete_id.in_([one.id for one in athletes])
+        await scope.run(scope.delete(JobFailure).where(done, failure.c.job == self.name))
 
     async def _note_failure(self, database: Database, practice_id: uuid.UUID, athlete: Any, error: Exception) -> None:
         failure = table_of(JobFailure)
