@@ -112,7 +112,7 @@ async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[ev.Evide
     known = await load(scope, [athlete], as_of)
     notes = await load_notes(scope, [athlete.id], as_of)
     policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    found = await asyncio.to_thread(estimate_roster, known, main_lifts_only=True, policies=[policy])
+    found = await asyncio.to_thread(estimate_roster, known, main_lifts_only=True)
     return evidence_of(known, found, notes, 0), policy
 
 
