@@ -63,6 +63,8 @@ async def refresh(scope: Scope, table: Table, days: Days) -> Changes:
 
 async def mark_stale(scope: Scope, days: Days) -> None:
     """Mark the reviews that looked at any of these days, and tell work under way that its inputs have changed."""
+    if not days:
+        return
     review = table_of(Review)
     await _count_change(scope, {athlete for athlete, _ in days})
     by_day = defaultdict(list)
@@ -102,15 +104,21 @@ async def _count_change(scope: Scope, athletes: set[uuid.UUID]) -> None:
     await scope.run(counted.values(inputs_revision=athlete.c.inputs_revision + 1))
 
 
-async def changed_since(scope: Scope, athletes: Sequence[Any]) -> Sequence[Any]:
-    """The athletes of whom something that counts was stored since their rows were read, as they are now.
+async def held(scope: Scope, athletes: Sequence[Any]) -> dict[uuid.UUID, Any]:
+    """The present rows of those athletes that are still there, by id, held against writers until the transaction ends.
 
-    Holds all of them against writers until the transaction ends: what is then kept rests on all that was stored before.
+    Work kept in it rests on all that was stored before, where `changed_since` finds nothing that it has not seen.
     """
     athlete = table_of(Athlete)
-    read = {row.id: row.inputs_revision for row in athletes}
-    present = scope.select(Athlete).where(athlete.c.id.in_(read)).order_by(athlete.c.id)
-    return [row for row in await scope.rows(locked(present)) if row.inputs_revision != read[row.id]]
+    wanted = scope.select(Athlete).where(athlete.c.id.in_([row.id for row in athletes])).order_by(athlete.c.id)
+    return {row.id: row for row in await scope.rows(locked(wanted))}
+
+
+def changed_since(present: Mapping[uuid.UUID, Any], read: Sequence[Any]) -> list[Any]:
+    """The present rows of athletes of whom something that reviews look at was stored since their rows were read."""
+    return [
+        present[row.id] for row in read if row.id in present and present[row.id].inputs_revision != row.inputs_revision
+    ]
 
 
 def _span(table: Any, days: Days, before: timedelta = timedelta(0), open_end: bool = False) -> list[Any]:

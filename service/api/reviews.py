@@ -18,7 +18,7 @@ from service.api.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Pr
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
 from service.review import Result, keep_reviews, make_reviews
-from service.rollups import changed_since
+from service.rollups import changed_since, held
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review
 from service.store.types import now
@@ -150,7 +150,7 @@ async def _result(scope: Scope, athlete: Any, as_of: date, prepared: Prepared) -
     """The review as worked out before, unless something was stored of the athlete since."""
     if prepared.work is not None:
         read, made = prepared.work
-        if made.as_of == as_of and not await changed_since(scope, [read]):
+        if made.as_of == as_of and not changed_since(await held(scope, [read]), [read]):
             result: Result = made
             return result
     (made,) = await make_reviews(scope, [athlete], as_of)

@@ -104,7 +104,7 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     log, outlook = evidence.log, evidence.outlook
     if outlook is not None:
-        words = f"Maintenance is known within ±{number(half)} %."
+        words = f"Maintenance is known within ±{number(half, 1)} %."
         seen = {"maintenance_half_width_pct": half, "ask_for": outlook.would_narrow_most, **_ahead(evidence)}
         return Verdict(words + _narrowing(evidence), seen)
     food = 14 - log.complete_food_days_14_d >= 14 - log.weigh_ins_14_d

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 
 from sqlalchemy import bindparam, case, or_, select, update
 
-from service.rollups import changed_since
+from service.rollups import changed_since, held
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
@@ -134,11 +134,14 @@ class DueJob(ABC):
                 results = await self.compute(Scope(connection, practice_id), athletes, as_of)
             async with database.writing() as connection:
                 scope = Scope(connection, practice_id)
-                changed = await changed_since(scope, athletes)
+                present = await held(scope, athletes)
+                changed = changed_since(present, athletes)
                 if changed:  # nobody can store more of them until this is kept
                     results = {**results, **await self.compute(scope, changed, as_of)}
-                await self.keep(scope, [results[athlete.id] for athlete in athletes], at)
-                await self._release(scope, athletes, as_of, at)
+                left = [athlete for athlete in athletes if athlete.id in present]  # the others were erased meanwhile
+                if left:
+                    await self.keep(scope, [results[athlete.id] for athlete in left], at)
+                    await self._release(scope, left, as_of, at)
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
             if len(athletes) == 1:
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)

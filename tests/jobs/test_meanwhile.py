@@ -11,8 +11,8 @@ from service import roster
 from service.evidence import load_notes, one_a_week
 from service.jobs import check_in, clock, weekly_review
 from service.review import keep_reviews, make_reviews
-from service.store.scope import Scope
-from service.store.tables import AthleteDay, CheckIn, Review
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete, AthleteDay, CheckIn, Review
 from tests.jobs.conftest import Practice, athlete, log, phase, utc
 
 MONDAY = utc(2026, 3, 16, 6)
@@ -89,6 +89,24 @@ async def test_what_is_stored_while_a_review_is_being_written_marks_it(
     assert (await practice.tick(MONDAY)).reviews.done == 2
     await waiting[0]
     assert [row.stale for name in "ab" for row in await practice.reviews(name)] == [True, False]
+
+
+async def test_who_is_erased_meanwhile_stops_nobody(practice: Practice, monkeypatch: pytest.MonkeyPatch) -> None:
+    await take_in(practice, "a", "b")
+    whole, erase = weekly_review.make_reviews, [(await practice.athlete("b")).id]
+
+    async def make(*arguments: Any) -> Any:
+        made = await whole(*arguments)
+        if erase:
+            async with practice.database.writing() as connection:
+                scope = Scope(connection, practice.practice_id)
+                await scope.run(scope.delete(Athlete).where(table_of(Athlete).c.id == erase.pop()))
+        return made
+
+    monkeypatch.setattr(weekly_review, "make_reviews", make)
+    result = await practice.tick(MONDAY)
+    assert (result.reviews.failed, result.check_ins.done) == (0, 1)
+    assert len(await practice.reviews("a")) == 1
 
 
 async def test_a_change_that_no_review_looks_at_is_no_reason_to_do_it_again(
