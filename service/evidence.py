@@ -11,7 +11,9 @@ from typing import Any
 import numpy as np
 
 from service.domain import evidence as ev
-from service.domain.records import Estimate, FoodState
+from service.domain.estimation_outlook import outlook
+from service.domain.estimation_state import take
+from service.domain.records import Athletes, Estimate, FoodState
 from service.roster import Roster, RosterEstimates, energy_steps
 from service.store.scope import Scope, table_of
 from service.store.tables import Review, Screening, TrainingSession, WellbeingNote
@@ -21,6 +23,7 @@ SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_REMEMBERED = 6
 ACCEPTED = ("accepted", "amended")
 REST_DAYS = 7  # so many days without a session count as a deload
+OUTLOOK_DAYS = 14
 WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
 
 
@@ -132,6 +135,20 @@ def evidence_of(known: Roster, found: RosterEstimates, notes: Notes, index: int)
         wellbeing=_wellbeing(athlete, notes, known, index),
         history=_history(known, notes, athlete, phases, targets),
     )
+
+
+def outlooks(known: Roster, found: RosterEstimates, rows: Sequence[int]) -> list[ev.Outlook | None]:
+    """What more data would do for maintenance, for some athletes of a roster on its last day; None before any log."""
+    if not rows:
+        return []
+    chosen = np.array(rows)
+    who = Athletes(**{field.name: getattr(known.who, field.name)[chosen] for field in fields(Athletes)})
+    ahead = outlook(who, take(found.body.state, chosen), np.datetime64(known.to), OUTLOOK_DAYS)
+    spreads = zip(ahead.as_so_far.tolist(), ahead.weighing_daily.tolist(), ahead.logging_daily.tolist(), strict=True)
+    return [
+        ev.Outlook(OUTLOOK_DAYS, *(round(sd, 1) for sd in three)) if np.isfinite(three).all() else None
+        for three in spreads
+    ]
 
 
 def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) -> tuple[Roster, RosterEstimates, Notes]:
@@ -364,12 +381,24 @@ def _history(known: Roster, notes: Notes, athlete: Any, phases: Sequence[Any], t
     return ev.History(
         reviews=tuple(
             ev.PastReview(row.as_of, tuple(finding["code"] for finding in row.document["findings"]))
-            for row in earlier[:REVIEWS_REMEMBERED]
+            for row in one_a_week(earlier, known.to)[:REVIEWS_REMEMBERED]
         ),
         last_energy_change_on=_last_change(phases, targets),
         last_deload_on=_last_deload(earlier, notes.deloads.get(athlete.id, ()), notes.sessions.get(athlete.id, ())),
         training_since=min(lifted, default=None),
     )
+
+
+def one_a_week(reviews: Sequence[Any], as_of: date) -> list[Any]:
+    """Of each ISO week before that of a date its latest review: a coach's looks in between confirm nothing twice."""
+    weeks = {as_of.isocalendar()[:2]}
+    found = []
+    for row in reviews:  # newest first
+        week = row.as_of.isocalendar()[:2]
+        if week not in weeks:
+            weeks.add(week)
+            found.append(row)
+    return found
 
 
 def _last_deload(reviews: Sequence[Any], deloads: Sequence[date], sessions: Sequence[Any]) -> date | None:

@@ -37,6 +37,7 @@ from service.api import (
     wellbeing,
 )
 from service.api.docs import mount_docs
+from service.api.head import AnswersHead
 from service.api.schema import publish_schema
 from service.jobs.clock import Clock
 from service.settings import Settings, from_environment
@@ -102,4 +103,5 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     problems.handle_problems(app)
     publish_schema(app)
     mount_docs(app)
+    app.add_middleware(AnswersHead)
     return app

@@ -43,7 +43,7 @@ def replay_roster(known: Roster, notes: Notes, policies: Mapping[str, Policy], f
     notes : Notes
         Likewise; stored reviews in it are not looked at.
     policies : dict
-        By name; every one sees the same evidence.
+        By name; every one sees the same evidence, with its own margins of what counts as a loss or a deficit.
     first : date
         The first review day that counts.
 
@@ -53,7 +53,10 @@ def replay_roster(known: Roster, notes: Notes, policies: Mapping[str, Policy], f
         By policy, the course of each athlete in the roster's order. Week by week it uses `as_known` estimates; an alarm
         about the rate is false when the `revised` rate of that day was inside the phase's band all the same.
     """
-    found = estimate_roster(known, main_lifts_only=True)
+    found = {
+        margins: _estimate(known, policy) for margins, policy in {_margins(p): p for p in policies.values()}.items()
+    }
+    body = next(iter(found.values())).body
     later = estimate_roster(known, main_lifts_only=True, revised=True)
     courses = {name: [Course() for _ in known.athletes] for name in policies}
     for day in range(max(known.day(first), 0), known.log.days.shape[0]):
@@ -62,16 +65,25 @@ def replay_roster(known: Roster, notes: Notes, policies: Mapping[str, Policy], f
             index
             for index, athlete in enumerate(known.athletes)
             if moments.WEEKDAYS[(when + timedelta(days=1)).weekday()] == athlete.review_weekday
-            and np.isfinite(found.body.trend_mass_kg.mean[index, day])
+            and np.isfinite(body.trend_mass_kg.mean[index, day])
         ]
         if not due:
             continue
-        seen = as_seen_on(known, found, notes, day)
+        seen = {margins: as_seen_on(known, estimates, notes, day) for margins, estimates in found.items()}
         for index in due:
-            evidence = evidence_of(*seen, index)
+            evidence = {margins: evidence_of(*parts, index) for margins, parts in seen.items()}
             for name, policy in policies.items():
-                _advance(courses[name][index], evidence, policy, later, index, day)
+                _advance(courses[name][index], evidence[_margins(policy)], policy, later, index, day)
     return courses
+
+
+def _margins(policy: Policy) -> tuple[float, float]:
+    """The thresholds that the estimators need: policies that share them share the estimates."""
+    return policy.no_deficit_pct, policy.strength_loss_pct
+
+
+def _estimate(known: Roster, policy: Policy) -> RosterEstimates:
+    return estimate_roster(known, main_lifts_only=True, policies=[policy] * len(known.athletes))
 
 
 def _advance(

@@ -8,26 +8,28 @@ import asyncio
 import hashlib
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import orjson
+from sqlalchemy import bindparam
 
 from service import training
 from service.domain import evidence as ev
 from service.domain.arbiter import Decision, decide
-from service.domain.checkin import attention
+from service.domain.checkin import attention, check_in
+from service.domain.data_rules import maintenance_well_known
 from service.domain.estimation import predict_mass
 from service.domain.findings import Finding, Severity
 from service.domain.policy import Policy
 from service.domain.records import Estimate
 from service.domain.safety import Gate
 from service.domain.targets import fat_mass_kg
-from service.evidence import Notes, evidence_of, load_notes, quantity_at
+from service.evidence import Notes, evidence_of, load_notes, outlooks, quantity_at
 from service.policies import InForce, in_force
-from service.roster import Roster, RosterEstimates, estimate_roster, load
+from service.roster import Roster, RosterEstimates, estimate_roster, load_by_span
 from service.store.scope import Scope, table_of
 from service.store.tables import Review
 from service.store.types import new_id
@@ -48,6 +50,7 @@ class Result:
     attention: dict[str, Any] | None
     score: dict[str, Any] | None
     inputs_digest: str
+    check_in: dict[str, Any]  # what a check-in of the same day finds
 
 
 def iso_week(day: date) -> str:
@@ -74,16 +77,26 @@ async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date) -> li
         In the order of the athletes.
     """
     ids = [athlete.id for athlete in athletes]
-    known = await load(scope, athletes, as_of)
-    notes = await load_notes(scope, ids, as_of)
-    return await asyncio.to_thread(review_roster, known, notes, await in_force(scope, ids))
+    rosters = await load_by_span(scope, athletes, as_of)
+    notes, policies = await load_notes(scope, ids, as_of), await in_force(scope, ids)
+
+    def review() -> dict[uuid.UUID, Result]:
+        return {made.athlete_id: made for known in rosters for made in review_roster(known, notes, policies)}
+
+    made = await asyncio.to_thread(review)
+    return [made[athlete] for athlete in ids]
 
 
 def review_roster(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -> list[Result]:
     """Review a roster whose rows are all there: the domain's work, without any I/O."""
-    found = estimate_roster(known, main_lifts_only=True)
-    evidence = [evidence_of(known, found, notes, index) for index in range(len(known.athletes))]
     chosen = [policies[athlete.id] for athlete in known.athletes]
+    found = estimate_roster(known, main_lifts_only=True, policies=[policy.policy for policy in chosen])
+    evidence = [evidence_of(known, found, notes, index) for index in range(len(known.athletes))]
+    unsure = [
+        index for index, policy in enumerate(chosen) if not maintenance_well_known(evidence[index], policy.policy)
+    ]
+    for index, ahead in zip(unsure, outlooks(known, found, unsure), strict=True):
+        evidence[index] = replace(evidence[index], outlook=ahead)
     decisions = [decide(one, policy.policy) for one, policy in zip(evidence, chosen, strict=True)]
     planned = [decision.recommendation.energy_to_kcal for decision in decisions]
     intake = np.array([np.nan if energy is None else energy for energy in planned], dtype=np.float64)
@@ -140,6 +153,7 @@ def _result(
         attention_body(decision.findings),
         score,
         digest,
+        check_in_body(evidence, policy.policy),
     )
 
 
@@ -177,6 +191,13 @@ def attention_body(findings: tuple[Finding, ...], least: Severity = Severity.ADV
         for finding in findings
     ]
     return {"next": wanted.next, "days_overdue": wanted.days_overdue, "reasons": reasons}
+
+
+def check_in_body(evidence: ev.Evidence, policy: Policy) -> dict[str, Any]:
+    """What the night's check-in keeps of an athlete: all that it finds is meant to be seen."""
+    findings = check_in(evidence, policy)
+    severity = max((finding.severity.rank for finding in findings), default=Severity.INFO.rank)
+    return {"severity": severity, "attention": attention_body(findings, least=Severity.INFO)}
 
 
 def _inputs(known: Roster, index: int) -> list[Any]:
@@ -297,8 +318,20 @@ def changed_since(known: Roster, found: RosterEstimates, index: int, earlier: Se
     return {"as_of": before["as_of"], "quantities": moved} if moved else None
 
 
-async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime) -> int:
-    """Store reviews; a week that has one keeps it, and open. Open reviews of earlier weeks lapse.
+async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime, *, weekly: bool = True) -> int:
+    """Store reviews; a day that has one keeps it, a week its weekly one. Open reviews of earlier days lapse.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice, on a transaction that holds the athletes.
+    results : sequence of Result
+        One each of some athletes.
+    made_at : datetime
+        When.
+    weekly : bool
+        Whether they are the weekly reviews of their ISO weeks, of which there is one; a coach's look at a day of the
+        week does not stand in its way.
 
     Returns
     -------
@@ -306,13 +339,23 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
         How many were new.
     """
     review = table_of(Review)
-    rows = [{**vars(result), "id": new_id(), "state": "open", "made_at": made_at} for result in results]
-    new = await scope.insert_new(Review, rows, key=("practice_id", "athlete_id", "week"))
+    athletes, days = {result.athlete_id for result in results}, {result.as_of for result in results}
+    same_days = scope.select(review.c.athlete_id, review.c.as_of, of=[Review]).where(
+        review.c.athlete_id.in_(athletes), review.c.as_of.in_(days)
+    )
+    there = {(row.athlete_id, row.as_of) for row in await scope.rows(same_days)}
+    new, newest = 0, []
     for result in results:
-        await scope.run(
-            scope.update(Review)
-            .where(review.c.athlete_id == result.athlete_id, review.c.as_of < result.as_of, review.c.state == "open")
-            .where(review.c.week != result.week)
-            .values(state="lapsed", revision=review.c.revision + 1)
-        )
+        row = {**vars(result), "id": new_id(), "state": "open", "made_at": made_at}
+        row["week"] = result.week if weekly else result.as_of.isoformat()
+        if (result.athlete_id, result.as_of) not in there:
+            kept = await scope.insert_new(Review, [row], key=("practice_id", "athlete_id", "week"))
+            if not kept:
+                continue
+            new += kept
+        newest.append({"of_athlete": result.athlete_id, "before": result.as_of})
+    if newest:
+        earlier = (review.c.athlete_id == bindparam("of_athlete"), review.c.as_of < bindparam("before"))
+        lapse = scope.update(Review).where(*earlier, review.c.state == "open")
+        await scope.connection.execute(lapse.values(state="lapsed", revision=review.c.revision + 1), newest)
     return new

@@ -12,14 +12,14 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-from sqlalchemy import bindparam
+from sqlalchemy import bindparam, not_, select
 
 from service.catalogue.exercises import exercises
 from service.domain import composition, suspects
 from service.domain.records import FoodState
 from service.domain.sets import LiftSet, summarise_sets
 from service.foods import load_foods, names_own_food, sum_of_foods, with_own
-from service.store.scope import Scope, Table, table_of
+from service.store.scope import Scope, Table, locked, table_of
 from service.store.tables import (
     Athlete,
     AthleteDay,
@@ -62,8 +62,11 @@ async def refresh(scope: Scope, table: Table, days: Days) -> Changes:
 
 
 async def mark_stale(scope: Scope, days: Days) -> None:
-    """Mark the reviews that looked at any of these days."""
+    """Mark the reviews that looked at any of these days, and tell work under way that its inputs have changed."""
+    if not days:
+        return
     review = table_of(Review)
+    await _count_change(scope, {athlete for athlete, _ in days})
     by_day = defaultdict(list)
     for athlete, day in _first_days(days).items():
         by_day[day].append(athlete)
@@ -80,6 +83,44 @@ async def mark_all_stale(scope: Scope, athlete_id: uuid.UUID) -> None:
     await mark_stale(scope, {(athlete_id, date.min)})
 
 
+async def facts_changed(scope: Scope, athlete_id: uuid.UUID, names: set[str]) -> None:
+    """What follows from an athlete's changed fields: computed body fat, doubts about weigh-ins, stale reviews."""
+    for table, facts in ((Measurement, {"sex", "birth_date", "height_cm"}), (WeighIn, {"height_cm"})):
+        if facts & names:
+            row = table_of(table)
+            logged = scope.select(row.c.date, of=[table]).where(row.c.athlete_id == athlete_id).distinct()
+            await refresh(scope, table, {(athlete_id, day.date) for day in await scope.rows(logged)})
+    await mark_all_stale(scope, athlete_id)
+
+
+async def _count_change(scope: Scope, athletes: set[uuid.UUID]) -> None:
+    """Before the marks: a review kept meanwhile has either seen the change, or is there to be marked."""
+    athlete = table_of(Athlete)
+    if len(athletes) > 1:  # one order for all, against deadlocks
+        await scope.rows(
+            locked(scope.select(athlete.c.id, of=[Athlete]).where(athlete.c.id.in_(athletes)).order_by(athlete.c.id))
+        )
+    counted = scope.update(Athlete).where(athlete.c.id.in_(athletes))
+    await scope.run(counted.values(inputs_revision=athlete.c.inputs_revision + 1))
+
+
+async def held(scope: Scope, athletes: Sequence[Any]) -> dict[uuid.UUID, Any]:
+    """The present rows of those athletes that are still there, by id, held against writers until the transaction ends.
+
+    Work kept in it rests on all that was stored before, where `changed_since` finds nothing that it has not seen.
+    """
+    athlete = table_of(Athlete)
+    wanted = scope.select(Athlete).where(athlete.c.id.in_([row.id for row in athletes])).order_by(athlete.c.id)
+    return {row.id: row for row in await scope.rows(locked(wanted))}
+
+
+def changed_since(present: Mapping[uuid.UUID, Any], read: Sequence[Any]) -> list[Any]:
+    """The present rows of athletes of whom something that reviews look at was stored since their rows were read."""
+    return [
+        present[row.id] for row in read if row.id in present and present[row.id].inputs_revision != row.inputs_revision
+    ]
+
+
 def _span(table: Any, days: Days, before: timedelta = timedelta(0), open_end: bool = False) -> list[Any]:
     """Conditions for rows of these athletes around these dates."""
     dates = [day for _, day in days]
@@ -89,9 +130,24 @@ def _span(table: Any, days: Days, before: timedelta = timedelta(0), open_end: bo
 
 async def _put_days(scope: Scope, values: Mapping[tuple[uuid.UUID, date], Mapping[str, Any]]) -> None:
     rows = [{"athlete_id": athlete, "date": day, **value} for (athlete, day), value in values.items()]
-    if rows:
-        only = [name for name in rows[0] if name not in _DAY_KEY]
-        await scope.upsert(AthleteDay, rows, key=_DAY_KEY, only=only)
+    if not rows:
+        return
+    only = [name for name in rows[0] if name not in _DAY_KEY]
+    await scope.upsert(AthleteDay, rows, key=_DAY_KEY, only=only)
+    emptied = {key for key, value in values.items() if not any(value.values())}
+    if emptied:
+        await _drop_days_without_entries(scope, emptied)
+
+
+async def _drop_days_without_entries(scope: Scope, days: Days) -> None:
+    """A day whose last entry is gone is no day of the log."""
+    day = table_of(AthleteDay)
+    logged = []
+    for entry in map(table_of, _REFRESH):
+        same = (entry.c[name] == day.c[name] for name in _DAY_KEY)
+        logged.append(select(entry.c.date).where(*same).exists())
+    at = (day.c.athlete_id.in_({athlete for athlete, _ in days}), day.c.date.in_({on for _, on in days}))
+    await scope.run(scope.delete(AthleteDay).where(*at, *(not_(entry) for entry in logged)))
 
 
 async def _masses(scope: Scope, days: Days) -> Changes:

@@ -11,12 +11,14 @@ import numpy as np
 
 from service.catalogue.exercises import default_main_lifts
 from service.domain.estimation import Estimates, estimate
+from service.domain.policy import DEFAULT, Policy
 from service.domain.records import Athletes, DailyLog, Floats, PhaseKind
 from service.domain.strength import LiftEstimates, StrengthEstimates, estimate_strength, revise_strength
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase, SessionLift, Target, TrainingPlan
 
 PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
+SHORT_DAYS = 512  # logs up to so long cost about the same
 STAND_INS = 5  # lifts that stand for an athlete's strength when none of the main ones is trained
 _DAY_COLUMNS = (
     "mass_kg", "energy_kcal", "protein_g", "carbohydrate_g", "food_state", "menstruation_started", "body_fat_pct",
@@ -68,6 +70,38 @@ async def load(scope: Scope, athletes: Sequence[Any], to: date) -> Roster:
     Roster
         With at least one day, also when nothing was logged.
     """
+    return _assemble(athletes, to, await _read(scope, athletes, to))
+
+
+async def load_by_span(scope: Scope, athletes: Sequence[Any], to: date) -> list[Roster]:
+    """The same in several rosters, by length of log: one entry of ten years ago makes nobody else's arrays long.
+
+    Athletes whose logs reach back less than `SHORT_DAYS` are together, the others with those of at most twice their
+    length.
+    """
+    rows = await _read(scope, athletes, to)
+    first: dict[uuid.UUID, date] = {}
+    for row in rows.days:
+        first.setdefault(row.athlete_id, row.date)
+    groups: dict[int, list[Any]] = defaultdict(list)
+    for athlete in athletes:
+        span = (to - first.get(athlete.id, to)).days
+        groups[(span // SHORT_DAYS).bit_length()].append(athlete)
+    return [_assemble(some, to, rows) for _, some in sorted(groups.items())]
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """What the database has of some athletes; as in `Roster`."""
+
+    days: Sequence[Any]  # of `athlete_day`, oldest first
+    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]]
+    phases: Mapping[uuid.UUID, Sequence[Any]]
+    targets: Mapping[uuid.UUID, Sequence[Any]]
+    plans: Mapping[uuid.UUID, Any]
+
+
+async def _read(scope: Scope, athletes: Sequence[Any], to: date) -> _Rows:
     ids = [athlete.id for athlete in athletes]
     day, lift, phase, target = table_of(AthleteDay), table_of(SessionLift), table_of(Phase), table_of(Target)
     columns = (day.c.athlete_id, day.c.date, *(day.c[name] for name in _DAY_COLUMNS))
@@ -82,9 +116,7 @@ async def load(scope: Scope, athletes: Sequence[Any], to: date) -> Roster:
     targets = scope.select(Target).where(target.c.athlete_id.in_(ids), target.c.from_date <= to)
     plan = table_of(TrainingPlan)
     plans = scope.select(TrainingPlan).where(plan.c.athlete_id.in_(ids), plan.c.from_date <= to)
-    return _assemble(
-        athletes,
-        to,
+    return _Rows(
         days,
         lifts,
         _by_athlete(await scope.rows(phases.order_by(phase.c.starts_on))),
@@ -100,18 +132,11 @@ def _by_athlete(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
     return found
 
 
-def _assemble(
-    athletes: Sequence[Any],
-    to: date,
-    days: Sequence[Any],
-    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]],
-    phases: Mapping[uuid.UUID, Sequence[Any]],
-    targets: Mapping[uuid.UUID, Sequence[Any]],
-    plans: Mapping[uuid.UUID, Any],
-) -> Roster:
-    first = min((row.date for row in days), default=to)
-    shape = (len(athletes), (to - first).days + 1)
+def _assemble(athletes: Sequence[Any], to: date, read: _Rows) -> Roster:
     place = {athlete.id: index for index, athlete in enumerate(athletes)}
+    days, phases, targets = [row for row in read.days if row.athlete_id in place], read.phases, read.targets
+    first = days[0].date if days else to
+    shape = (len(athletes), (to - first).days + 1)
     columns: dict[str, Floats] = {name: np.full(shape, np.nan) for name in _DAY_COLUMNS}
     if days:
         who, when, *values = zip(*days, strict=True)
@@ -139,7 +164,7 @@ def _assemble(
     )
     return Roster(
         athletes, first, to, _who(athletes), log, columns["protein_g"], np.nan_to_num(columns["sessions"]),
-        phases, targets, lifts, plans,
+        phases, targets, read.lifts, read.plans,
     )  # fmt: skip
 
 
@@ -182,7 +207,12 @@ class RosterEstimates:
 
 
 def estimate_roster(
-    roster: Roster, *, revised: bool = False, main_lifts_only: bool = False, upper_loss_rate_pct_per_week: float = 1.0
+    roster: Roster,
+    *,
+    policies: Sequence[Policy] | None = None,
+    revised: bool = False,
+    main_lifts_only: bool = False,
+    upper_loss_rate_pct_per_week: float = 1.0,
 ) -> RosterEstimates:
     """Run the estimators over a roster.
 
@@ -190,6 +220,8 @@ def estimate_roster(
     ----------
     roster : Roster
         What was logged.
+    policies : sequence of Policy
+        By athlete: what counts as lost strength and as no deficit; the service's own policy when not given.
     revised : bool
         Whether each day may use what was dated after it.
     main_lifts_only : bool
@@ -197,7 +229,16 @@ def estimate_roster(
     upper_loss_rate_pct_per_week : float
         What counts as losing too fast, percent of body mass per week.
     """
-    body = estimate(roster.who, roster.log, upper_loss_rate_pct_per_week=upper_loss_rate_pct_per_week, revised=revised)
+    policies = [DEFAULT] * len(roster.athletes) if policies is None else policies
+    no_deficit_pct = np.array([policy.no_deficit_pct for policy in policies], dtype=np.float64)
+    loss_pct = np.array([policy.strength_loss_pct for policy in policies], dtype=np.float64)
+    body = estimate(
+        roster.who,
+        roster.log,
+        upper_loss_rate_pct_per_week=upper_loss_rate_pct_per_week,
+        no_deficit_pct=no_deficit_pct,
+        revised=revised,
+    )
     main = [_main_names(roster, athlete.id) for athlete in roster.athletes]
     others = [
         [] if main_lifts_only else sorted(set(roster.lifts.get(athlete.id, {})) - set(names))
@@ -205,11 +246,11 @@ def estimate_roster(
     ]
     run = revise_strength if revised else estimate_strength
     phase, phase_day = roster.log.phase, roster.log.phase_day
-    strength = run(*_sessions(roster, main, body.trend_mass_kg.mean), phase, phase_day)
+    strength = run(*_sessions(roster, main, body.trend_mass_kg.mean), phase, phase_day, loss_pct=loss_pct)
     if any(others):
         alone = _sessions(roster, others, body.trend_mass_kg.mean)
         strength = StrengthEstimates(
-            _joined(strength.lifts, _each_alone(run, alone, phase, phase_day)), strength.pooled
+            _joined(strength.lifts, _each_alone(run, alone, phase, phase_day, loss_pct)), strength.pooled
         )
     most = max(map(len, main), default=0)
     padded = [[*names, *[""] * (most - len(names)), *more] for names, more in zip(main, others, strict=True)]
@@ -242,11 +283,12 @@ def _sessions(roster: Roster, names: Sequence[Sequence[str]], mass_kg: Floats) -
     return maximum, log_sd, exposure
 
 
-def _each_alone(run: Any, sessions: Sequence[Floats], phase: Any, phase_day: Any) -> LiftEstimates:
+def _each_alone(run: Any, sessions: Sequence[Floats], phase: Any, phase_day: Any, loss_pct: Floats) -> LiftEstimates:
     """Lifts that stand for nothing but themselves: each is estimated alone, so that they change no main lift."""
     athletes, lifts, days = sessions[0].shape
     rows = [array.reshape(athletes * lifts, 1, days) for array in sessions]
-    found = run(*rows, np.repeat(phase, lifts, axis=0), np.repeat(phase_day, lifts, axis=0)).lifts
+    phases = (np.repeat(phase, lifts, axis=0), np.repeat(phase_day, lifts, axis=0))
+    found = run(*rows, *phases, loss_pct=np.repeat(loss_pct, lifts)).lifts
     joined: LiftEstimates = _mapped(lambda array: array.reshape(athletes, lifts, days), found)
     return joined
 

@@ -140,6 +140,20 @@ def test_policies_do_not_disturb_each_other_and_stored_reviews_are_not_looked_at
     assert [course.weeks for course in alone["eager"]] == [course.weeks for course in courses["eager"]]
 
 
+def test_each_policy_has_its_own_margins_of_what_counts(
+    known: Roster, first: date, courses: dict[str, list[Course]]
+) -> None:
+    """Who counts a deficit only from 10 % on sees fewer of them; the others' course stays what it was alone."""
+    strict = DEFAULT.changed({"no_deficit_pct": 10.0, "strength_loss_pct": 3.0})
+    both = replay_roster(known, _notes(known), {"default": DEFAULT, "strict": strict}, first)
+    assert [course.weeks for course in both["default"]] == [course.weeks for course in courses["default"]]
+
+    def told(name: str) -> int:
+        return sum("rate.not_in_deficit" in week["codes"] for course in both[name] for week in course.weeks)
+
+    assert told("strict") > told("default")
+
+
 def test_reversals_and_shares_of_a_summary_by_hand() -> None:
     back_and_forth = Course(
         weeks=[{}] * 4,

@@ -31,12 +31,17 @@ from service.auth import Principal, requires
 from service.catalogue.exercises import equipment
 from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
+from service.rollups import facts_changed
 from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete
 from service.store.types import new_id, now
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
 ATHLETE = table_of(Athlete)
+REVIEWED = {  # what reviews look at; the other fields say who, where and when
+    "sex", "birth_date", "height_cm", "activity_factor", "experience", "food_pattern", "meals_per_day", "eating_window",
+    "carbohydrate_share", "goal",
+}  # fmt: skip
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
@@ -222,7 +227,7 @@ async def change_athlete(
 
 
 async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> dict[str, Any]:
-    """Store changed fields.
+    """Store changed fields; where reviews look at them, what was derived from the old ones follows.
 
     Raises
     ------
@@ -231,11 +236,14 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
     PreconditionFailed
         If somebody else changed the athlete in between.
     """
+    if values.get("goal"):
+        values["goal"] = {**values["goal"], "by": values["goal"].get("by") and str(values["goal"]["by"])}  # as stored
     if "birth_date" in values:
         _check_birth_date(values["birth_date"])
     if {"goal", "sex"} & values.keys():
         goal = values.get("goal", athlete.goal)
         _check_goal(values.get("sex", athlete.sex), goal and goal["body_fat_pct"])
+    changed_facts = {name for name in REVIEWED & values.keys() if values[name] != athlete._mapping[name]}
     if any(values.get(name, old) != old for name, old in moments.planned_by(athlete).items()):
         values |= moments.replanned(SimpleNamespace(**{**athlete._mapping, **values}), now())
     values |= {"revision": athlete.revision + 1, "updated_at": now()}
@@ -246,6 +254,8 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
         raise Conflict("external_id belongs to another athlete of this practice") from error
     if not changed:
         raise PreconditionFailed()
+    if changed_facts:
+        await facts_changed(scope, athlete.id, changed_facts)
     return {**athlete._mapping, **values}
 
 

@@ -30,6 +30,9 @@ _DECIDE = {
 }
 _ASKS = {rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA} & {*NEXT}
 
+_WORK = {"weekly_review": "weekly review", "check_in": "nightly check-in"}
+_RETRIED = "Wait: it is tried again within the hour. If it stays, ask whoever runs the service to read the log."
+
 
 class AttentionItem(Answer):
     """One athlete who needs the coach."""
@@ -143,9 +146,10 @@ async def _in_order(scope: Scope, only: uuid.UUID | None = None) -> list[_Item]:
         return statement if only is None else statement.where(table.c.athlete_id == only)
 
     for row in await scope.rows(of(scope.select(JobFailure), _FAILURE)):
-        statement = f"{row.job} failed {row.attempts} times: {row.error}"
+        times = "once" if row.attempts == 1 else f"{row.attempts} times"
+        statement = f"The {_WORK.get(row.job, 'work')} of this athlete could not be done ({times} so far)."
         reason = {"from": "job", "code": f"job.{row.job}", "severity": "warning", "statement": statement}
-        found[row.athlete_id].add(Severity.WARNING.rank, "Look at the error; the work is tried again.", 0, [reason])
+        found[row.athlete_id].add(Severity.WARNING.rank, _RETRIED, 0, [reason])
     night = scope.select(_CHECK_IN.c.athlete_id, _CHECK_IN.c.severity, _CHECK_IN.c.attention, of=[CheckIn])
     for row in await scope.rows(of(night, _CHECK_IN).where(_CHECK_IN.c.attention.is_not(None))):
         found[row.athlete_id].add_night(row)

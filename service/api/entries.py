@@ -134,8 +134,10 @@ def date_faults(body: EntryBody, athlete: Any, place: str = "") -> list[Fault]:
 
 def day_faults(day: date, athlete: Any, pointer: str = "/date") -> list[Fault]:
     """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
-    if day > now().astimezone(ZoneInfo(athlete.time_zone)).date() + timedelta(days=1):
-        return [Fault(pointer=pointer, code="in_the_future", detail=f"{day} has not been yet")]
+    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    if day > today:
+        detail = f"{day} has not been yet: it is {today} in the athlete's zone {athlete.time_zone}"
+        return [Fault(pointer=pointer, code="in_the_future", detail=detail)]
     if day < athlete.birth_date:
         return [Fault(pointer=pointer, code="before_birth", detail=f"{day} lies before the athlete's birth")]
     if day < now().date() - OLDEST:

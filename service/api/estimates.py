@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from fastapi import APIRouter, Depends, Query
+from pydantic import Field
 
 from service import roster
 from service.api.athletes import AthletePath
@@ -14,8 +15,10 @@ from service.api.fields import Answer, Date
 from service.api.problems import documented
 from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
+from service.domain.evidence import Outlook
 from service.domain.records import Estimate
 from service.errors import Invalid, NotFound
+from service.evidence import outlooks
 from service.policies import in_force
 from service.store.types import now
 
@@ -47,12 +50,26 @@ class LiftBand(Answer):
     probability_rising: Column
 
 
+class WouldNarrow(Answer):
+    """What more data would do for maintenance within so many days; each standard deviation as the filter expects it."""
+
+    ask_for: str | None = Field(
+        examples=["weigh_ins", "food_days"], description="more of what would narrow it most; null: of neither by much"
+    )
+    days: int
+    maintenance_sd_kcal: dict[str, float] = Field(
+        examples=[{"as_so_far": 118.0, "weighing_daily": 112.5, "logging_daily": 81.0}],
+        description="weighing and logging `as_so_far`, with a weigh-in every day, with every food day complete",
+    )
+
+
 class RestsOn(Answer):
     """What the estimate of the last day rests on."""
 
-    days_used: float | None
-    days_imputed: float | None
-    prior_share: float | None
+    days_used: float | None = Field(description="weigh-ins in it so far")
+    days_imputed: float | None = Field(description="days so far whose food was not, or not wholly, logged")
+    prior_share: float | None = Field(description="share of the starting variance of maintenance that is left")
+    would_narrow_most: WouldNarrow | None = Field(description="null before the first weigh-in")
 
 
 class EstimatesAnswer(Answer):
@@ -102,13 +119,22 @@ async def get_estimates(
     found = await asyncio.to_thread(
         roster.estimate_roster,
         known,
+        policies=[policy],
         revised=basis == "revised",
         upper_loss_rate_pct_per_week=-policy.cut_rate_fast_pct,
     )
-    return _answer(basis, from_, days, known, found)
+    (ahead,) = await asyncio.to_thread(outlooks, known, found, [0])
+    return _answer(basis, from_, days, known, found, ahead)
 
 
-def _answer(basis: str, first: date, days: int, known: roster.Roster, found: roster.RosterEstimates) -> EstimatesAnswer:
+def _answer(
+    basis: str,
+    first: date,
+    days: int,
+    known: roster.Roster,
+    found: roster.RosterEstimates,
+    ahead: Outlook | None,
+) -> EstimatesAnswer:
     start = known.day(first)
 
     def column(values: Any, digits: int) -> Column:
@@ -120,7 +146,6 @@ def _answer(basis: str, first: date, days: int, known: roster.Roster, found: ros
         return Band(**{name: column(getattr(quantity, name)[row], digits) for name in ("mean", "lo", "hi")})
 
     body, lifts = found.body, found.strength.lifts
-    last = (0, -1)
     return EstimatesAnswer(
         basis=basis,
         dates=[first + timedelta(days=offset) for offset in range(days)],
@@ -143,8 +168,22 @@ def _answer(basis: str, first: date, days: int, known: roster.Roster, found: ros
             if name
         },
         rests_on=RestsOn(
-            days_used=column(body.days_used[last].reshape(1), 0)[-1],
-            days_imputed=column(body.days_imputed[last].reshape(1), 0)[-1],
-            prior_share=column(body.prior_share[last].reshape(1), 4)[-1],
+            days_used=_number(body.days_used[0, -1], 0),
+            days_imputed=_number(body.days_imputed[0, -1], 1),
+            prior_share=_number(body.prior_share[0, -1], 4),
+            would_narrow_most=ahead and _would_narrow(ahead),
         ),
     )
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if np.isfinite(value) else None
+
+
+def _would_narrow(ahead: Outlook) -> WouldNarrow:
+    spreads = {
+        "as_so_far": ahead.as_so_far_kcal,
+        "weighing_daily": ahead.weighing_daily_kcal,
+        "logging_daily": ahead.logging_daily_kcal,
+    }
+    return WouldNarrow(ask_for=ahead.would_narrow_most, days=ahead.days, maintenance_sd_kcal=spreads)

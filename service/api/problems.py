@@ -103,8 +103,14 @@ async def _http(request: Request, error: Exception) -> Response:
 def _methods(request: Request) -> list[str]:
     """What the path allows. Starlette's own Allow names the methods of the first route with that path alone."""
     return [
-        method
-        for method in ("GET", "POST", "PUT", "PATCH", "DELETE")
+        listed
+        for method, listed in {
+            "GET": "GET, HEAD",
+            "POST": "POST",
+            "PUT": "PUT",
+            "PATCH": "PATCH",
+            "DELETE": "DELETE",
+        }.items()
         if any(route.matches({**request.scope, "method": method})[0] is Match.FULL for route in request.app.routes)
     ]
 

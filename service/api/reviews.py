@@ -14,15 +14,17 @@ from service.api.decisions import DecisionAnswer, DecisionBody, decide
 from service.api.fields import Answer, Body, Date
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
-from service.review import iso_week, keep_reviews, make_reviews
+from service.review import Result, keep_reviews, make_reviews
+from service.rollups import changed_since, held
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review
 from service.store.types import now
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
+computed = APIRouter(route_class=PreparedRoute)
 REVIEW = table_of(Review)
 ATHLETE = table_of(Athlete)
 Documented = dict[str, Any]
@@ -88,7 +90,8 @@ class ReviewAnswer(Answer):
 
 def _answer(row: Any, external_id: str) -> ReviewAnswer:
     values = dict(row)
-    return ReviewAnswer.model_validate({**values.pop("document"), **values, "external_id": external_id})
+    document = values.pop("document")
+    return ReviewAnswer.model_validate({**values, **document, "external_id": external_id})
 
 
 @router.get(
@@ -105,39 +108,57 @@ async def list_reviews(
     return Page(items=[_answer(row._mapping, athlete.external_id) for row in rows])
 
 
-@router.post(
+@computed.post(
     "/athletes/{athlete_id}/reviews",
     status_code=201,
     dependencies=[Depends(requires("coaching:write"))],
     responses={
-        200: {"description": "that week's review was there already, or a dry run", "model": ReviewAnswer},
+        200: {"description": "there was a review as of that day already, or a dry run", "model": ReviewAnswer},
         **documented(NotFound),
     },
 )
 async def make_review(
-    athlete: AthletePath, body: ReviewBody, scope: Here, response: Response, dry_run: DryRun
+    athlete: AthletePath, body: ReviewBody, scope: Here, response: Response, dry_run: DryRun, prepared: InTwoSteps
 ) -> ReviewAnswer:
-    """Review the athlete as of a date; a week has one review, and keeps it."""
+    """Review the athlete as of a date; a day has one review, and keeps it.
+
+    Open reviews of earlier days lapse. The weekly review is made all the same on its day, unless it would be of that
+    very date.
+    """
     today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
     as_of = body.as_of or today - timedelta(days=1)
     if as_of > today:
         raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
-    week = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.week == iso_week(as_of))
-    there = None if dry_run else await scope.first(week)
+    of_the_day = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.as_of == as_of)
+    there = None if dry_run else await scope.first(of_the_day)
     if there is None:
-        results = await make_reviews(scope, [athlete], as_of)
-        await keep_reviews(scope, results, now())
-        kept = await scope.first(week)
-        assert kept is not None
-        row = {**kept._mapping, **vars(results[0]), "state": "open", "stale": False} if dry_run else kept._mapping
+        made = await _result(scope, athlete, as_of, prepared)
         response.status_code = 200 if dry_run else 201
-        if dry_run:
-            return _answer({**row, "id": None}, athlete.external_id)
+        if not prepared.keep:
+            row = {**vars(made), "id": None, "state": "open", "stale": False, "made_at": now()}
+            return _answer(row, athlete.external_id)
+        await keep_reviews(scope, [made], now(), weekly=False)
+        there = await scope.first(of_the_day)
+        assert there is not None
     else:
-        row = there._mapping
         response.status_code = 200
-    show_version(response, row["revision"])
-    return _answer(row, athlete.external_id)
+    show_version(response, there.revision)
+    return _answer(there._mapping, athlete.external_id)
+
+
+async def _result(scope: Scope, athlete: Any, as_of: date, prepared: Prepared) -> Result:
+    """The review as worked out before, unless something was stored of the athlete since."""
+    if prepared.work is not None:
+        read, made = prepared.work
+        if made.as_of == as_of and not changed_since(await held(scope, [read]), [read]):
+            result: Result = made
+            return result
+    (made,) = await make_reviews(scope, [athlete], as_of)
+    prepared.work = (athlete, made)
+    return made
+
+
+router.include_router(computed)
 
 
 async def _find(scope: Scope, caller: Principal, review_id: uuid.UUID, to_write: bool = False) -> tuple[Any, Any]:

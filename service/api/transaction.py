@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Annotated, Any
 
@@ -56,9 +57,46 @@ class CommittedRoute(APIRoute):
                 async with database.reading() as connection:
                     request.state.scope = Scope(connection, principal.practice_id)
                     return await inner(request)
-            return await _write(database, principal, request, inner)
+            key = _idempotency_key(request, principal)
+            return await _write(database, principal, await received(request), key, inner)
 
         return handle
+
+
+class PreparedRoute(CommittedRoute):
+    """A committed route that does its long work before it takes the writer.
+
+    The endpoint is run on a reading connection first, to put what it has worked out into `request.state.prepared` and
+    keep nothing, then in the transaction, to keep it if it still holds. A dry run needs the first only.
+    """
+
+    def get_route_handler(self) -> Handler:
+        """Wrap FastAPI's handler."""
+        inner = APIRoute.get_route_handler(self)
+
+        async def handle(request: Request) -> Response:
+            database: Database = request.app.state.database
+            principal = await admit(request)
+            key = _idempotency_key(request, principal)
+            request = await received(request)
+            request.state.prepared = Prepared()
+            async with database.reading() as connection:
+                request.state.scope = Scope(connection, principal.practice_id)
+                answer = await inner(request)
+            if is_dry_run(request):
+                return answer
+            request.state.prepared.keep = True
+            return await _write(database, principal, request, key, inner)
+
+        return handle
+
+
+@dataclass
+class Prepared:
+    """What a route has worked out so far, and whether it is to keep something now."""
+
+    work: Any = None
+    keep: bool = False
 
 
 class StreamedRoute(APIRoute):
@@ -108,10 +146,9 @@ async def received(request: Request) -> Request:
     return request
 
 
-async def _write(database: Database, principal: Principal, request: Request, inner: Handler) -> Response:
-    key = _idempotency_key(request, principal)
-    request = await received(request)
-
+async def _write(
+    database: Database, principal: Principal, request: Request, key: str | None, inner: Handler
+) -> Response:
     async def work(connection: AsyncConnection) -> Response:
         request.state.after_commit = None
         scope = request.state.scope = Scope(connection, principal.practice_id)
@@ -215,6 +252,14 @@ async def _keep(scope: Scope, request: Request, key: str, response: Response) ->
         .where(answer.c.route == request.url.path, answer.c.key == key)
         .values(status=response.status_code, headers=headers, body=bytes(response.body).decode())
     )
+
+
+async def _prepared(request: Request) -> Prepared:
+    prepared: Prepared = request.state.prepared
+    return prepared
+
+
+InTwoSteps = Annotated[Prepared, Depends(_prepared)]
 
 
 async def _scope(request: Request) -> Scope:

@@ -1,8 +1,12 @@
 """The rules about data: is there enough to judge, and what exactly would help most?"""
 
+from dataclasses import asdict
+from typing import Any
+
 from service.domain.evidence import Evidence
 from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, number
 from service.domain.logging_need import ALL, logging_need
+from service.domain.normal import Z90
 from service.domain.policy import Policy
 
 NEARLY_ALL = 2  # days of 14 that may be missing from a log that is as good as complete; common practice, no source
@@ -40,7 +44,8 @@ def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
     if count >= least:
         return None
     words = f"Only {count} weigh-ins in the last 14 days, {least} are the least: weigh in on most mornings."
-    return Verdict(words, {"weigh_ins_14_d": count}, (Move("log.weigh_ins_14_d", least, "at_least"),))
+    seen = {"weigh_ins_14_d": count, **_ahead(evidence)}
+    return Verdict(words + _narrowing(evidence), seen, (Move("log.weigh_ins_14_d", least, "at_least"),))
 
 
 def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -53,8 +58,30 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"Only {count} complete food days in the last 14 while maintenance is {known}: log at least {least} complete"
         " days in the next 14, weekdays and a weekend."
     )
-    seen = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half}
-    return Verdict(words, seen, (Move("log.complete_food_days_14_d", least, "at_least"),))
+    seen = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
+    return Verdict(words + _narrowing(evidence), seen, (Move("log.complete_food_days_14_d", least, "at_least"),))
+
+
+def _ahead(evidence: Evidence) -> dict[str, Any]:
+    """How sure maintenance would be after a while, as the evidence of a finding."""
+    return {} if evidence.outlook is None else {"outlook": asdict(evidence.outlook)}
+
+
+def _narrowing(evidence: Evidence) -> str:
+    """What exactly would narrow maintenance most, and to what: the filter's own numbers in words."""
+    ahead = evidence.outlook
+    if ahead is None or evidence.maintenance_kcal is None or evidence.maintenance_kcal.mean <= 0.0:
+        return ""
+    mean = evidence.maintenance_kcal.mean
+    spreads = (ahead.weighing_daily_kcal, ahead.logging_daily_kcal, ahead.as_so_far_kcal)
+    weighing, logging, so_far = (number(100.0 * Z90 * sd / mean, 1) for sd in spreads)
+    if ahead.would_narrow_most is None:
+        return f" More data would hardly narrow it: ±{so_far} % in {ahead.days} days as so far."
+    if ahead.would_narrow_most == "food_days":
+        best, other = f"Complete food days would narrow it most: to ±{logging} %", f"±{weighing} % with daily weigh-ins"
+    else:
+        best, other = f"Daily weigh-ins would narrow it most: to ±{weighing} %", f"±{logging} % with complete food days"
+    return f" {best} in {ahead.days} days, against {other} and ±{so_far} % as so far."
 
 
 def _no_estimate(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -78,14 +105,17 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
     half = maintenance_half_width_pct(evidence)
     if half is None or half <= policy.maintenance_interval_pct:
         return None
-    log = evidence.log
+    log, outlook = evidence.log, evidence.outlook
+    known = f"Maintenance is known within ±{number(half, 1)} %"
+    if outlook is not None:
+        ahead = {"maintenance_half_width_pct": half, "ask_for": outlook.would_narrow_most, **_ahead(evidence)}
+        return Verdict(f"{known}.{_narrowing(evidence)}", ahead)
     missing = {
         f"complete food days ({log.complete_food_days_14_d} of the last 14)": 14 - log.complete_food_days_14_d,
         f"weigh-ins ({log.weigh_ins_14_d} of the last 14)": 14 - log.weigh_ins_14_d,
     }
     most = max(missing, key=lambda words: missing[words])
-    known = f"Maintenance is known within ±{number(half, 1)} %"
-    seen: dict[str, float | str | None] = {"maintenance_half_width_pct": half, "ask_for": None}
+    seen: dict[str, Any] = {"maintenance_half_width_pct": half, "ask_for": None}
     if missing[most] <= NEARLY_ALL:
         return Verdict(f"{known}, and the log is all but complete: further weeks of it will narrow it.", seen)
     seen["ask_for"] = "food_days" if most.startswith("complete") else "weigh_ins"

@@ -92,7 +92,7 @@ class Estimates:
     body_fat_pct: Estimate
     fat_mass_kg: Estimate
     p_loss_too_fast: Floats  # probability that tissue is lost faster than the upper rate
-    p_not_in_deficit: Floats  # in a cut: probability that the deficit is under 5 % of maintenance; NaN outside cuts
+    p_not_in_deficit: Floats  # in a cut: probability that the deficit is too small to count; NaN outside cuts
     mass_outlier: Bools
     new_scale: Bools
     days_used: Floats  # weigh-ins in the estimate so far
@@ -102,30 +102,49 @@ class Estimates:
 
 
 def estimate(
-    athletes: Athletes, log: DailyLog, *, upper_loss_rate_pct_per_week: float = 1.0, revised: bool = False
+    athletes: Athletes,
+    log: DailyLog,
+    *,
+    upper_loss_rate_pct_per_week: float = 1.0,
+    no_deficit_pct: float | Floats = 5.0,
+    revised: bool = False,
 ) -> Estimates:
     """Estimate every quantity for every athlete and day of the log.
 
     Causal by default: a value uses only what is dated up to its day. `revised` uses the whole log for each day; on the
-    last day both agree. `upper_loss_rate_pct_per_week` is a positive share of body mass. Model, sources and validity:
-    see the module. Raises ValueError when shapes disagree.
+    last day both agree. `upper_loss_rate_pct_per_week` is a positive share of body mass; a deficit below
+    `no_deficit_pct` of maintenance, one number or one by athlete, is none. Model, sources and validity: see the module.
+    Raises ValueError when shapes disagree.
     """
-    return _run(None, athletes, log, upper_loss_rate_pct_per_week, revised)
+    return _run(None, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, revised)
 
 
 def resume(
-    state: FilterState, athletes: Athletes, log: DailyLog, *, upper_loss_rate_pct_per_week: float = 1.0
+    state: FilterState,
+    athletes: Athletes,
+    log: DailyLog,
+    *,
+    upper_loss_rate_pct_per_week: float = 1.0,
+    no_deficit_pct: float | Floats = 5.0,
 ) -> Estimates:
     """Go on from a saved state with the days that followed; bit for bit the causal values of a run over all days.
 
     `state` is that of an earlier result's last day, `log` begins on the day after. Raises ValueError when shapes
     disagree.
     """
-    return _run(state, athletes, log, upper_loss_rate_pct_per_week, False)
+    return _run(state, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, False)
 
 
-def _run(before: FilterState | None, athletes: Athletes, log: DailyLog, upper_rate: float, revised: bool) -> Estimates:
+def _run(
+    before: FilterState | None,
+    athletes: Athletes,
+    log: DailyLog,
+    upper_rate: float,
+    no_deficit_pct: float | Floats,
+    revised: bool,
+) -> Estimates:
     count, days = log.mass_kg.shape
+    no_deficit = np.broadcast_to(no_deficit_pct, (count,))
     if athletes.male.shape != (count,) or log.days.shape != (days,):
         raise ValueError(f"a log of shape {log.mass_kg.shape} does not fit {athletes.male.shape[0]} athletes")
     if before is not None and before.started.shape != (count,):
@@ -142,12 +161,12 @@ def _run(before: FilterState | None, athletes: Athletes, log: DailyLog, upper_ra
             state, step = estimation_filter.advance(state, some, day)
             steps.append(step)
             if not revised and len(steps) == block:
-                results.append(_causal(state, steps, upper_rate))
+                results.append(_causal(state, steps, upper_rate, no_deficit[rows]))
                 steps = []
         if revised:
-            results = [_revised(state, steps, upper_rate)]
+            results = [_revised(state, steps, upper_rate, no_deficit[rows])]
         elif steps:
-            results.append(_causal(state, steps, upper_rate))
+            results.append(_causal(state, steps, upper_rate, no_deficit[rows]))
         for name in results[0]:
             if name not in out:
                 out[name] = np.empty((count, days))
@@ -169,7 +188,7 @@ def predict_mass(
         day = estimation_state.empty_day(after + np.timedelta64(ahead, "D"), intake_kcal.shape[0])
         state, step = estimation_filter.advance(state, athletes, replace(day, target_kcal=intake_kcal))
         steps = [step]
-    result = {name: value[0] for name, value in _causal(state, steps, 1.0).items()}
+    result = {name: value[0] for name, value in _causal(state, steps, 1.0, np.full(intake_kcal.shape, 5.0)).items()}
     mean, sd = result["trend_mass_kg"], result["trend_mass_kg:sd"]
     return Estimate(mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd)
 
@@ -179,12 +198,12 @@ def _chunks(count: int, size: int) -> Iterator[slice]:
         yield slice(first, min(first + size, count))
 
 
-def _causal(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:
+def _causal(state: FilterState, steps: list[Step], upper_rate: float, no_deficit: Floats) -> dict[str, Floats]:
     moments = [(step.main.mean, step.main.cov) for step in steps]
-    return outputs.of_days(state, steps, moments, upper_rate) | outputs.of_log(steps)
+    return outputs.of_days(state, steps, moments, upper_rate, no_deficit) | outputs.of_log(steps)
 
 
-def _revised(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:
+def _revised(state: FilterState, steps: list[Step], upper_rate: float, no_deficit: Floats) -> dict[str, Floats]:
     """Run the smoother back over all days.
 
     Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
@@ -201,7 +220,7 @@ def _revised(state: FilterState, steps: list[Step], upper_rate: float) -> dict[s
         moments = kalman.corrected(main.mean, main.cov, adjoint, information)
         fat_mean, fat_cov = kalman.corrected(step.fat_mean, step.fat_cov, fat_adjoint, fat_information)
         known = replace(step, main=main, fat_mean=fat_mean, fat_cov=fat_cov)
-        results.append(outputs.of_days(state, [known], [moments], upper_rate))
+        results.append(outputs.of_days(state, [known], [moments], upper_rate, no_deficit))
         kalman.adjoint_update(fat_adjoint, fat_information, step.fat_update)
         fat_adjoint[0] *= step.fat_ratio
         fat_information[0] *= step.fat_ratio

@@ -12,7 +12,6 @@ from .estimation_model import CYCLE_COS, CYCLE_SIN, EXCESS, FLUID, MAINTENANCE, 
 from .estimation_state import FilterState, Step
 from .records import Bools, Floats
 
-DEFICIT_SHARE = 0.05  # a true deficit below this share of maintenance is none
 FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
 UNMODELLED_WATER_KG = 0.20  # physiological water of a week's mean that no driver explains
 
@@ -58,12 +57,17 @@ class Seen:
 
 
 def of_days(
-    state: FilterState, steps: list[Step], moments: list[tuple[Floats, Floats]], upper_rate: float
+    state: FilterState,
+    steps: list[Step],
+    moments: list[tuple[Floats, Floats]],
+    upper_rate: float,
+    no_deficit_pct: Floats,
 ) -> dict[str, Floats]:
     """All outputs of some days, arrays (days, athletes), NaN before an athlete's start; `…:sd` beside each quantity.
 
     `state` is one at or after the last day, `moments` are the states' means and covariances, causal or smoothed, by
-    day; `upper_rate` in % of body mass per week.
+    day; `upper_rate` in % of body mass per week; a deficit below `no_deficit_pct` (athletes,) of maintenance is
+    none.
     """
 
     def along(values: list[Floats]) -> Floats:
@@ -84,7 +88,7 @@ def of_days(
     result["maintenance_kcal"] = seen.mean[MAINTENANCE]
     result["maintenance_kcal:sd"] = np.sqrt(np.maximum(seen.cov[MAINTENANCE, MAINTENANCE], 1e-12))
     maintenance = np.maximum(seen.mean[MAINTENANCE], 300.0)
-    eaten = _deficit(result, seen, maintenance)
+    eaten = _deficit(result, seen, maintenance, np.tile(no_deficit_pct, len(steps)) / 100.0)
     _expenditure(result, seen, log_maintenance, expenditure_sd, maintenance, eaten)
     tissue_kg = np.maximum(seen.mean[TISSUE], 20.0)
     result["fat_mass_kg"] = seen.fat_mean[0]
@@ -151,13 +155,13 @@ def _tissue_change(step: Seen, weights: Floats) -> tuple[Floats, dict[int, Float
     return transfer * balance, h, spread + squares * m.TISSUE_SD_KG**2
 
 
-def _deficit(result: dict[str, Floats], step: Seen, maintenance: Floats) -> Floats:
-    """Probability that the week's deficit is under 5 % of maintenance, in a cut; returns the week's mean intake."""
+def _deficit(result: dict[str, Floats], step: Seen, maintenance: Floats, least: Floats) -> Floats:
+    """Probability that the week's deficit is under a least share of maintenance, in a cut; returns the mean intake."""
     eaten: Floats = step.intake_week + step.unlogged_week * step.mean[EXCESS]
     h = {MAINTENANCE: eaten / maintenance**2, EXCESS: -step.unlogged_week / maintenance}
     spread = weighted(step.intake_variance_days, TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
     sd = np.sqrt(np.maximum(kalman.variance(step.cov, h) + spread, 1e-12))
-    in_deficit = normal.tail((DEFICIT_SHARE - (1.0 - eaten / maintenance)) / sd)
+    in_deficit = normal.tail((least - (1.0 - eaten / maintenance)) / sd)
     result["p_not_in_deficit"] = np.where(step.cut, 1.0 - in_deficit, np.nan)
     return eaten
 

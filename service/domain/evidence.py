@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 Kind = Literal["build", "cut", "maintain"]
 Scope = Literal["deficit", "load"]
+WORTH_ASKING = 0.02  # a narrowing by less is not worth anybody's trouble; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -159,6 +160,24 @@ class Log:
 
 
 @dataclass(frozen=True)
+class Outlook:
+    """Standard deviation of logged-scale maintenance, kcal/d, as it would be after `days` more days."""
+
+    days: int
+    as_so_far_kcal: float  # weighing and logging as often as until now
+    weighing_daily_kcal: float
+    logging_daily_kcal: float  # every food day complete
+
+    @property
+    def would_narrow_most(self) -> Literal["weigh_ins", "food_days"] | None:
+        """Which data would narrow it most; None where more of either would bring next to nothing."""
+        best = min(self.weighing_daily_kcal, self.logging_daily_kcal)
+        if best > (1.0 - WORTH_ASKING) * self.as_so_far_kcal:
+            return None
+        return "weigh_ins" if self.weighing_daily_kcal < self.logging_daily_kcal else "food_days"
+
+
+@dataclass(frozen=True)
 class Lift:
     """Strength on one exercise; body-weight lifts as system mass."""
 
@@ -236,6 +255,7 @@ class Evidence:
     tissue_rate_pct_per_week: Quantity | None = None
     maintenance_kcal: Quantity | None = None
     expenditure_kcal: Quantity | None = None
+    outlook: Outlook | None = None  # looked into only where maintenance is not known well enough
     body_fat_pct: Quantity | None = None
     probability_not_in_deficit: float | None = None
     probability_strength_lost: float | None = None

@@ -70,6 +70,7 @@ def estimate_strength(
     model: StrengthModel = DEFAULT_MODEL,
     pooled_over: Bools | None = None,
     last: int | None = None,
+    loss_pct: Floats | None = None,
 ) -> StrengthEstimates:
     """Estimate every lift on every day from the sessions up to that day.
 
@@ -77,9 +78,11 @@ def estimate_strength(
     `curve_exposure` as `sets.SessionLift` has them, NaN without a session, shape (athletes, lifts, days); `phase`
     (PhaseKind) and `phase_day` (1 on a phase's first day), shape (athletes, days). A lift that was never trained may
     stand as a row of NaN. `pooled_over` (athletes, lifts) says which lifts are pooled, all by default; `last` keeps
-    only so many days at the end. Raises ValueError when shapes differ.
+    only so many days at the end. `loss_pct` (athletes,) is the drop that counts as lost, the model's by default. Raises
+    ValueError when shapes differ.
     """
-    return _estimate(one_rep_max_kg, log_sd, curve_exposure, phase, phase_day, model, pooled_over, last, revised=False)
+    sessions = (one_rep_max_kg, log_sd, curve_exposure, phase, phase_day)
+    return _estimate(*sessions, model, pooled_over, last, loss_pct, revised=False)
 
 
 def revise_strength(
@@ -91,9 +94,11 @@ def revise_strength(
     *,
     model: StrengthModel = DEFAULT_MODEL,
     pooled_over: Bools | None = None,
+    loss_pct: Floats | None = None,
 ) -> StrengthEstimates:
     """Estimate every lift on every day from all sessions, later ones too; parameters as `estimate_strength`."""
-    return _estimate(one_rep_max_kg, log_sd, curve_exposure, phase, phase_day, model, pooled_over, None, revised=True)
+    sessions = (one_rep_max_kg, log_sd, curve_exposure, phase, phase_day)
+    return _estimate(*sessions, model, pooled_over, None, loss_pct, revised=True)
 
 
 def _estimate(
@@ -105,6 +110,7 @@ def _estimate(
     model: StrengthModel,
     pooled_over: Bools | None,
     last: int | None,
+    loss_pct: Floats | None,
     revised: bool,
 ) -> StrengthEstimates:
     if kg.ndim != 3 or any(a.shape != kg.shape for a in (log_sd, exposure)):
@@ -130,7 +136,8 @@ def _estimate(
                 own, together = _moments(state, started[day], logged.in_cut[day], chosen[rows].T)
                 moments[:, rows, :, place] = own.transpose(0, 2, 1)
                 pooled[:, rows, place] = together
-    return StrengthEstimates(_lifts(moments, model), _pooled(pooled, model))
+    lost = np.log1p(-np.broadcast_to(model.loss_pct if loss_pct is None else loss_pct, (athletes,)) / 100.0)
+    return StrengthEstimates(_lifts(moments, model, lost[:, None, None]), _pooled(pooled, lost[:, None]))
 
 
 _LIFT_MOMENTS = ("level", "level_var", "rate", "rate_var", "level_rate_cov", "change", "change_var")
@@ -178,7 +185,7 @@ def _variance_over(cov: Floats, started: Bools, count: Ints) -> Floats:
     return average
 
 
-def _lifts(moments: Floats, model: StrengthModel) -> LiftEstimates:
+def _lifts(moments: Floats, model: StrengthModel, lost: Floats) -> LiftEstimates:
     level, level_var, rate, rate_var, level_rate_cov, change, change_var = moments
     level_var = level_var + model.offset_sd**2
     ahead = level + 7.0 * rate
@@ -188,17 +195,17 @@ def _lifts(moments: Floats, model: StrengthModel) -> LiftEstimates:
         rate_pct_per_week=_percent(7.0 * rate, 49.0 * rate_var),
         change_pct=_percent(change, change_var),
         next_week_kg=_kilograms(ahead, ahead_var),
-        probability_lost=_below(change, change_var, np.log1p(-model.loss_pct / 100.0)),
+        probability_lost=_below(change, change_var, lost),
         probability_rising=_below(-rate, rate_var, 0.0),
     )
 
 
-def _pooled(moments: Floats, model: StrengthModel) -> PooledStrength:
+def _pooled(moments: Floats, lost: Floats) -> PooledStrength:
     rate, rate_var, change, change_var = moments
     return PooledStrength(
         rate_pct_per_week=_percent(7.0 * rate, 49.0 * rate_var),
         change_pct=_percent(change, change_var),
-        probability_lost=_below(change, change_var, np.log1p(-model.loss_pct / 100.0)),
+        probability_lost=_below(change, change_var, lost),
         probability_rising=_below(-rate, rate_var, 0.0),
     )
 
@@ -215,6 +222,6 @@ def _percent(mean: Floats, variance: Floats) -> Estimate:
     return Estimate(100.0 * (whole.mean - 1.0), 100.0 * whole.sd, 100.0 * (whole.lo - 1.0), 100.0 * (whole.hi - 1.0))
 
 
-def _below(mean: Floats, variance: Floats, bound: float) -> Floats:
+def _below(mean: Floats, variance: Floats, bound: float | Floats) -> Floats:
     """Probability that a normal variable lies below a bound; NaN stays NaN."""
     return np.asarray(tail((mean - bound) / np.sqrt(np.maximum(variance, 1e-14))), dtype=np.float64)

@@ -4,20 +4,26 @@ import asyncio
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import or_
 
 from service import moments
-from service.domain.checkin import check_in
-from service.domain.findings import Severity
 from service.evidence import Notes, evidence_of, load_notes
 from service.jobs.due import ATHLETE, DueJob
 from service.policies import InForce, in_force
-from service.review import attention_body
-from service.roster import Roster, estimate_roster, load
+from service.review import check_in_body
+from service.roster import Roster, estimate_roster, load_by_span
 from service.store.scope import Scope
 from service.store.tables import CheckIn
+
+
+class Checked(NamedTuple):
+    """What a check-in of a day found, as long as the athlete's inputs are of that revision."""
+
+    inputs_revision: int
+    as_of: date
+    found: dict[str, Any]
 
 
 class NightlyCheckIn(DueJob):
@@ -26,6 +32,9 @@ class NightlyCheckIn(DueJob):
     name = "check_in"
     due_column = "next_check_in_at"
     claim_column = "check_in_claimed_until"
+
+    def __init__(self, done: Mapping[uuid.UUID, Checked] | None = None) -> None:
+        self._done = done or {}
 
     def is_due(self, at: datetime) -> Any:
         """Its time has come, or there was none yet."""
@@ -39,25 +48,34 @@ class NightlyCheckIn(DueJob):
         """The coming night."""
         return moments.next_check_in_at(athlete, at)
 
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> list[dict[str, Any]]:
-        """Check on them."""
-        known = await load(scope, athletes, as_of)
-        notes = await load_notes(scope, [athlete.id for athlete in athletes], as_of)
-        policies = await in_force(scope, [athlete.id for athlete in athletes])
-        return await asyncio.to_thread(_check, known, notes, policies)
+    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> dict[uuid.UUID, dict[str, Any]]:
+        """Check on them; of those reviewed in this very night, the review has."""
+        found = {
+            athlete.id: done.found
+            for athlete in athletes
+            if (done := self._done.get(athlete.id)) and done[:2] == (athlete.inputs_revision, as_of)
+        }
+        left = [athlete for athlete in athletes if athlete.id not in found]
+        if left:
+            rosters = await load_by_span(scope, left, as_of)
+            notes = await load_notes(scope, [athlete.id for athlete in left], as_of)
+            policies = await in_force(scope, [athlete.id for athlete in left])
+            found |= await asyncio.to_thread(_check, rosters, notes, policies)
+        return {athlete: {"athlete_id": athlete, "date": as_of, **row} for athlete, row in found.items()}
 
-    async def keep(self, scope: Scope, results: list[dict[str, Any]], at: datetime) -> None:
+    async def keep(self, scope: Scope, results: Sequence[dict[str, Any]], at: datetime) -> None:
         """Replace the check-ins of the night before."""
         rows = [{**result, "made_at": at} for result in results]
         await scope.upsert(CheckIn, rows, key=("practice_id", "athlete_id"))
 
 
-def _check(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -> list[dict[str, Any]]:
-    found = estimate_roster(known, main_lifts_only=True)
-    rows = []
-    for index, athlete in enumerate(known.athletes):
-        findings = check_in(evidence_of(known, found, notes, index), policies[athlete.id].policy)
-        severity = max((finding.severity.rank for finding in findings), default=Severity.INFO.rank)
-        attention = attention_body(findings, least=Severity.INFO)  # all that the night finds is meant to be seen
-        rows.append({"athlete_id": athlete.id, "date": known.to, "severity": severity, "attention": attention})
+def _check(
+    rosters: Sequence[Roster], notes: Notes, policies: Mapping[uuid.UUID, InForce]
+) -> dict[uuid.UUID, dict[str, Any]]:
+    rows = {}
+    for known in rosters:
+        chosen = [policies[athlete.id].policy for athlete in known.athletes]
+        found = estimate_roster(known, main_lifts_only=True, policies=chosen)
+        for index, athlete in enumerate(known.athletes):
+            rows[athlete.id] = check_in_body(evidence_of(known, found, notes, index), chosen[index])
     return rows

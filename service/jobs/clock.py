@@ -54,8 +54,9 @@ async def tick(
     if at.tzinfo is None:
         raise ValueError("the instant of a tick needs an offset")
     lapsed = await _lapse(database, at)
-    reviews = await WeeklyReview().run(database, at, advance and (lambda count: advance("reviews", count)), proceed)
-    check_ins = await NightlyCheckIn().run(
+    weekly = WeeklyReview()
+    reviews = await weekly.run(database, at, advance and (lambda count: advance("reviews", count)), proceed)
+    check_ins = await NightlyCheckIn(weekly.check_ins).run(
         database, at, advance and (lambda count: advance("check-ins", count)), proceed
     )
     return TickResult(lapsed, reviews, check_ins)

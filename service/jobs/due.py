@@ -1,7 +1,8 @@
 """Due work is a query over rows: claim it, do it, say when it is due next.
 
 A claim is a lease on the athlete's row, taken by a conditional update, so any number of clocks may run. What is done
-twice all the same (a lease that ran out) meets the unique key of its result. One athlete's failure is noted for the
+twice all the same (a lease that ran out) meets the unique key of its result. What is stored of an athlete while the
+work is under way is not lost on it: it is done again before its result is kept. One athlete's failure is noted for the
 attention list and tried again later; it stops nobody else.
 """
 
@@ -9,18 +10,19 @@ import logging
 import uuid
 from abc import ABC, abstractmethod
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, ClassVar
 
-from sqlalchemy import case, or_, select, update
+from sqlalchemy import bindparam, case, or_, select, update
 
+from service.rollups import changed_since, held
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, JobFailure
-from service.store.types import now
+from service.store.types import Instant, now
 
 CHUNK = 200  # athletes a claim: an estimator costs about as much for one athlete as for a hundred
 LEASE = timedelta(minutes=10)
@@ -60,11 +62,11 @@ class DueJob(ABC):
         """When the work falls due again."""
 
     @abstractmethod
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> Any:
-        """Read and compute, in no transaction."""
+    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> Mapping[uuid.UUID, Any]:
+        """Read and compute, in no transaction; the results by athlete."""
 
     @abstractmethod
-    async def keep(self, scope: Scope, results: Any, at: datetime) -> None:
+    async def keep(self, scope: Scope, results: Sequence[Any], at: datetime) -> None:
         """Store results; harmless when done twice."""
 
     async def run(
@@ -115,9 +117,12 @@ class DueJob(ABC):
                 update(ATHLETE)
                 .where(ATHLETE.c.id.in_([key.id for key in keys]), self.is_due(at), free)
                 .values({self.claim_column: instant + LEASE})
-                .returning(ATHLETE)
+                .returning(ATHLETE.c.id)
             )
-            claimed = (await connection.execute(claim, execution_options=reason)).all() if keys else []
+            ours = (await connection.execute(claim, execution_options=reason)).all() if keys else []
+            # Not from RETURNING: there SQLite gives whole numbers for real ones, and a digest tells them apart.
+            rows = select(ATHLETE).where(ATHLETE.c.id.in_([row.id for row in ours]))
+            claimed = (await connection.execute(rows, execution_options=reason)).all() if ours else []
         return sorted(claimed, key=lambda athlete: athlete.id)  # all jobs touch the rows in one order: no deadlock
 
     async def _do(
@@ -129,9 +134,14 @@ class DueJob(ABC):
                 results = await self.compute(Scope(connection, practice_id), athletes, as_of)
             async with database.writing() as connection:
                 scope = Scope(connection, practice_id)
-                await self.keep(scope, results, at)
-                for athlete in athletes:
-                    await self._release(scope, athlete, self.next_due(athlete, as_of, at))
+                present = await held(scope, athletes)
+                changed = changed_since(present, athletes)
+                if changed:  # nobody can store more of them until this is kept
+                    results = {**results, **await self.compute(scope, changed, as_of)}
+                left = [athlete for athlete in athletes if athlete.id in present]  # the others were erased meanwhile
+                if left:
+                    await self.keep(scope, [results[athlete.id] for athlete in left], at)
+                    await self._release(scope, left, as_of, at)
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
             if len(athletes) == 1:
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)
@@ -142,16 +152,19 @@ class DueJob(ABC):
             return first + await self._do(database, practice_id, athletes[half:], as_of, at)
         return Tally(done=len(athletes))
 
-    async def _release(self, scope: Scope, athlete: Any, next_due: datetime) -> None:
-        """Give the athlete back, due again later; at once when zone or weekday may have changed in the meantime."""
-        unchanged = ATHLETE.c.revision == athlete.revision
-        values = {
-            self.claim_column: None,
-            self.due_column: case((unchanged, next_due), else_=ATHLETE.c[self.due_column]),
-        }
-        await scope.run(scope.update(Athlete).where(ATHLETE.c.id == athlete.id).values(values))
+    async def _release(self, scope: Scope, athletes: Sequence[Any], as_of: date, at: datetime) -> None:
+        """Give athletes back, due again later; at once where zone or weekday may have changed in the meantime."""
+        unchanged = ATHLETE.c.revision == bindparam("read_revision")
+        due = case((unchanged, bindparam("next_due", type_=Instant)), else_=ATHLETE.c[self.due_column])
+        back = scope.update(Athlete).where(ATHLETE.c.id == bindparam("of_athlete"))
+        rows = [
+            {"of_athlete": one.id, "read_revision": one.revision, "next_due": self.next_due(one, as_of, at)}
+            for one in athletes
+        ]
+        await scope.connection.execute(back.values({self.claim_column: None, self.due_column: due}), rows)
         failure = table_of(JobFailure)
-        await scope.run(scope.delete(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name))
+        done = failure.c.athlete_id.in_([one.id for one in athletes])
+        await scope.run(scope.delete(JobFailure).where(done, failure.c.job == self.name))
 
     async def _note_failure(self, database: Database, practice_id: uuid.UUID, athlete: Any, error: Exception) -> None:
         failure = table_of(JobFailure)

@@ -1,5 +1,6 @@
 """The weekly review of each athlete, on their weekday, in their zone."""
 
+import uuid
 from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -7,6 +8,7 @@ from typing import Any
 from sqlalchemy import bindparam, func, select, update
 
 from service import moments
+from service.jobs.check_in import Checked
 from service.jobs.due import ATHLETE, DueJob, Tally
 from service.review import Result, keep_reviews, make_reviews
 from service.store.engine import Database
@@ -24,6 +26,9 @@ class WeeklyReview(DueJob):
     name = "weekly_review"
     due_column = "next_review_at"
     claim_column = "review_claimed_until"
+
+    def __init__(self) -> None:
+        self.check_ins: dict[uuid.UUID, Checked] = {}  # of the same night, from the same estimates
 
     async def run(
         self,
@@ -81,10 +86,13 @@ class WeeklyReview(DueJob):
         """The next review day after this one."""
         return moments.next_review_at(athlete, as_of + timedelta(days=1))
 
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> list[Result]:
+    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> dict[uuid.UUID, Result]:
         """Review them."""
-        return await make_reviews(scope, athletes, as_of)
+        made = await make_reviews(scope, athletes, as_of)
+        for athlete, result in zip(athletes, made, strict=True):
+            self.check_ins[athlete.id] = Checked(athlete.inputs_revision, as_of, result.check_in)
+        return {result.athlete_id: result for result in made}
 
-    async def keep(self, scope: Scope, results: list[Result], at: datetime) -> None:
+    async def keep(self, scope: Scope, results: Sequence[Result], at: datetime) -> None:
         """Store the reviews; earlier open ones lapse."""
         await keep_reviews(scope, results, at)

@@ -100,6 +100,7 @@ class Athlete(Owned, table=True):
     goal: Json | None = Field(default=None, sa_type=Document)
     review_weekday: str = "monday"
     revision: int = 1
+    inputs_revision: int = 0  # counts the changes of whatever reviews and check-ins look at
     next_review_at: dt.datetime | None = Field(default=None, sa_type=Instant)  # None: due once there is a log
     next_check_in_at: dt.datetime | None = Field(default=None, sa_type=Instant)
     review_claimed_until: dt.datetime | None = Field(default=None, sa_type=Instant)
@@ -364,7 +365,7 @@ class Review(Owned, table=True):
         UniqueConstraint("practice_id", "athlete_id", "week"), Index(None, "practice_id", "athlete_id", "as_of")
     )
     athlete_id: uuid.UUID
-    week: str
+    week: str  # ISO week of a weekly review; the date of one that the coach made beside
     as_of: dt.date
     action: str
     severity: int

@@ -1,6 +1,8 @@
 """Entries of every kind over HTTP: stored, listed, changed, deleted, refused; doubts; units; references."""
 
+from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -124,6 +126,20 @@ def test_an_array_is_kept_whole_or_not_at_all(api: Api, home: str, path: str) ->
     good = api("POST", f"{home}/{path}", [{"date": days_ago(day), **body} for day in range(1, 4)])
     assert good.status_code == 201 and len(good.json()["items"]) == 3
     assert [item["date"] for item in good.json()["items"]] == [days_ago(day) for day in range(1, 4)]
+
+
+@kinds
+def test_tomorrow_where_the_athlete_lives_has_not_been_yet(api: Api, path: str) -> None:
+    """UTC+14 is the first zone to have a date, UTC−11 (Etc/GMT+11) one of the last."""
+    body, _, _ = KINDS[path]
+    for zone in ("Pacific/Kiritimati", "Etc/GMT+11"):
+        athlete = api.athlete(time_zone=zone)
+        here = f"/athletes/{athlete['id']}/{path}"
+        local = datetime.now(ZoneInfo(zone)).date()
+        late = api("POST", here, {"date": str(local + timedelta(days=1)), **body})
+        assert faults(late) == {"/date": "in_the_future"}
+        assert zone in late.json()["errors"][0]["detail"]
+        assert api("POST", here, {"date": str(local), **body}).status_code == 201
 
 
 def test_an_array_has_1_to_1000_elements(api: Api, home: str) -> None:

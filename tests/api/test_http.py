@@ -93,14 +93,14 @@ def test_every_route_with_a_body_wants_json_within_the_limit(loop: Loop, databas
 @pytest.mark.parametrize(
     ("method", "path", "allow"),
     [
-        ("DELETE", "/athletes", "GET, POST"),
-        ("PUT", "/athletes/{id}", "GET, PATCH, DELETE"),
+        ("DELETE", "/athletes", "GET, HEAD, POST"),
+        ("PUT", "/athletes/{id}", "GET, HEAD, PATCH, DELETE"),
         ("GET", "/athletes/{id}/weigh-ins/{id}", "PATCH, DELETE"),
-        ("POST", "/athletes/{id}/screening", "GET, PUT"),
-        ("OPTIONS", "/practice", "GET, PATCH"),
-        ("HEAD", "/practice", "GET, PATCH"),
-        ("TRACE", "/attention", "GET"),
-        ("POST", "//healthz", "GET"),
+        ("POST", "/athletes/{id}/screening", "GET, HEAD, PUT"),
+        ("OPTIONS", "/practice", "GET, HEAD, PATCH"),
+        ("HEAD", "/athletes/{id}/weigh-ins/{id}", "PATCH, DELETE"),
+        ("TRACE", "/attention", "GET, HEAD"),
+        ("POST", "//healthz", "GET, HEAD"),
     ],
 )
 def test_a_method_that_a_path_does_not_know(api: Api, method: str, path: str, allow: str) -> None:
@@ -108,6 +108,21 @@ def test_a_method_that_a_path_does_not_know(api: Api, method: str, path: str, al
     answer = api(method, path.replace("{id}", str(uuid.uuid4())))
     assert answer.status_code == 405
     assert answer.headers["allow"] == allow
+
+
+@pytest.mark.parametrize("path", ["/practice", "/athletes?limit=1", "/attention", "//healthz", "//openapi.json"])
+def test_head_is_the_get_without_its_content(api: Api, path: str) -> None:
+    """RFC 9110, section 9.3.2: the same header fields, no content."""
+    got, head = api("GET", path), api("HEAD", path)
+    assert (head.status_code, head.content) == (got.status_code, b"") and got.content
+    same = ("content-type", "content-length", "etag", "link")
+    assert [head.headers.get(name) for name in same] == [got.headers.get(name) for name in same]
+
+
+def test_head_of_what_is_not_there_or_not_allowed(api: Api) -> None:
+    missing = api("HEAD", f"/athletes/{uuid.uuid4()}")
+    assert (missing.status_code, missing.content) == (404, b"")
+    assert api("HEAD", "/practice", headers={"authorization": "Bearer nobody"}).status_code == 401
 
 
 @pytest.mark.parametrize("path", ["/nothing", "/", "//nothing", "/athletes/x/y/z", "//problems/nothing"])

@@ -244,3 +244,17 @@ def test_what_would_narrow_maintenance(athletes, log, causal):
     few_weighings = outlook(athletes, estimate(athletes, unweighed).state, log.days[-1])
     gain = lambda o, kind: (o.as_so_far - getattr(o, kind)).mean()  # noqa: E731
     assert gain(few_weighings, "weighing_daily") > 2 * gain(few_meals, "weighing_daily")
+
+
+@pytest.mark.parametrize("revised", [False, True])
+def test_what_counts_as_no_deficit_may_differ_by_athlete(athletes, log, revised):
+    """Each athlete's margin gives the probabilities that this margin gives for all; nothing else moves."""
+    margins = np.where(np.arange(24) % 2 == 0, 5.0, 10.0)
+    own = estimate(athletes, log, no_deficit_pct=margins, revised=revised)
+    for rows, margin in ((slice(0, None, 2), 5.0), (slice(1, None, 2), 10.0)):
+        everybody = estimate(athletes, log, no_deficit_pct=margin, revised=revised)
+        assert_same(columns(own, who=rows), columns(everybody, who=rows))
+    default = estimate(athletes, log, revised=revised)
+    cut = np.isfinite(default.p_not_in_deficit)
+    assert (own.p_not_in_deficit[cut] >= default.p_not_in_deficit[cut]).all()
+    assert (own.p_not_in_deficit[1::2][cut[1::2]] > default.p_not_in_deficit[1::2][cut[1::2]]).mean() > 0.5

@@ -1,6 +1,7 @@
 """The strength filter against a reference library, and what must not change its answers."""
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -240,3 +241,24 @@ def test_only_the_chosen_lifts_are_pooled() -> None:
     assert not same(some.pooled, every.pooled)
     with pytest.raises(ValueError, match="pooled_over"):
         estimate_strength(*logged, pooled_over=chosen[:, :2])
+
+
+@pytest.mark.parametrize("run", [estimate_strength, revise_strength])
+def test_what_counts_as_lost_may_differ_by_athlete(run: Any) -> None:
+    """Each athlete's margin gives the probabilities that a model with this margin gives for all; nothing else moves."""
+    logged = group()
+    own = run(*logged, loss_pct=np.array([5.0, 3.0, 5.0]))
+    assert same(_of(own, 0), _of(run(*logged), 0))
+    assert same(_of(own, 1), _of(run(*logged, model=StrengthModel(loss_pct=3.0)), 1))
+    cut = np.isfinite(own.pooled.probability_lost[1])
+    assert (own.pooled.probability_lost[1, cut] > run(*logged).pooled.probability_lost[1, cut]).all()
+
+
+def _of(estimates: object, athlete: int) -> object:
+    """The results of one athlete."""
+    if isinstance(estimates, np.ndarray):
+        return estimates[athlete]
+    return dataclasses.replace(
+        estimates,  # type: ignore[type-var]
+        **{f.name: _of(getattr(estimates, f.name), athlete) for f in dataclasses.fields(estimates)},  # type: ignore[arg-type]
+    )

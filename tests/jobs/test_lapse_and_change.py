@@ -7,7 +7,6 @@ import pytest
 
 from service.api.athletes import update_athlete
 from service.jobs import weekly_review
-from service.review import keep_reviews, make_reviews
 from service.store.scope import Scope
 from service.store.tables import Review
 from service.store.types import now
@@ -38,18 +37,6 @@ async def test_a_review_lapses_when_the_next_one_is_made(practice: Practice) -> 
     await practice.tick(utc(2026, 3, 23, 5))  # within seven days of the first
     assert [row.state for row in await practice.reviews("a")] == ["lapsed", "open"]
     assert [row.state for row in await practice.reviews("b")] == ["open"]
-
-
-async def test_a_review_that_the_coach_made_in_its_week_stays_open(practice: Practice) -> None:
-    await practice.take_in([athlete("a"), phase("a", date(2026, 3, 1))])
-    async with practice.database.writing() as connection:
-        scope = Scope(connection, practice.practice_id)
-        made = await make_reviews(scope, [await practice.athlete("a")], date(2026, 3, 19))
-        await keep_reviews(scope, made, utc(2026, 3, 20, 9))
-    await practice.tick(utc(2026, 3, 23, 6))  # as of Sunday the 22nd, of the same ISO week: the week has its review
-    assert [(row.as_of, row.state) for row in await practice.reviews("a")] == [(date(2026, 3, 19), "open")]
-    await practice.tick(utc(2026, 3, 30, 6))
-    assert [row.state for row in await practice.reviews("a")] == ["lapsed", "open"]
 
 
 async def test_an_answered_review_does_not_lapse(practice: Practice) -> None:

@@ -1,0 +1,65 @@
+"""What the data rules ask for is what would narrow maintenance most, by the filter's own numbers."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from service.domain.arbiter import judge
+from service.domain.evidence import Outlook
+from service.domain.findings import Finding
+from service.domain.policy import DEFAULT
+from tests.domain.on_plan import but, q
+
+SD_KCAL = 240.0  # ± 395 kcal of 2850: 13.9 %
+
+
+def _finding(code: str, outlook: Outlook | None, **more: Any) -> Finding:
+    evidence = replace(but(maintenance_kcal=q(2850.0, SD_KCAL), **more), outlook=outlook)
+    return next(found for found in judge(evidence, DEFAULT) if found.code == code)
+
+
+@pytest.mark.parametrize(
+    ("outlook", "ask_for", "words"),
+    [
+        # 1.6449 standard deviations over 2850 kcal: 220 → 12.7 %, 160 → 9.2 %, 210 → 12.1 %
+        (
+            Outlook(14, 220.0, 210.0, 160.0),
+            "food_days",
+            "Complete food days would narrow it most: to ±9.2 % in 14 days, against ±12.1 % with daily weigh-ins and"
+            " ±12.7 % as so far.",
+        ),
+        (
+            Outlook(14, 220.0, 160.0, 210.0),
+            "weigh_ins",
+            "Daily weigh-ins would narrow it most: to ±9.2 % in 14 days, against ±12.1 % with complete food days and"
+            " ±12.7 % as so far.",
+        ),
+        (Outlook(14, 220.0, 219.0, 216.0), None, "More data would hardly narrow it: ±12.7 % in 14 days as so far."),
+    ],
+)
+def test_the_wide_interval_asks_for_what_would_narrow_it(outlook: Outlook, ask_for: str | None, words: str) -> None:
+    found = _finding("data.wide_interval", outlook)
+    assert found.evidence["ask_for"] == outlook.would_narrow_most == ask_for
+    assert found.evidence["outlook"]["logging_daily_kcal"] == outlook.logging_daily_kcal
+    assert found.statement.endswith(words)
+
+
+@pytest.mark.parametrize(
+    ("code", "more"),
+    [
+        ("data.few_food_days", {"log__complete_food_days_14_d": 2}),
+        ("data.few_weigh_ins", {"log__weigh_ins_14_d": 2}),
+    ],
+)
+def test_a_call_for_data_says_what_it_would_bring(code: str, more: dict[str, int]) -> None:
+    plain, told = _finding(code, None, **more), _finding(code, Outlook(14, 220.0, 160.0, 210.0), **more)
+    assert told.statement.startswith(plain.statement)
+    assert "Daily weigh-ins would narrow it most: to ±9.2 %" in told.statement
+    assert (told.severity, told.moves) == (plain.severity, plain.moves)
+
+
+@pytest.mark.parametrize(("best_kcal", "worth"), [(97.9, True), (98.1, False)])
+def test_what_is_worth_asking_for(best_kcal: float, worth: bool) -> None:
+    """A narrowing by two per cent of the standard deviation (common practice, no source)."""
+    assert (Outlook(14, 100.0, 100.0, best_kcal).would_narrow_most is not None) == worth
