@@ -16,7 +16,7 @@ from service.domain.estimation_state import take
 from service.domain.records import Athletes, Estimate, FoodState
 from service.roster import Roster, RosterEstimates, energy_steps
 from service.store.scope import Scope, table_of
-from service.store.tables import Review, Screening, TrainingSession, WellbeingNote
+from service.store.tables import Review, Screening, SessionLift, TrainingSession, WellbeingNote
 
 NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
 SESSIONS_SINCE = timedelta(days=112)
@@ -54,7 +54,8 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
         The first day that will be looked at, where that is not `as_of`: sessions reach back from there.
     """
     screening, note = table_of(Screening), table_of(WellbeingNote)
-    session, review = table_of(TrainingSession), table_of(Review)
+    session, lift, review = table_of(TrainingSession), table_of(SessionLift), table_of(Review)
+    trained_since = (first or as_of) - SESSIONS_SINCE
     answers = await scope.rows(
         scope.select(Screening).where(screening.c.athlete_id.in_(ids)).order_by(screening.c.revision)
     )
@@ -71,8 +72,13 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
     )
     sets = await scope.rows(
         scope.select(TrainingSession)
-        .where(session.c.athlete_id.in_(ids), session.c.date.between((first or as_of) - SESSIONS_SINCE, as_of))
+        .where(session.c.athlete_id.in_(ids), session.c.date.between(trained_since, as_of))
         .order_by(session.c.date, session.c.id)
+    )
+    before = await scope.rows(  # of older sessions only the pain counts: it holds until it is cleared
+        scope.select(lift.c.athlete_id, lift.c.date, lift.c.exercise, lift.c.pain, of=[SessionLift]).where(
+            lift.c.athlete_id.in_(ids), lift.c.pain.is_not(None), lift.c.date >= since, lift.c.date < trained_since
+        )
     )
     accepted = await scope.rows(
         scope.select(review.c.athlete_id, review.c.as_of, of=[Review])
@@ -88,6 +94,8 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
         pains[row.athlete_id] += [
             ev.Pain(row.date, pain["exercise"], float(pain["level"])) for pain in row.content.get("pain", [])
         ]
+    for row in before:
+        pains[row.athlete_id].append(ev.Pain(row.date, row.exercise, row.pain))
     for row in sets:
         worst: dict[str, float] = {}
         for one in row.sets:

@@ -10,6 +10,7 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -22,10 +23,10 @@ from service.domain.arbiter import Decision, decide
 from service.domain.checkin import attention, check_in
 from service.domain.data_rules import maintenance_well_known
 from service.domain.estimation import predict_mass
-from service.domain.findings import Finding, Severity
+from service.domain.findings import Action, Finding, Severity
+from service.domain.normal import Z90
 from service.domain.policy import Policy
 from service.domain.records import Estimate
-from service.domain.safety import Gate
 from service.domain.targets import fat_mass_kg
 from service.evidence import Notes, evidence_of, load_notes, outlooks, quantity_at
 from service.policies import InForce, in_force
@@ -34,7 +35,8 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Review
 from service.store.types import new_id
 
-ENGINE_VERSION = "1"
+ENGINE_VERSION = "2"
+LEAST_LEARNED = 0.1  # of the predicted standard deviation: less is no test of it
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ def _result(
     logged = [_inputs(known, index), _training(known, notes, athlete)]
     inputs = [ENGINE_VERSION, logged, evidence, policy, score, changed]
     digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
-    lifts = _prescriptions(known, notes, athlete, evidence, policy.policy, decision.gate)
+    lifts = _prescriptions(known, notes, athlete, evidence, policy.policy, decision)
     body = decision.body()
     phase = evidence.phase
     document = {
@@ -158,7 +160,7 @@ def _result(
 
 
 def _prescriptions(
-    known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy, opened: Gate
+    known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy, decision: Decision
 ) -> list[dict[str, Any]]:
     """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
     plan, sessions = known.plans.get(athlete.id), notes.sessions.get(athlete.id, ())
@@ -166,9 +168,10 @@ def _prescriptions(
     planned = [item for day in training.days_of(plan) for item in day.items] if plan is not None else None
     items = planned if planned is not None else training.usual_lifts(sessions, on)
     maxima = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
-    deload_week = training.is_deload_week(notes.reviews.get(athlete.id, ()), on)
+    accepted = training.is_deload_week(notes.reviews.get(athlete.id, ()), on)
+    deload_week = accepted or decision.recommendation.action is Action.DELOAD
     made = training.prescriptions(
-        items, sessions, evidence, policy, opened, on, training.gym_of(plan), maxima, deload_week=deload_week
+        items, sessions, evidence, policy, decision.gate, on, training.gym_of(plan), maxima, deload_week=deload_week
     )
     return [training.body(one) for one in made]
 
@@ -256,27 +259,28 @@ def _prediction(found: RosterEstimates, index: int, evidence: ev.Evidence, next_
 def score_prediction(evidence: ev.Evidence, earlier: Sequence[Any]) -> dict[str, Any] | None:
     """How last week's prediction for this very day came out, or None when there was none.
 
-    For trend mass and each main lift: predicted interval, what was found, its distance from the mean in predicted
-    standard deviations, and whether the 90 % interval holds it.
+    For trend mass and each main lift: predicted interval of the true value, what was found, and its distance from the
+    prediction in standard deviations, inside when within 90 %. What is found is an estimate too: it moves by what the
+    week taught, √(sd² predicted − sd² found), as the estimates of any consistent filter do. A quantity about which the
+    week taught (next to) nothing is not scored.
     """
     day = evidence.as_of.isoformat()
     made = next((row.document for row in earlier if row.document["prediction"]["for"] == day), None)
     if made is None:
         return None
     predicted = {"trend_mass_kg": made["prediction"]["trend_mass_kg"], **made["prediction"]["strength"]}
-    found = {lift.exercise: lift.one_rep_max_kg.mean for lift in evidence.lifts}
+    found = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
     if evidence.trend_mass_kg is not None:
-        found["trend_mass_kg"] = evidence.trend_mass_kg.mean
-    items = {
-        name: {
-            "predicted": band,
-            "found": round(found[name], 2),
-            "z": round((found[name] - band["mean"]) / band["sd"], 2) if band["sd"] > 0 else None,
-            "inside": band["lo"] <= found[name] <= band["hi"],
-        }
-        for name, band in predicted.items()
-        if band is not None and name in found
-    }
+        found["trend_mass_kg"] = evidence.trend_mass_kg
+    items = {}
+    for name, band in predicted.items():
+        if band is None or name not in found:
+            continue
+        learned = band["sd"] ** 2 - found[name].sd ** 2
+        if learned > (LEAST_LEARNED * band["sd"]) ** 2:
+            z = (found[name].mean - band["mean"]) / sqrt(learned)
+            shown = {"predicted": band, "found": round(found[name].mean, 2), "found_sd": round(found[name].sd, 3)}
+            items[name] = {**shown, "z": round(z, 2), "inside": abs(z) <= Z90}
     phase = made["phase"]["kind"] if made["phase"] else None
     return {"made_as_of": made["as_of"], "phase": phase, "quantities": items} if items else None
 

@@ -12,6 +12,7 @@ from service.api.safety import (
     Kind,
     altered,
     evidence_on,
+    judged_on,
     planned_phase,
     planned_targets,
     refuse,
@@ -144,9 +145,11 @@ async def _accepted(scope: Scope, athlete: Any, review: Any, acknowledged: list[
     """
     effect = _effect(review.document["recommendation"], earliest_effect(athlete, review))
     targets, phase = effect["targets"], effect["phase"]
-    if targets is None and phase is None:
-        return effect
-    evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
+    on = effect["effective_on"]
+    if phase is None and (targets is None or await _in_force(scope, athlete.id, on, targets)):
+        return effect  # nothing changes
+    day = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: on}))[athlete.id]
+    evidence, policy = await evidence_on(scope, athlete, day)
     change = Change(
         targets and targets["energy_kcal"], phase and phase["to"], phase and date.fromisoformat(phase["on"])
     )
@@ -158,13 +161,14 @@ async def _accepted(scope: Scope, athlete: Any, review: Any, acknowledged: list[
 
 async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, changes: ChangesBody) -> dict[str, Any]:
     """The effect of an amendment, past the gate of the review's day and, for what holds from today on, today's."""
-    phase, today = changes.phase, today_of(athlete)
+    phase = changes.phase
+    on = phase.on if phase else earliest_effect(athlete, review)
+    today = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: on}))[athlete.id]
     evidence, policy = await evidence_on(scope, athlete, review.as_of)
     latest = evidence if review.as_of == today else (await evidence_on(scope, athlete, today))[0]
     to, ends_on = (phase.to, phase.planned_end_on) if phase else (None, None)
     recommended = review.document["recommendation"]
     energy = changes.energy_kcal if changes.energy_kcal is not None else recommended["energy_kcal"]["to"]
-    on = phase.on if phase else earliest_effect(athlete, review)
     opened = stricter(gate(evidence, policy), gate(latest, policy))
     targets = _targets(evidence, policy, opened, energy, to)
     steps = []

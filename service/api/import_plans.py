@@ -16,7 +16,15 @@ from typing import Any
 
 from service.api.import_lines import Line
 from service.api.phases import put_phase
-from service.api.safety import evidence_of_all, hard_faults, planned_phase, planned_targets, plans_of, today_of
+from service.api.safety import (
+    evidence_of_all,
+    hard_faults,
+    judged_on,
+    planned_phase,
+    planned_targets,
+    plans_of,
+    today_of,
+)
 from service.api.targets import in_kilocalories, put_target
 from service.domain.amendments import check_change
 from service.domain.evidence import Evidence
@@ -63,7 +71,8 @@ async def keep_plans(scope: Scope, lines: Sequence[Line], athletes: Mapping[str,
         asked = [
             athletes[name] for name, own in wanted.items() if _alters(own, stored[athletes[name].id], athletes[name])
         ]
-        known = await _evidence(scope, asked)
+        latest = {athletes[name].id: max(one.planned.on for one in own) for name, own in wanted.items() if own}
+        known = await _evidence(scope, {athlete.id: athlete for athlete in asked}, latest)
         for name, own in wanted.items():
             refused |= await _keep(scope, athletes[name], own, stored[athletes[name].id], known)
     return refused
@@ -91,10 +100,10 @@ def _alters(steps: Sequence[_Step], plan: Sequence[Planned], athlete: Any) -> bo
     return bool(changes(plan, after, today_of(athlete)))
 
 
-async def _evidence(scope: Scope, athletes: Sequence[Any]) -> Known:
+async def _evidence(scope: Scope, athletes: Mapping[uuid.UUID, Any], latest: Mapping[uuid.UUID, date]) -> Known:
     by_day: dict[date, list[Any]] = defaultdict(list)
-    for athlete in athletes:
-        by_day[today_of(athlete)].append(athlete)
+    for who, day in (await judged_on(scope, athletes, latest)).items():
+        by_day[day].append(athletes[who])
     known: dict[uuid.UUID, tuple[Evidence, Policy]] = {}
     for today, some in by_day.items():
         known |= await evidence_of_all(scope, some, today)

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from fastapi.concurrency import run_in_threadpool
+from sqlalchemy import func
 
 from service.domain.amendments import Change, check_change
 from service.domain.arbiter import RULE, deepens
@@ -21,7 +22,7 @@ from service.evidence import evidence_of, load_notes
 from service.policies import in_force
 from service.roster import estimate_roster, load
 from service.store.scope import Scope, table_of
-from service.store.tables import Phase, Target
+from service.store.tables import AthleteDay, Phase, Target, WellbeingNote
 from service.store.types import now
 
 Kind = Literal["build", "cut", "maintain"]
@@ -30,6 +31,23 @@ Kind = Literal["build", "cut", "maintain"]
 def today_of(athlete: Any) -> date:
     """The date where the athlete lives."""
     return now().astimezone(ZoneInfo(athlete.time_zone)).date()
+
+
+async def judged_on(
+    scope: Scope, athletes: Mapping[uuid.UUID, Any], on: Mapping[uuid.UUID, date]
+) -> dict[uuid.UUID, date]:
+    """The day by whose evidence a change from a date `on` is judged, by athlete: today, as long as anything is known of it.
+
+    A plan of the past (a history taken over, a year tried out) is judged by the day it begins or the last entry of any
+    kind, whichever is later: to carry a body through months without an entry would be invention.
+    """
+    heard = {who: on[who] for who in athletes}
+    for table in (AthleteDay, WellbeingNote):
+        column = table_of(table).c
+        last = scope.select(column.athlete_id, func.max(column.date).label("on"), of=[table])
+        for row in await scope.rows(last.where(column.athlete_id.in_(athletes)).group_by(column.athlete_id)):
+            heard[row.athlete_id] = max(heard[row.athlete_id], row.on)
+    return {who: min(day, today_of(athletes[who])) for who, day in heard.items()}
 
 
 async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[Evidence, Policy]:
@@ -45,8 +63,9 @@ async def evidence_of_all(
     known = await load(scope, athletes, as_of)
     notes = await load_notes(scope, ids, as_of)
     policies = await in_force(scope, ids)
-    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True)
-    return {who: (evidence_of(known, found, notes, index), policies[who].policy) for index, who in enumerate(ids)}
+    chosen = [policies[who].policy for who in ids]
+    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True, policies=chosen)
+    return {who: (evidence_of(known, found, notes, index), chosen[index]) for index, who in enumerate(ids)}
 
 
 def planned_phase(row: Mapping[str, Any], key: uuid.UUID | None = None) -> Planned:
@@ -84,7 +103,7 @@ async def altered(scope: Scope, athlete: Any, *steps: Planned) -> tuple[Change, 
 async def refuse_unsafe_step(
     scope: Scope, athlete: Any, step: Planned, acknowledged: Sequence[str], place: str
 ) -> None:
-    """The gate for a phase or targets, by what is known today: this morning's notes count.
+    """The gate for a phase or targets, by what is known today (`judged_on`): this morning's notes count.
 
     Raises
     ------
@@ -92,7 +111,8 @@ async def refuse_unsafe_step(
         As `refuse`.
     """
     if wanted := await altered(scope, athlete, step):
-        evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
+        day = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: step.on}))[athlete.id]
+        evidence, policy = await evidence_on(scope, athlete, day)
         refuse([found for change in wanted for found in check_change(evidence, policy, change)], acknowledged, place)
 
 

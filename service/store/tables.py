@@ -9,7 +9,7 @@ import datetime as dt
 import uuid
 from typing import Any, ClassVar
 
-from sqlalchemy import ForeignKeyConstraint, Index, MetaData, UniqueConstraint
+from sqlalchemy import ForeignKeyConstraint, Index, MetaData, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from service.store.types import Document, Instant, new_id, now
@@ -357,12 +357,17 @@ class SessionLift(SQLModel, table=True):
     pain: float | None = None
 
 
+_OPEN = text("state = 'open'")  # few of many: what waits for a decision, or for its lapse
+
+
 class Review(Owned, table=True):
     """The weekly result for one athlete; `document` is kept byte for byte."""
 
     __tablename__ = "review"
     __table_args__ = _of_athlete(
-        UniqueConstraint("practice_id", "athlete_id", "week"), Index(None, "practice_id", "athlete_id", "as_of")
+        UniqueConstraint("practice_id", "athlete_id", "week"),
+        Index(None, "practice_id", "athlete_id", "as_of"),
+        Index("ix_review_open", "practice_id", "athlete_id", sqlite_where=_OPEN, postgresql_where=_OPEN),
     )
     athlete_id: uuid.UUID
     week: str  # ISO week of a weekly review; the date of one that the coach made beside
