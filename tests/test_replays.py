@@ -143,8 +143,8 @@ def test_policies_do_not_disturb_each_other_and_stored_reviews_are_not_looked_at
 def test_each_policy_has_its_own_margins_of_what_counts(
     known: Roster, first: date, courses: dict[str, list[Course]]
 ) -> None:
-    """Who counts a deficit only from 10 % on sees fewer of them; the others' course stays what it was alone."""
-    strict = DEFAULT.changed({"no_deficit_pct": 10.0, "strength_loss_pct": 3.0})
+    """Who counts a deficit only from 15 % on sees fewer of them; the others' course stays what it was alone."""
+    strict = DEFAULT.changed({"no_deficit_pct": 15.0, "strength_loss_pct": 3.0})
     both = replay_roster(known, _notes(known), {"default": DEFAULT, "strict": strict}, first)
     assert [course.weeks for course in both["default"]] == [course.weeks for course in courses["default"]]
 

@@ -4,7 +4,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -26,6 +26,7 @@ from service.store.tables import AthleteDay, Phase, Target, WellbeingNote
 from service.store.types import now
 
 Kind = Literal["build", "cut", "maintain"]
+SILENCE = timedelta(days=28)
 
 
 def today_of(athlete: Any) -> date:
@@ -36,10 +37,11 @@ def today_of(athlete: Any) -> date:
 async def judged_on(
     scope: Scope, athletes: Mapping[uuid.UUID, Any], on: Mapping[uuid.UUID, date]
 ) -> dict[uuid.UUID, date]:
-    """The day by whose evidence a change from a date `on` is judged, by athlete: today, as long as anything is known of it.
+    """The day by whose evidence a change from `on` is judged, by athlete: today, if anything is known of it.
 
-    A plan of the past (a history taken over, a year tried out) is judged by the day it begins or the last entry of any
-    kind, whichever is later: to carry a body through months without an entry would be invention.
+    A plan of the past (a history taken over, a year tried out) of whose athlete nothing was heard for four weeks is
+    judged by the day it begins or the last entry of any kind, whichever is later: to carry a body through months without
+    an entry would be invention.
     """
     heard = {who: on[who] for who in athletes}
     for table in (AthleteDay, WellbeingNote):
@@ -47,7 +49,8 @@ async def judged_on(
         last = scope.select(column.athlete_id, func.max(column.date).label("on"), of=[table])
         for row in await scope.rows(last.where(column.athlete_id.in_(athletes)).group_by(column.athlete_id)):
             heard[row.athlete_id] = max(heard[row.athlete_id], row.on)
-    return {who: min(day, today_of(athletes[who])) for who, day in heard.items()}
+    today = {who: today_of(athlete) for who, athlete in athletes.items()}
+    return {who: today[who] if today[who] - day <= SILENCE else day for who, day in heard.items()}
 
 
 async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[Evidence, Policy]:
