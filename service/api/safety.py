@@ -40,8 +40,8 @@ async def judged_on(
     """The day by whose evidence a change from `on` is judged, by athlete: today, if anything is known of it.
 
     A plan of the past (a history taken over, a year tried out) of whose athlete nothing was heard for four weeks is
-    judged by the day it begins or the last entry of any kind, whichever is later: to carry a body through months without
-    an entry would be invention.
+    judged by the day it begins or the last entry of any kind, whichever is later: to carry a body through months
+    without an entry would be invention.
     """
     heard = {who: on[who] for who in athletes}
     for table in (AthleteDay, WellbeingNote):

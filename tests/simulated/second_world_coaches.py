@@ -1,7 +1,5 @@
 """A year in the second simulated world under simple coaches: the usual spreadsheet rule, and one who knows the truth.
 
-    python -m tests.simulated.second_world_coaches
-
 A coach is called once a week with the `Year` and changes `year.target` (kcal on the logging scale) and
 `year.believed` (maintenance it rests on); the calendar of phases is fixed. Scores are those of the issue's table.
 """
@@ -205,20 +203,13 @@ class Oracle:
         year.target = year.believed + kcal
 
 
-if __name__ == "__main__":
-    coaches = {
-        "spreadsheet": Spreadsheet,
-        "spreadsheet, activity equation": lambda: Spreadsheet("equation"),
-        "spreadsheet, aim at 7700 kcal/kg": lambda: Spreadsheet(shares=None),
-        "oracle": Oracle,
-        "oracle, aims at −0.8": lambda: Oracle(-0.8),
-        "oracle, foresees hunger": lambda: Oracle(against_hunger=True),
+COACHES = {"spreadsheet": Spreadsheet, "who knows the truth": Oracle}
+
+
+def compare(athletes, seeds):
+    """Mean scores of the simple coaches and of the service's policy over some rosters."""
+    scores = {name: [live(coach(), athletes, seed)[0] for seed in seeds] for name, coach in COACHES.items()}
+    scores["policy"] = [service_policy(athletes, seed)[0] for seed in seeds]
+    return {
+        name: {key: float(np.mean([one[key] for one in found])) for key in found[0]} for name, found in scores.items()
     }
-    table = {name: [live(coach(), 200, seed)[0] for seed in (1, 2)] for name, coach in coaches.items()}
-    table["the service's policy"] = [service_policy(100, seed)[0] for seed in (1, 2)]
-    print(f"{'':34}", *(f"{name:>13}" for name in table["oracle"][0]))
-    print(f"{'spreadsheet, issue':34}", *(f"{x:>13}" for x in (37, 2.9, 19, 8.2, 54, 25, 8.2, 2.6)))
-    print(f"{'a good filter and policy, issue':34}", *(f"{x:>13}" for x in (49, 1.7, 10, 4.6, 70, 37, 2.9, 0.2)))
-    print(f"{'goals':34}", *(f"{x:>13}" for x in (55, 2, 8.5, 4.5, 73, 39, 3.3, 0.3)))
-    for name, scores in table.items():
-        print(f"{name:34}", *(f"{np.mean([one[key] for one in scores]):13.2f}" for key in scores[0]))
