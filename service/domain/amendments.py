@@ -11,7 +11,7 @@ from service.domain.findings import Finding, Severity, Stage, Verdict, finding, 
 from service.domain.history import strained
 from service.domain.phases import cuts_in_a_row, goal_reached
 from service.domain.policy import Policy
-from service.domain.safety import closed_scopes, conditions, gate, in_deficit, too_lean, too_light
+from service.domain.safety import closed_scopes, conditions, energy_availability, gate, in_deficit, too_lean, too_light
 from service.domain.targets import energy_floor_kcal, lowest_energy
 
 
@@ -143,13 +143,8 @@ def _soft_phase(evidence: Evidence, policy: Policy, change: Change) -> list[Find
 
 def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> list[Finding]:
     found = []
-    lean = evidence.fat_free_mass_kg
-    if (
-        energy is not None
-        and lean
-        and (energy - (evidence.exercise_kcal or 0.0)) / lean < policy.energy_availability_flag
-    ):
-        available = (energy - (evidence.exercise_kcal or 0.0)) / lean
+    available = None if energy is None else energy_availability(evidence, policy, energy)
+    if available is not None and available < policy.energy_availability_flag:
         words = (
             f"It leaves {number(available, 1)} kcal per kg of fat-free mass, below"
             f" {number(policy.energy_availability_flag)}; a screen with poor sensitivity (45 %)."

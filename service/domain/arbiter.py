@@ -358,8 +358,13 @@ def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
         then = _first_allowed(judge(there, policy), there, policy, gate(there, policy))
         if then.action is not Action.HOLD:
             said.append(f"would {_words(then)} if {move.text}")
-    now, end = evidence.phase, last_day(evidence, policy)
+    now, end, goal = evidence.phase, last_day(evidence, policy), evidence.athlete.goal_body_fat_pct
     stays = evidence.kind == "maintain" and estimated_at_goal(evidence, policy)
-    if now is not None and end is not None and end > evidence.as_of and not stays:
+    if stays:
+        said.append(f"would go on to the next phase if body fat rose above {number(goal or 0.0, 1)} %")
+    elif now is not None and end is not None and end > evidence.as_of:
         said.append(f"would end the {PHASE_WORDS[now.kind]} with its last day, {end}")
+    elif now is not None and now.kind == "maintain" and end is not None:  # it goes on, for a reason
+        longest = now.starts_on + timedelta(days=policy.maintain_max_days - 1)
+        said.append(f"would end the maintenance by {longest} at the latest")
     return tuple(said)

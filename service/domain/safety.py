@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from service.domain.composition import energy_availability_kcal_per_kg
 from service.domain.energy import mifflin_st_jeor
 from service.domain.estimation_model import ACTIVITY_USUAL, MASS_INDEX_MEAN, REPORTING_MEAN
 from service.domain.evidence import Clearance, Evidence, Pain, Scope
 from service.domain.findings import Move, Verdict, number
 from service.domain.policy import Policy
-from service.domain.targets import energy_floor_kcal
+from service.domain.targets import energy_floor_kcal, reporting_ratio
 
 BOTH: tuple[Scope, ...] = ("deficit", "load")
 DEFICIT: tuple[Scope, ...] = ("deficit",)
@@ -218,6 +219,18 @@ def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
     resting = float(mifflin_st_jeor(mass_kg, height_cm, 30.0 if who.age_y is None else who.age_y, male))
     activity = ACTIVITY_USUAL if who.activity_factor is None else 0.8 * who.activity_factor + 0.2 * ACTIVITY_USUAL
     return max(REPORTING_MEAN * activity * resting, energy_floor_kcal(evidence, policy))
+
+
+def energy_availability(evidence: Evidence, policy: Policy, intake_kcal: float) -> float | None:
+    """Energy that an intake on the logging scale leaves for the body, kcal per kg of fat-free mass; None when unknown.
+
+    On the true scale: logs miss a part of what is eaten. Without the cost of training where that is not known.
+    """
+    lean = evidence.fat_free_mass_kg
+    if lean is None or lean <= 0.0:
+        return None
+    eaten = intake_kcal / reporting_ratio(evidence, policy)
+    return float(energy_availability_kcal_per_kg(eaten, evidence.exercise_kcal or 0.0, lean))
 
 
 def in_deficit(evidence: Evidence, policy: Policy, energy_kcal: float | None = None) -> bool:

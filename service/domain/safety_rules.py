@@ -9,6 +9,7 @@ from service.domain.policy import REFER, Policy
 from service.domain.safety import (
     closed_scopes,
     conditions,
+    energy_availability,
     in_deficit,
     mild_symptom,
     painful_lifts,
@@ -16,7 +17,7 @@ from service.domain.safety import (
     too_lean,
     too_light,
 )
-from service.domain.targets import energy_floor_kcal, fat_mass_kg, lowest_energy, reporting_ratio
+from service.domain.targets import energy_floor_kcal, fat_mass_kg, lowest_energy
 
 
 def _condition_rule(code: str, question: str, *thresholds: str) -> Rule:
@@ -164,22 +165,18 @@ def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
-    lean, training = evidence.fat_free_mass_kg, evidence.exercise_kcal
     logged = evidence.log.logged_intake_kcal
     intake = evidence.energy_kcal if logged is None else logged
-    if lean is None or lean <= 0.0 or intake is None:
+    available = None if intake is None else energy_availability(evidence, policy, intake)
+    if intake is None or available is None or available >= policy.energy_availability_flag:
         return None
-    eaten = intake / reporting_ratio(evidence, policy)  # logs miss a part of what is eaten
-    available = (eaten - (training or 0.0)) / lean
-    if available >= policy.energy_availability_flag:
-        return None
-    known = "" if training is not None else " before the cost of training, which is not known"
+    known = "" if evidence.exercise_kcal is not None else " before the cost of training, which is not known"
     words = (
         f"Energy availability is {number(available, 1)} kcal per kg of fat-free mass{known}, below"
         f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
         " health; with further signs (low mood, many infections, stress fractures, in women lost menses) refer."
     )
-    return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": eaten})
+    return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": intake})
 
 
 def _eats_below_floor(evidence: Evidence, policy: Policy) -> Verdict | None:

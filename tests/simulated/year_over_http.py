@@ -253,7 +253,10 @@ class HttpCoach:
             return  # no weigh-in yet: next week
         end = on + timedelta(days=PLANNED_DAYS[kind] - 1)
         body = {"kind": kind, "starts_on": str(on), "planned_end_on": str(end), "energy_kcal": energy_kcal}
-        self.call("POST", f"/athletes/{self.ids[i]}/phases", json=body)
+        answer = self.call("POST", f"/athletes/{self.ids[i]}/phases", 201, 422, json=body)
+        if "errors" in answer:  # soft limits, which this coach has seen
+            body["acknowledge"] = [fault["code"] for fault in answer["errors"]]
+            self.call("POST", f"/athletes/{self.ids[i]}/phases", json=body)
         year.believed_kcal[i, (on - FIRST_DAY).days :] = review["estimates"]["maintenance_kcal"]["mean"]
 
     def _answer(self, year: Year, i: int, review: dict[str, Any], entry: Any, shadow: dict[str, Any]) -> None:
