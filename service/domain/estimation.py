@@ -64,19 +64,23 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from . import estimation_branch as branch
-from . import estimation_filter, estimation_state, kalman, normal
+from . import estimation_state, kalman
 from . import estimation_outputs as outputs
-from .estimation_state import FilterState, Step
-from .records import Athletes, Bools, DailyLog, Estimate, Floats
+from .estimation_filter import Filter, chosen_branch
+from .estimation_state import Day, FilterState, Seen, Step
+from .records import Athletes, Bools, DailyLog, Estimate, Floats, Ints
 
-CHUNK = 1024  # athletes filtered together: states stay in the processor's cache and memory stays flat
+CHUNK = 2048  # athletes filtered together: wide enough that a step costs more than its call, and memory stays flat
 REVISED_CHUNK = 128  # the smoother keeps every day's moments
-BLOCK = 1024  # athlete-days whose results are worked out together
+BLOCK = 1024  # athlete-days whose results are worked out together, where there are few athletes
 
 
 @dataclass(frozen=True)
 class Estimates:
-    """Results by athlete and day; NaN (or False) before an athlete's first weigh-in."""
+    """Results by athlete and day; NaN (or False) before an athlete's first weigh-in.
+
+    Arrays (athletes, days), of the days that were asked for.
+    """
 
     trend_mass_kg: Estimate
     rate_pct_per_week: Estimate  # of the scale: tissue and water
@@ -96,58 +100,132 @@ class Estimates:
 
 
 def estimate(
-    athletes: Athletes, log: DailyLog, *, upper_loss_rate_pct_per_week: float = 1.0, revised: bool = False
+    athletes: Athletes,
+    log: DailyLog,
+    *,
+    upper_loss_rate_pct_per_week: float = 1.0,
+    revised: bool = False,
+    report: Ints | None = None,
 ) -> Estimates:
     """Estimate every quantity for every athlete and day of the log.
 
     Causal by default: a value uses only what is dated up to its day. `revised` uses the whole log for each day; on the
-    last day both agree. `upper_loss_rate_pct_per_week` is a positive share of body mass. Model, sources and validity:
-    see the module. Raises ValueError when shapes disagree.
+    last day both agree. `upper_loss_rate_pct_per_week` is a positive share of body mass. `report` are indexes of the
+    days whose results are wanted, ascending, by default all: the filter goes through the whole log in any case, but
+    results of few days take less time and memory, and are the same to the bit. Model, sources and validity: see the
+    module. Raises ValueError when shapes disagree or `report` is not ascending within the log.
     """
-    return _run(None, athletes, log, upper_loss_rate_pct_per_week, revised)
+    return _run(None, athletes, log, upper_loss_rate_pct_per_week, revised, report)
 
 
 def resume(
-    state: FilterState, athletes: Athletes, log: DailyLog, *, upper_loss_rate_pct_per_week: float = 1.0
+    state: FilterState,
+    athletes: Athletes,
+    log: DailyLog,
+    *,
+    upper_loss_rate_pct_per_week: float = 1.0,
+    report: Ints | None = None,
 ) -> Estimates:
     """Go on from a saved state with the days that followed; bit for bit the causal values of a run over all days.
 
-    `state` is that of an earlier result's last day, `log` begins on the day after. Raises ValueError when shapes
-    disagree.
+    `state` is that of an earlier result's last day and stays as it is, `log` begins on the day after; `report` as for
+    `estimate`. Raises ValueError when shapes disagree or `report` is not ascending within the log.
     """
-    return _run(state, athletes, log, upper_loss_rate_pct_per_week, False)
+    return _run(state, athletes, log, upper_loss_rate_pct_per_week, False, report)
 
 
-def _run(before: FilterState | None, athletes: Athletes, log: DailyLog, upper_rate: float, revised: bool) -> Estimates:
+def _run(
+    before: FilterState | None,
+    athletes: Athletes,
+    log: DailyLog,
+    upper_rate: float,
+    revised: bool,
+    report: Ints | None,
+) -> Estimates:
     count, days = log.mass_kg.shape
     if athletes.male.shape != (count,) or log.days.shape != (days,):
         raise ValueError(f"a log of shape {log.mass_kg.shape} does not fit {athletes.male.shape[0]} athletes")
     if before is not None and before.started.shape != (count,):
         raise ValueError(f"a state of {before.started.shape[0]} athletes does not fit {count}")
-    out: dict[str, Floats] = {}
+    report = np.arange(days) if report is None else report
+    if report.size and (report[0] < 0 or report[-1] >= days or (np.diff(report) <= 0).any()):
+        raise ValueError(f"the days to report must ascend within {days} days")
+    wanted = np.isin(np.arange(days), report)
+    out = {name: np.empty((report.size, count)) for name in outputs.NAMES}
     states: list[FilterState] = []
-    for rows in _chunks(count, REVISED_CHUNK if revised else CHUNK):
-        some = Athletes(**{f.name: np.ascontiguousarray(getattr(athletes, f.name)[rows]) for f in fields(Athletes)})
-        state = estimation_state.blank(some.male.shape[0]) if before is None else estimation_state.take(before, rows)
-        results: list[dict[str, Floats]] = []
-        steps: list[Step] = []
-        block = max(1, BLOCK // some.male.shape[0])
-        for day in estimation_state.days_of(log, rows):
-            state, step = estimation_filter.advance(state, some, day)
-            steps.append(step)
-            if not revised and len(steps) == block:
-                results.append(_causal(state, steps, upper_rate))
-                steps = []
-        if revised:
-            results = [_revised(state, steps, upper_rate)]
-        elif steps:
-            results.append(_causal(state, steps, upper_rate))
-        for name in results[0]:
-            if name not in out:
-                out[name] = np.empty((count, days))
-            out[name][rows] = np.concatenate([result[name] for result in results]).T
-        states.append(state)
-    return _assemble(out, estimation_state.join(states))
+    # Men first: a batch of men alone needs no states for the rhythm of the cycle.
+    order = np.argsort(~athletes.male, kind="stable")
+    for first in range(0, count, REVISED_CHUNK if revised else CHUNK):
+        rows = order[first : first + (REVISED_CHUNK if revised else CHUNK)]
+        some = Athletes(**{f.name: getattr(athletes, f.name)[rows] for f in fields(Athletes)})
+        state = estimation_state.blank(rows.size) if before is None else estimation_state.take(before, rows)
+        running = Filter(state, some, traced=revised)
+        work = _revised if revised else _causal
+        done = 0
+        for result in work(running, estimation_state.days_of(log, rows), wanted, upper_rate):
+            size = result["days_used"].shape[0]
+            for name, values in result.items():
+                out[name][done : done + size, rows] = values
+            done += size
+        states.append(running.state())
+    place = np.argsort(order)
+    return _assemble({name: values.T for name, values in out.items()}, estimation_state.join(states, place))
+
+
+def _causal(running: Filter, days: Iterator[Day], wanted: Bools, upper_rate: float) -> Iterator[dict[str, Floats]]:
+    """Results of the days wanted, some days at a time."""
+    block: list[Seen] = []
+    for day, shown in zip(days, wanted, strict=True):
+        running.take_in(day)
+        if shown:
+            together = max(1, BLOCK // running.count)
+            block.append(running.seen(keep=together > 1))
+            if len(block) == together:
+                yield outputs.of_days(block, upper_rate)
+                block = []
+        running.sleep()
+    if block:
+        yield outputs.of_days(block, upper_rate)
+
+
+def _revised(running: Filter, days: Iterator[Day], wanted: Bools, upper_rate: float) -> Iterator[dict[str, Floats]]:
+    """Run the smoother back over all days; results of the days wanted.
+
+    Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
+    branch that survives was the other one on a day.
+    """
+    steps: list[Step] = []
+    for day in days:
+        running.take_in(day)
+        steps.append(running.step())
+        running.sleep()
+    if not steps:
+        return
+    last = steps[-1]
+    adjoint, information = np.zeros_like(last.main.mean), np.zeros_like(last.main.cov)
+    fat_adjoint, fat_information = np.zeros_like(last.seen.fat_mean), np.zeros_like(last.seen.fat_cov)
+    other = np.zeros_like(last.seen.started)
+    smooth: list[Seen] = []
+    for step, shown in zip(reversed(steps), reversed(wanted), strict=True):
+        main = chosen_branch(step, other)
+        if step is not last:
+            branch.carry_back(adjoint, information, main.drift)
+        if shown:
+            mean, cov = kalman.corrected(main.mean, main.cov, adjoint, information)
+            fat_mean, fat_cov = kalman.corrected(step.seen.fat_mean, step.seen.fat_cov, fat_adjoint, fat_information)
+            known = replace(
+                step.seen, mean=mean, cov=cov, fat_mean=fat_mean, fat_cov=fat_cov, base=main.drift.base
+            )
+            smooth.append(known)
+        kalman.adjoint_update(fat_adjoint, fat_information, step.fat_update)
+        fat_adjoint[0] *= step.fat_ratio
+        fat_information[0] *= step.fat_ratio
+        fat_information[:, 0] *= step.fat_ratio
+        for done in reversed(main.updates):
+            kalman.adjoint_update(adjoint, information, done)
+        other = (other ^ step.seen.scale_adopted) & ~step.scale_begun
+    for seen in reversed(smooth):
+        yield outputs.of_days([seen], upper_rate)
 
 
 def predict_mass(
@@ -158,64 +236,20 @@ def predict_mass(
     `intake_kcal` (athletes,) is the planned intake on the logging scale; the usual deviation from plans is in the
     interval. NaN where nothing was logged yet.
     """
-    state, steps = estimation_state.take(estimates.state, slice(None)), []
+    running = Filter(estimation_state.take(estimates.state, slice(None)), athletes)
     for ahead in range(1, days + 1):
+        if ahead > 1:
+            running.sleep()
         day = estimation_state.empty_day(after + np.timedelta64(ahead, "D"), intake_kcal.shape[0])
-        state, step = estimation_filter.advance(state, athletes, replace(day, target_kcal=intake_kcal))
-        steps = [step]
-    result = {name: value[0] for name, value in _causal(state, steps, 1.0).items()}
-    mean, sd = result["trend_mass_kg"], result["trend_mass_kg:sd"]
-    return Estimate(mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd)
-
-
-def _chunks(count: int, size: int) -> Iterator[slice]:
-    for first in range(0, count, size):
-        yield slice(first, min(first + size, count))
-
-
-def _causal(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:
-    moments = [(step.main.mean, step.main.cov) for step in steps]
-    return outputs.of_days(state, steps, moments, upper_rate) | outputs.of_log(steps)
-
-
-def _revised(state: FilterState, steps: list[Step], upper_rate: float) -> dict[str, Floats]:
-    """Run the smoother back over all days.
-
-    Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
-    branch that survives was the other one on a day.
-    """
-    adjoint, information = np.zeros_like(state.mean), np.zeros_like(state.cov)
-    fat_adjoint, fat_information = np.zeros_like(state.fat_mean), np.zeros_like(state.fat_cov)
-    other = np.zeros_like(state.started)
-    results: list[dict[str, Floats]] = []
-    for step in reversed(steps):
-        main = estimation_filter.chosen_branch(step, other)
-        if results:
-            branch.carry_back(adjoint, information, main.drift)
-        moments = kalman.corrected(main.mean, main.cov, adjoint, information)
-        fat_mean, fat_cov = kalman.corrected(step.fat_mean, step.fat_cov, fat_adjoint, fat_information)
-        known = replace(step, main=main, fat_mean=fat_mean, fat_cov=fat_cov)
-        results.append(outputs.of_days(state, [known], [moments], upper_rate))
-        kalman.adjoint_update(fat_adjoint, fat_information, step.fat_update)
-        fat_adjoint[0] *= step.fat_ratio
-        fat_information[0] *= step.fat_ratio
-        fat_information[:, 0] *= step.fat_ratio
-        for done in reversed(main.updates):
-            kalman.adjoint_update(adjoint, information, done)
-        other = (other ^ step.scale_adopted) & ~step.scale_begun
-    smooth = {name: np.concatenate([result[name] for result in reversed(results)]) for name in results[0]}
-    return smooth | outputs.of_log(steps)
+        running.take_in(replace(day, target_kcal=intake_kcal))
+    return Estimate(*outputs.trend_mass(running.seen()))
 
 
 def _assemble(out: dict[str, Floats], state: FilterState) -> Estimates:
-    made: dict[str, Estimate] = {}
-    for name in outputs.QUANTITIES:
-        mean, sd = out[name], out[name + ":sd"]
-        low = out.get(name + ":lo", mean - normal.Z90 * sd)
-        high = out.get(name + ":hi", mean + normal.Z90 * sd)
-        if name in ("body_fat_pct", "fat_mass_kg"):
-            low = np.maximum(low, 0.0)
-        made[name] = Estimate(mean, sd, low, high)
+    made = {
+        name: Estimate(out[name], out[name + ":sd"], out[name + ":lo"], out[name + ":hi"])
+        for name in outputs.QUANTITIES
+    }
     return Estimates(
         **made,
         p_loss_too_fast=out["p_loss_too_fast"],

@@ -4,8 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import estimation_filter
+from .estimation_filter import Filter
 from .estimation_model import MAINTENANCE
+from .estimation_morning import expected_mass_kg
 from .estimation_state import FilterState, empty_day, take
 from .records import Athletes, Bools, Floats, FoodState
 
@@ -40,18 +41,19 @@ def _spread_after(
     athletes: Athletes, state: FilterState, after: np.datetime64, days: int, weighs: Floats, logs: Floats
 ) -> Floats:
     state = take(state, slice(None))
+    running = Filter(state, athletes)
     for ahead in range(1, days + 1):
-        day = empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0])
         target = np.where(np.isnan(state.last_target), state.mean[MAINTENANCE], state.last_target)
         logged = state.started & _due(logs, ahead)
         day = replace(
-            day,
-            mass_kg=np.where(state.started & _due(weighs, ahead), estimation_filter.expected_mass_kg(state), np.nan),
+            empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0]),
+            mass_kg=np.where(state.started & _due(weighs, ahead), expected_mass_kg(state), np.nan),
             target_kcal=target,
             intake_kcal=np.where(logged, state.share * target, np.nan),
             food_state=np.where(logged, int(FoodState.COMPLETE), int(FoodState.NOT_LOGGED)),
         )
-        state, _ = estimation_filter.advance(state, athletes, day)
+        running.take_in(day)
+        running.sleep()
     return np.where(state.started, np.sqrt(state.cov[MAINTENANCE, MAINTENANCE]), np.nan)
 
 

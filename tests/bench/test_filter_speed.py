@@ -110,15 +110,13 @@ def steps_alone(mass, intake, means):
     athletes, days = mass.shape
     mean = np.repeat(means[:, None], athletes, axis=1)
     cov = np.repeat(np.eye(STATES)[:, :, None], athletes, axis=2)
-    h = np.zeros((STATES, athletes))
-    h[[0, 6, 7, 8]] = 1.0
-    h[5], h[9:] = 0.1, 0.5
+    row = {0: 1.0, 5: 0.1, 6: 1.0, 7: 1.0, 8: 1.0, 9: 0.5, 10: 0.5, 11: 0.5, 12: 0.5}
     noise, steady = np.full(athletes, 0.25), np.full(athletes, 1.4e-4)
     spread = branch.Spread(np.full(athletes, 1e5), np.full(athletes, 2400.0), np.ones(athletes))
     out = np.empty((days, athletes))
     mass, intake = np.ascontiguousarray(mass.T), np.ascontiguousarray(intake.T)
     for t in range(days):
-        kalman.update(mean, cov, h, mass[t], noise)
+        kalman.update(mean, cov, row, mass[t], noise)
         out[t] = mean[0]
         balance, transfer = intake[t] - mean[1], steady * mean[2]
         drift = Drift(steady, transfer, steady * balance, np.full(athletes, 70.0), np.full(athletes, 0.1))
