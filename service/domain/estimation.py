@@ -70,7 +70,7 @@ from .estimation_filter import Filter, chosen_branch
 from .estimation_state import Day, FilterState, Seen, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats, Ints
 
-CHUNK = 2048  # athletes filtered together: wide enough that a step costs more than its call, and memory stays flat
+CHUNK = 4096  # athletes filtered together: wide enough that a step costs more than its call, and memory stays flat
 REVISED_CHUNK = 128  # the smoother keeps every day's moments
 BLOCK = 1024  # athlete-days whose results are worked out together, where there are few athletes
 

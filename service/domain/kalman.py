@@ -22,6 +22,7 @@ import numpy as np
 
 from .records import Bools, Floats, Ints
 
+TOGETHER = 1024  # rows of a small batch go together: a call costs about as much as a thousand elements
 LOG_2PI = float(np.log(2.0 * np.pi))
 
 Row = Mapping[int, Floats | float]  # a linear combination of states: coefficients, (batch,) or one for all, by state
@@ -139,11 +140,12 @@ def condition(mean: Floats, cov: Floats, along: Floats, innovation: Floats, prec
     `along` (states, batch) are the covariances of what was observed with the states, `innovation` and `precision`
     (batch,) how far the value was from its expectation and one over the variance of that; both 0 where there was none.
     """
+    states, batch = mean.shape
     gain = along * precision
     mean += gain * innovation
-    buffer = np.empty_like(gain)
-    for i in range(mean.shape[0]):
-        cov[i, i:] -= np.multiply(along[i:], gain[i], out=buffer[i:])
+    together = min(max(TOGETHER // batch, 1), states) if batch else states
+    for i in range(0, states, together):
+        cov[i : i + together, i:] -= gain[i : i + together, None] * along[None, i:]
     return gain
 
 
