@@ -60,17 +60,19 @@ tests/simulated/REPORT.md.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from . import estimation_branch as branch
-from . import estimation_state, kalman
 from . import estimation_outputs as outputs
+from . import estimation_state, kalman
 from .estimation_filter import Filter, chosen_branch
+from .estimation_model import STATES
 from .estimation_state import Day, FilterState, Seen, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats, Ints
 
-CHUNK = 4096  # athletes filtered together: wide enough that a step costs more than its call, and memory stays flat
+CHUNK = 5120  # athletes filtered together: wide enough that a step costs more than its call; memory stays flat
 REVISED_CHUNK = 128  # the smoother keeps every day's moments
 BLOCK = 1024  # athlete-days whose results are worked out together, where there are few athletes
 
@@ -96,6 +98,7 @@ class Estimates:
     days_used: Floats  # weigh-ins in the estimate so far
     days_imputed: Floats  # days so far whose food was not (wholly) logged
     prior_share: Floats  # share of the starting variance of maintenance that is left
+    trend_by_day_kg: Floats  # means of trend mass of all days of the log, whatever days were asked for
     state: FilterState  # at the end of the last day
 
 
@@ -150,46 +153,81 @@ def _run(
     report = np.arange(days) if report is None else report
     if report.size and (report[0] < 0 or report[-1] >= days or (np.diff(report) <= 0).any()):
         raise ValueError(f"the days to report must ascend within {days} days")
-    wanted = np.isin(np.arange(days), report)
-    out = {name: np.empty((report.size, count)) for name in outputs.NAMES}
+    results = _Results(days, report, count, upper_rate)
     states: list[FilterState] = []
     # Men first: a batch of men alone needs no states for the rhythm of the cycle.
     order = np.argsort(~athletes.male, kind="stable")
-    for first in range(0, count, REVISED_CHUNK if revised else CHUNK):
-        rows = order[first : first + (REVISED_CHUNK if revised else CHUNK)]
+    size = REVISED_CHUNK if revised else CHUNK
+    for first in range(0, count, size):
+        rows = order[first : first + size]
         some = Athletes(**{f.name: getattr(athletes, f.name)[rows] for f in fields(Athletes)})
         state = estimation_state.blank(rows.size) if before is None else estimation_state.take(before, rows)
         running = Filter(state, some, traced=revised)
-        work = _revised if revised else _causal
-        done = 0
-        for result in work(running, estimation_state.days_of(log, rows), wanted, upper_rate):
-            size = result["days_used"].shape[0]
-            for name, values in result.items():
-                out[name][done : done + size, rows] = values
-            done += size
+        (_revised if revised else _causal)(running, estimation_state.days_of(log, rows), rows, results)
         states.append(running.state())
-    place = np.argsort(order)
-    return _assemble({name: values.T for name, values in out.items()}, estimation_state.join(states, place))
+    state = estimation_state.join(states, np.argsort(order)) if states else estimation_state.blank(0)
+    return results.estimates(state)
 
 
-def _causal(running: Filter, days: Iterator[Day], wanted: Bools, upper_rate: float) -> Iterator[dict[str, Floats]]:
-    """Results of the days wanted, some days at a time."""
-    block: list[Seen] = []
-    for day, shown in zip(days, wanted, strict=True):
+class _Results:
+    """Results of all athletes, filled batch by batch and day by day; kept by day, as they are made."""
+
+    def __init__(self, days: int, report: Ints, athletes: int, upper_rate: float) -> None:
+        self._report, self._upper_rate = report, upper_rate
+        self._place = np.full(days, -1)
+        self._place[report] = np.arange(report.size)
+        self._values: dict[str, Floats] = {name: np.empty((report.size, athletes)) for name in outputs.VALUES}
+        self._events: dict[str, Bools] = {name: np.empty((report.size, athletes), np.bool_) for name in outputs.EVENTS}
+        all_days = report.size == days
+        self._trend_kg = self._values["trend_mass_kg"] if all_days else np.empty((days, athletes))
+
+    def wants(self, day: int) -> bool:
+        """Whether results of a day were asked for; of other days the mean of trend mass is enough."""
+        return bool(self._place[day] >= 0)
+
+    def add(self, rows: Ints, days: list[int], seen: list[Seen]) -> None:
+        """Work out and keep what days that were asked for say about the athletes `rows`."""
+        place = np.ix_(self._place[days], rows)
+        values, events = outputs.of_days(seen, self._upper_rate)
+        for name, value in values.items():
+            self._values[name][place] = value
+        for name, event in events.items():
+            self._events[name][place] = event
+
+    def add_trend(self, rows: Ints, day: int, seen: Seen) -> None:
+        """Keep the mean of trend mass of a day that was not asked for."""
+        self._trend_kg[day, rows] = outputs.trend_mean_kg(seen)
+
+    def estimates(self, state: FilterState) -> Estimates:
+        """The whole, by athlete and day."""
+        self._trend_kg[self._report] = self._values["trend_mass_kg"]
+        made: dict[str, Any] = {name: value.T for name, value in (self._values | self._events).items()}
+        for name in outputs.QUANTITIES:
+            bounds = (made.pop(name + end) for end in (":sd", ":lo", ":hi"))
+            made[name] = Estimate(made[name], *bounds)
+        return Estimates(**made, trend_by_day_kg=self._trend_kg.T, state=state)
+
+
+def _causal(running: Filter, days: Iterator[Day], rows: Ints, results: _Results) -> None:
+    """Run the filter over the days; where the batch is small, results of several days are worked out together."""
+    together = max(1, BLOCK // running.count)
+    block: dict[int, Seen] = {}
+    for t, day in enumerate(days):
         running.take_in(day)
-        if shown:
-            together = max(1, BLOCK // running.count)
-            block.append(running.seen(keep=together > 1))
-            if len(block) == together:
-                yield outputs.of_days(block, upper_rate)
-                block = []
+        if results.wants(t):
+            block[t] = running.seen(keep=together > 1)
+        else:
+            results.add_trend(rows, t, running.seen())
+        if len(block) == together:
+            results.add(rows, list(block), list(block.values()))
+            block = {}
         running.sleep()
     if block:
-        yield outputs.of_days(block, upper_rate)
+        results.add(rows, list(block), list(block.values()))
 
 
-def _revised(running: Filter, days: Iterator[Day], wanted: Bools, upper_rate: float) -> Iterator[dict[str, Floats]]:
-    """Run the smoother back over all days; results of the days wanted.
+def _revised(running: Filter, days: Iterator[Day], rows: Ints, results: _Results) -> None:
+    """Run the smoother back over all days.
 
     Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
     branch that survives was the other one on a day.
@@ -199,24 +237,20 @@ def _revised(running: Filter, days: Iterator[Day], wanted: Bools, upper_rate: fl
         running.take_in(day)
         steps.append(running.step())
         running.sleep()
-    if not steps:
-        return
-    last = steps[-1]
-    adjoint, information = np.zeros_like(last.main.mean), np.zeros_like(last.main.cov)
-    fat_adjoint, fat_information = np.zeros_like(last.seen.fat_mean), np.zeros_like(last.seen.fat_cov)
-    other = np.zeros_like(last.seen.started)
-    smooth: list[Seen] = []
-    for step, shown in zip(reversed(steps), reversed(wanted), strict=True):
+    adjoint, information = np.zeros((STATES, rows.size)), np.zeros((STATES, STATES, rows.size))
+    fat_adjoint, fat_information = np.zeros((2, rows.size)), np.zeros((2, 2, rows.size))
+    other = np.zeros(rows.size, np.bool_)
+    for t, step in reversed(list(enumerate(steps))):
         main = chosen_branch(step, other)
-        if step is not last:
+        if t < len(steps) - 1:
             branch.carry_back(adjoint, information, main.drift)
-        if shown:
+        known = replace(step.seen, base=main.drift.base)
+        if results.wants(t):
             mean, cov = kalman.corrected(main.mean, main.cov, adjoint, information)
             fat_mean, fat_cov = kalman.corrected(step.seen.fat_mean, step.seen.fat_cov, fat_adjoint, fat_information)
-            known = replace(
-                step.seen, mean=mean, cov=cov, fat_mean=fat_mean, fat_cov=fat_cov, base=main.drift.base
-            )
-            smooth.append(known)
+            results.add(rows, [t], [replace(known, mean=mean, cov=cov, fat_mean=fat_mean, fat_cov=fat_cov)])
+        else:
+            results.add_trend(rows, t, replace(known, mean=kalman.corrected_mean(main.mean, main.cov, adjoint)))
         kalman.adjoint_update(fat_adjoint, fat_information, step.fat_update)
         fat_adjoint[0] *= step.fat_ratio
         fat_information[0] *= step.fat_ratio
@@ -224,8 +258,6 @@ def _revised(running: Filter, days: Iterator[Day], wanted: Bools, upper_rate: fl
         for done in reversed(main.updates):
             kalman.adjoint_update(adjoint, information, done)
         other = (other ^ step.seen.scale_adopted) & ~step.scale_begun
-    for seen in reversed(smooth):
-        yield outputs.of_days([seen], upper_rate)
 
 
 def predict_mass(
@@ -243,21 +275,3 @@ def predict_mass(
         day = estimation_state.empty_day(after + np.timedelta64(ahead, "D"), intake_kcal.shape[0])
         running.take_in(replace(day, target_kcal=intake_kcal))
     return Estimate(*outputs.trend_mass(running.seen()))
-
-
-def _assemble(out: dict[str, Floats], state: FilterState) -> Estimates:
-    made = {
-        name: Estimate(out[name], out[name + ":sd"], out[name + ":lo"], out[name + ":hi"])
-        for name in outputs.QUANTITIES
-    }
-    return Estimates(
-        **made,
-        p_loss_too_fast=out["p_loss_too_fast"],
-        p_not_in_deficit=out["p_not_in_deficit"],
-        mass_outlier=out["mass_outlier"] == 1.0,
-        new_scale=out["new_scale"] == 1.0,
-        days_used=out["days_used"],
-        days_imputed=out["days_imputed"],
-        prior_share=out["prior_share"],
-        state=state,
-    )

@@ -102,11 +102,11 @@ def log_density(innovation: Floats, variance: Floats) -> Floats:
     return np.asarray(np.where(known, np.log(usual + stray + 1e-4), 0.0))
 
 
-def weigh(mean: Floats, cov: Floats, sight: Sight, used: Bools, trusted: Ints) -> kalman.Update:
+def weigh(mean: Floats, cov: Floats, sight: Sight, used: Bools, trusted: Ints, *, traced: bool) -> kalman.Update | None:
     """Take in the `used` weigh-ins, far ones with less weight unless `trusted`; in place.
 
     The innovation variance is divided by the weight (ν + 1)/(ν + z²) of Student's t (Lange 1989,
-    10.1080/01621459.1989.10478852), at most 1.
+    10.1080/01621459.1989.10478852), at most 1. Returns the update if it is `traced`, for the smoother.
     """
     innovation = np.where(used, sight.innovation, 0.0)
     z2 = innovation * innovation / sight.variance
@@ -114,6 +114,8 @@ def weigh(mean: Floats, cov: Floats, sight: Sight, used: Bools, trusted: Ints) -
     wider[trusted] = 1.0
     spread = sight.variance * wider
     gain = kalman.condition(mean, cov, sight.along, innovation, used / spread)
+    if not traced:
+        return None
     return kalman.Update(innovation, np.where(used, spread, 1.0), gain, kalman.dense(sight.row, mean.shape) * used)
 
 

@@ -8,13 +8,12 @@ import numpy as np
 from . import energy, estimation_intake, estimation_model, estimation_morning, estimation_scale, kalman
 from . import estimation_branch as branch
 from . import estimation_model as m
-from .estimation_model import CYCLE_COS, CYCLE_SIN, EXCESS, MAINTENANCE, RESPONSE, TRANSFER
+from .estimation_model import EXCESS, MAINTENANCE, RESPONSE, TRANSFER
 from .estimation_state import (
     FORTNIGHT,
     INTAKE,
     INTAKE_VARIANCE,
     UNLOGGED,
-    WATER_DRIVER,
     WEEK,
     Branch,
     Day,
@@ -24,6 +23,7 @@ from .estimation_state import (
     Seen,
     Step,
     blank,
+    mean_of_week,
     put,
 )
 from .records import Athletes, Bools, Floats, FoodState, Ints, PhaseKind
@@ -53,22 +53,20 @@ class Filter:
     def take_in(self, day: Day) -> None:
         """Take in one day: weigh-in, measurement, target, then food; `day` describes the athletes of the batch."""
         state = self._state
-        self._day = day = self._begin(_told_before(state, day))
-        self._morning, self._size = estimation_morning.observe(
-            state, self._others, day, all_states=self._traced
-        )
+        self._day = day = _told_before(state, day)
+        self._begin(day)
+        self._morning, self._size = estimation_morning.observe(state, self._others, day, traced=self._traced)
         self._settle()
         self._measured = estimation_morning.measure_fat(state, day)
         self._eat(day)
 
-    def _begin(self, day: Day) -> Day:
+    def _begin(self, day: Day) -> None:
         """Set up the athletes whose first weigh-in is today."""
         who = np.flatnonzero(~self._state.started & ~np.isnan(day.mass_kg))
         if who.size:
             fresh = _first_state(self._athletes, day, who)
             put(self._state, who, fresh)
             self._recent.window[..., who] = fresh.recent
-        return day
 
     def _settle(self) -> None:
         """Where a new scale is adopted, the branches change places."""
@@ -77,7 +75,7 @@ class Filter:
         if self._traced:
             told = kalman.spread_out(morning.told.update, morning.told.rows, count)
             updates = (told, morning.weighed or kalman.no_update(self._size, count))
-        self._updates, self._other_updates = updates, ()
+        self._updates, self._other_updates = updates, updates[:0]
         if morning.suspicion is not None:
             self._updates, self._other_updates = estimation_scale.settle(
                 self._state, self._others, morning.suspicion, updates
@@ -102,7 +100,7 @@ class Filter:
         state.silent_days += ~np.isnan(day.intake_kcal) & (day.food_state == FoodState.UNKNOWN)
         state.whole_days += eaten.complete * state.started
         self._recent.append(eaten.mean, eaten.unlogged, eaten.variance, state.water)
-        self._week = _mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
+        self._week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
         relative = (eaten.mean + eaten.unlogged * state.mean[EXCESS]) / state.reference_kcal - 1.0
         self._water_after = self._water(eaten, relative, carbohydrate)
         self._adapted = (relative - state.adaptation) / m.ADAPTATION_DAYS
@@ -134,9 +132,7 @@ class Filter:
 
     def seen(self, *, keep: bool = False) -> Seen:
         """What the outputs need of the day that was taken in; to `keep`, or else good until the filter goes on."""
-        state, window = self._state, self._recent.window
-        cycles = self._size > min(CYCLE_COS, CYCLE_SIN)
-        still = np.zeros((2, self.count))
+        state = self._state
         adopted = np.zeros_like(state.started)
         if self._morning.suspicion is not None:
             adopted[self._others.rows] = self._morning.suspicion.won
@@ -144,12 +140,9 @@ class Filter:
             mean=state.mean,
             cov=state.cov,
             base=self._drift.base,
-            recent=window,
+            recent=self._recent.window,
             week=self._week,
-            water_now=_mean_of_week(window[WEEK:, WATER_DRIVER]),
-            water_before=_mean_of_week(window[:WEEK, WATER_DRIVER]),
-            cycle_now=estimation_morning.cycle_at(state, self._day, -3.0) if cycles else still,
-            cycle_before=estimation_morning.cycle_at(state, self._day, -3.0 - WEEK) if cycles else still,
+            cycle_day=estimation_morning.cycle_day(state, self._day),
             cut=self._day.phase == PhaseKind.CUT,
             outlier=self._morning.outlier,
             scale_adopted=adopted,
@@ -202,14 +195,9 @@ class Filter:
 
 
 _SEEN_OF_STATE = (
-    "fat_mean", "fat_cov", "log_maintenance", "maintenance_prior_sd", "expenditure_sd", "structure_kcal", "started",
-    "days", "weighed_days", "whole_days",
+    "cycle_days", "fat_mean", "fat_cov", "log_maintenance", "maintenance_prior_sd", "expenditure_sd", "structure_kcal",
+    "started", "days", "weighed_days", "whole_days",
 )  # fmt: skip
-
-
-def _mean_of_week(days: Floats) -> Floats:
-    """Mean over the first axis, of seven days."""
-    return kalman.fold(days.copy()) * (1.0 / WEEK)
 
 
 def _told_before(state: FilterState, day: Day) -> Day:

@@ -1,4 +1,4 @@
-"""A morning of the filter of `estimation`: a phase that begins, the cycle, a target, the weigh-in, a measured body fat."""
+"""A morning of the filter of `estimation`: a new phase, the cycle, a target, the weigh-in, a measured body fat."""
 
 from dataclasses import dataclass
 
@@ -53,21 +53,28 @@ def states_in_use(state: FilterState) -> int:
     return size
 
 
-def cycle_at(state: FilterState, day: Day, offset_days: float) -> Floats:
-    """Cosine and sine of the menstrual cycle, (2, athletes); by the calendar until a start was logged."""
+def cycle_day(state: FilterState, day: Day) -> Floats:
+    """The day of the menstrual cycle; by the calendar until a start was logged; array (athletes,)."""
     calendar = float(day.date.astype(np.int64) % int(CYCLE_DAYS))
-    at = np.where(np.isnan(state.cycle_day), calendar, state.cycle_day)
-    half = np.tan((at + offset_days) * (np.pi / state.cycle_days))  # one tangent costs less than cosine and sine
+    return np.where(np.isnan(state.cycle_day), calendar, state.cycle_day)
+
+
+def rhythm(cycle_day: Floats, cycle_days: Floats) -> Floats:
+    """Cosine and sine at a day of the menstrual cycle, (2, athletes)."""
+    half = np.tan(cycle_day * (np.pi / cycle_days))  # one tangent of half the angle costs less than cosine and sine
     square = half * half
     return np.stack([1.0 - square, 2.0 * half]) / (1.0 + square)
 
 
-def observe(state: FilterState, others: estimation_scale.Others, day: Day, *, all_states: bool) -> tuple[Morning, int]:
-    """Phase switch, cycle, target and weigh-in, in place; returns also how many states are in use (or else all)."""
+def observe(state: FilterState, others: estimation_scale.Others, day: Day, *, traced: bool) -> tuple[Morning, int]:
+    """Phase switch, cycle, target and weigh-in, in place; returns also how many states are in use.
+
+    `traced` keeps the updates for the smoother, of all states.
+    """
     state.days += state.started
     switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
     _follow_cycle(state, day)
-    size = STATES if all_states else states_in_use(state)
+    size = STATES if traced else states_in_use(state)
     mean, cov = state.mean[:size], state.cov[:size, :size]
     branch.switch_phase(cov, np.flatnonzero(switch), state.reference_kcal)
     told = branch.hear_target(mean, cov, *_target_says(state, day))
@@ -89,12 +96,12 @@ def observe(state: FilterState, others: estimation_scale.Others, day: Day, *, al
     suspicion = None
     if others.rows.size or begun.any():
         suspicion = estimation_scale.follow(
-            state, others, begun, switch, told, sight, used, noise, day.phase_day, size
+            state, others, begun, switch, told, sight, used, noise, day.phase_day, size, traced=traced
         )
     weighed = fat_ratio = None
     if sight is not None:
         before_kg = mean[TISSUE].copy()
-        weighed = branch.weigh(mean, cov, sight, used, trusted)
+        weighed = branch.weigh(mean, cov, sight, used, trusted, traced=traced)
         fat_ratio = _rescale_fat(state, before_kg)
         state.noise_scale_sum += np.minimum(z2, 6.0)
         state.noise_scale_days += used
@@ -156,7 +163,7 @@ def _weighing_row(state: FilterState, day: Day, size: int) -> kalman.Row:
     row: dict[int, Floats | float] = {TISSUE: 1.0, WATER: state.water, FLUID: 1.0, GUT: 1.0, SCALE: 1.0}
     row |= {WEEK_COS: float(np.cos(weekday)), WEEK_SIN: float(np.sin(weekday))}
     if size > min(CYCLE_COS, CYCLE_SIN):
-        row[CYCLE_COS], row[CYCLE_SIN] = cycle_at(state, day, 0.0)
+        row[CYCLE_COS], row[CYCLE_SIN] = rhythm(cycle_day(state, day), state.cycle_days)
     return {at: coefficient for at, coefficient in row.items() if at < size}
 
 

@@ -7,8 +7,9 @@ import numpy as np
 from . import estimation_model as m
 from . import kalman, normal
 from .estimation_model import CYCLE_COS, CYCLE_SIN, EXCESS, FLUID, MAINTENANCE, TISSUE, TRANSFER, WATER
-from .estimation_state import INTAKE, INTAKE_VARIANCE, UNLOGGED, Seen
-from .records import Floats
+from .estimation_morning import rhythm
+from .estimation_state import FORTNIGHT, INTAKE, INTAKE_VARIANCE, UNLOGGED, WATER_DRIVER, WEEK, Seen, mean_of_week
+from .records import Bools, Floats
 
 DEFICIT_SHARE = 0.05  # a true deficit below this share of maintenance is none
 FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
@@ -29,13 +30,13 @@ QUANTITIES = (
     "body_fat_pct",
     "fat_mass_kg",
 )
-NAMES = tuple(name + end for name in QUANTITIES for end in ("", ":sd", ":lo", ":hi")) + (
-    "p_loss_too_fast", "p_not_in_deficit", "prior_share", "mass_outlier", "new_scale", "days_used", "days_imputed",
-)  # fmt: skip
+NUMBERS = ("p_loss_too_fast", "p_not_in_deficit", "prior_share", "days_used", "days_imputed")
+VALUES = tuple(name + end for name in QUANTITIES for end in ("", ":sd", ":lo", ":hi")) + NUMBERS
+EVENTS = ("mass_outlier", "new_scale")
 
 
-def of_days(days: list[Seen], upper_rate: float) -> dict[str, Floats]:
-    """All outputs of some days, arrays (days, athletes), NaN before an athlete's start.
+def of_days(days: list[Seen], upper_rate: float) -> tuple[dict[str, Floats], dict[str, Bools]]:
+    """`VALUES` and `EVENTS` of some days, arrays (days, athletes), NaN or False before an athlete's start.
 
     `…:sd`, `…:lo` and `…:hi` beside each quantity; `upper_rate` in % of body mass per week.
     """
@@ -57,13 +58,17 @@ def of_days(days: list[Seen], upper_rate: float) -> dict[str, Floats]:
     result["prior_share"] = np.minimum(left * left, 1.0)
     _bounds(result)
     result |= {
-        "mass_outlier": seen.outlier.astype(np.float64),
-        "new_scale": seen.scale_adopted.astype(np.float64),
         "days_used": seen.weighed_days,
         "days_imputed": seen.days - seen.whole_days,
     }
+    if not seen.started.all():
+        result = {name: np.where(seen.started, value, np.nan) for name, value in result.items()}
+    events = {"mass_outlier": seen.outlier & seen.started, "new_scale": seen.scale_adopted & seen.started}
     shape = (len(days), seen.started.shape[0] // len(days))
-    return {name: np.where(seen.started, value, np.nan).reshape(shape) for name, value in result.items()}
+    return (
+        {name: value.reshape(shape) for name, value in result.items()},
+        {name: event.reshape(shape) for name, event in events.items()},
+    )
 
 
 def _bounds(result: dict[str, Floats]) -> None:
@@ -82,32 +87,51 @@ def _keep(result: dict[str, Floats], name: str, centre: Floats, variance: Floats
 
 def trend_mass(seen: Seen) -> tuple[Floats, Floats, Floats, Floats]:
     """Trend mass of one day alone, kg: mean, standard deviation and bounds, each (athletes,), NaN before the start."""
-    result: dict[str, Floats] = {}
-    _trend(result, seen)
-    mean, sd = (np.where(seen.started, result["trend_mass_kg" + end], np.nan) for end in ("", ":sd"))
+    mean, row = _trend(seen)
+    sd = np.sqrt(kalman.variance(seen.cov, row) + UNMODELLED_WATER_KG**2)
+    mean, sd = np.where(seen.started, mean, np.nan), np.where(seen.started, sd, np.nan)
     return mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd
 
 
-def _trend(result: dict[str, Floats], seen: Seen) -> None:
-    """The mean of the last seven mornings without noise."""
+def trend_mean_kg(seen: Seen) -> Floats:
+    """The mean alone of `trend_mass`."""
+    return np.where(seen.started, _trend(seen)[0], np.nan)
+
+
+def _trend(seen: Seen) -> tuple[Floats, dict[int, Floats | float]]:
+    """The mean of the last seven mornings without noise, and its derivative by state."""
     lag_kg, h = _tissue_change(seen, _Food.of(seen, LAG_WEIGHTS))
-    row: dict[int, Floats | float] = {TISSUE: 1.0, WATER: seen.water_now, FLUID: 1.0} | _cycle(seen, seen.cycle_now)
+    row: dict[int, Floats | float] = {TISSUE: 1.0, WATER: _water(seen, LAST), FLUID: 1.0} | _cycle(seen, MIDDLE)
     trend = kalman.inner(seen.mean, row) - lag_kg
-    row |= {state: -value for state, value in h.items()}
-    _keep(result, "trend_mass_kg", trend, kalman.variance(seen.cov, row) + UNMODELLED_WATER_KG**2)
+    return trend, row | {state: -value for state, value in h.items()}
 
 
-def _cycle(seen: Seen, rhythm: Floats) -> dict[int, Floats | float]:
-    """The rhythm of the cycle, (2, athletes), if anybody has one: without, its states are exactly zero."""
+LAST, BEFORE = slice(FORTNIGHT - WEEK, None), slice(FORTNIGHT - WEEK)  # the last seven mornings and those before
+MIDDLE = -3.0  # days from this morning to the middle one of the last seven
+
+
+def _water(seen: Seen, mornings: slice) -> Floats:
+    return mean_of_week(seen.recent[mornings, WATER_DRIVER])
+
+
+def _cycle(seen: Seen, *days: float) -> dict[int, Floats | float]:
+    """The rhythm of the cycle so many days from this morning, less that of a second day if there is one.
+
+    Nothing where nobody has one: without, its states are exactly zero.
+    """
     if not (seen.cov[CYCLE_COS, CYCLE_COS].any() or seen.cov[CYCLE_SIN, CYCLE_SIN].any()):
         return {}
-    return {CYCLE_COS: rhythm[0], CYCLE_SIN: rhythm[1]}
+    now, *before = (rhythm(seen.cycle_day + day, seen.cycle_days) for day in days)
+    cosine, sine = now - before[0] if before else now
+    return {CYCLE_COS: cosine, CYCLE_SIN: sine}
 
 
 def _mass(result: dict[str, Floats], seen: Seen, upper_rate: float) -> None:
     """Trend mass (the mean of the last seven mornings), tissue rate and scale rate."""
     mean, cov = seen.mean, seen.cov
-    _trend(result, seen)
+    trend, row = _trend(seen)
+    _keep(result, "trend_mass_kg", trend, kalman.variance(cov, row) + UNMODELLED_WATER_KG**2)
+
     share = 100.0 / np.maximum(mean[TISSUE], 20.0)
     food = _Food.of(seen, WEEK_WEIGHTS)
     change, h = _tissue_change(seen, food)
@@ -119,11 +143,10 @@ def _mass(result: dict[str, Floats], seen: Seen, upper_rate: float) -> None:
     food = _Food.of(seen, SLOPE_WEIGHTS)
     change, h = _tissue_change(seen, food)
     spread = _own_variance(seen, food) + 2.0 * UNMODELLED_WATER_KG**2
-    row = {WATER: seen.water_now - seen.water_before, FLUID: FLUID_CHANGE}
-    row |= _cycle(seen, seen.cycle_now - seen.cycle_before)
+    row = _cycle(seen, MIDDLE, MIDDLE - WEEK)
+    row |= {WATER: _water(seen, LAST) - _water(seen, BEFORE), FLUID: FLUID_CHANGE}
     change = change + kalman.inner(mean, row)
-    variance = kalman.variance(cov, row | h) + spread
-    _keep(result, "rate_pct_per_week", share * change, share * share * variance)
+    _keep(result, "rate_pct_per_week", share * change, share * share * (kalman.variance(cov, row | h) + spread))
 
 
 @dataclass(frozen=True)
@@ -161,7 +184,7 @@ def _own_variance(seen: Seen, food: _Food) -> Floats:
     """Variance of the tissue change, kg², by what was eaten and spent from day to day."""
     squares = food.weights * food.weights
     transfer = seen.base * seen.mean[TRANSFER]
-    eaten = transfer * transfer * _weighted(seen.recent[:, INTAKE_VARIANCE], squares)
+    eaten: Floats = transfer * transfer * _weighted(seen.recent[:, INTAKE_VARIANCE], squares)
     return eaten + float(squares.sum()) * m.TISSUE_SD_KG**2
 
 

@@ -77,6 +77,8 @@ def follow(
     noise_scale: Floats,
     phase_day: Ints,
     size: int,
+    *,
+    traced: bool,
 ) -> Suspicion:
     """Take one morning into the branches with a new scale; before the main branch takes in its weigh-in.
 
@@ -94,17 +96,17 @@ def follow(
     cov[:, :, fresh] = state.cov[:size, :size, rows[fresh]]
     cov[SCALE, SCALE, fresh] += m.SCALE_STEP_SD_KG**2
     likelier = np.zeros(rows.size)
-    weighed = kalman.no_update(*mean.shape)
+    weighed = None
     if sight is not None:
         mass_kg = np.where(used_here, sight.mass_kg[rows], np.nan)
         row = {state: c if isinstance(c, float) else c[rows] for state, c in sight.row.items()}
         here = branch.see(mean, cov, row, mass_kg, noise_scale[rows], state.water_variance[rows])
         likelier = branch.log_density(here.innovation, here.variance)
         likelier -= branch.log_density(np.where(used_here, sight.innovation[rows], np.nan), sight.variance[rows])
-        weighed = branch.weigh(mean, cov, here, used_here, np.zeros(0, np.int64))
+        weighed = branch.weigh(mean, cov, here, used_here, np.zeros(0, np.int64), traced=traced)
     shift_kg = np.abs(mean[SCALE] - state.mean[SCALE, rows])
     won = _decide(state, rows, fresh, likelier, used_here, shift_kg, phase_day[rows])
-    return Suspicion((told_here, weighed), fresh, won)
+    return Suspicion((told_here, weighed or kalman.no_update(*mean.shape)) if traced else (), fresh, won)
 
 
 def _decide(

@@ -96,6 +96,11 @@ class Recent:
         return self._buffer[self._end - FORTNIGHT : self._end]
 
 
+def mean_of_week(days: Floats) -> Floats:
+    """Mean over the first axis, of seven days."""
+    return kalman.fold(days.copy()) * (1.0 / WEEK)
+
+
 @dataclass(frozen=True)
 class Day:
     """What is told of one calendar day; arrays (athletes,)."""
@@ -143,10 +148,8 @@ class Seen:
     base: Floats  # `Drift.base`
     recent: Floats  # (14, 4, athletes), today last
     week: Floats  # (2, athletes), means of the last seven days' intake and unlogged part
-    water_now: Floats  # mean water driver of the last seven mornings
-    water_before: Floats  # and of the seven before
-    cycle_now: Floats  # (2, athletes), mean of the last seven mornings
-    cycle_before: Floats
+    cycle_day: Floats  # of the menstrual cycle, by the calendar where it was never logged
+    cycle_days: Floats
     fat_mean: Floats
     fat_cov: Floats
     log_maintenance: Floats

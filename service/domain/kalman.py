@@ -218,7 +218,12 @@ def _multiply(a: Floats, b: Floats) -> Floats:
 def corrected(mean: Floats, cov: Floats, adjoint: Floats, information: Floats) -> tuple[Floats, Floats]:
     """Smoothed moments from filtered ones and the adjoint: x − Pλ, P − PΛP."""
     half = _multiply(cov, information)
-    return mean - project_in_order(cov, adjoint), cov - _multiply(half, cov)
+    return corrected_mean(mean, cov, adjoint), cov - _multiply(half, cov)
+
+
+def corrected_mean(mean: Floats, cov: Floats, adjoint: Floats) -> Floats:
+    """The smoothed mean alone, x − Pλ."""
+    return mean - project_in_order(cov, adjoint)
 
 
 @dataclass(frozen=True)
