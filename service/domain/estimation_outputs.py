@@ -101,7 +101,8 @@ def trend_mean_kg(seen: Seen) -> Floats:
 def _trend(seen: Seen) -> tuple[Floats, dict[int, Floats | float]]:
     """The mean of the last seven mornings without noise, and its derivative by state."""
     lag_kg, h = _tissue_change(seen, _Food.of(seen, LAG_WEIGHTS))
-    row: dict[int, Floats | float] = {TISSUE: 1.0, WATER: _water(seen, LAST), FLUID: 1.0} | _cycle(seen, MIDDLE)
+    row = _cycle(seen, MIDDLE)
+    row |= {TISSUE: 1.0, WATER: _water(seen, LAST), FLUID: 1.0}
     trend = kalman.inner(seen.mean, row) - lag_kg
     return trend, row | {state: -value for state, value in h.items()}
 
