@@ -73,13 +73,16 @@ def _hear(mean: Floats, cov: Floats, rows: Ints, implied_kcal: Floats, spread: F
 
     Somebody may have typed it wrong, or means to starve.
     """
-    some_mean, some_cov = np.take(mean, rows, axis=1), np.take(cov, rows, axis=2)
+    if not rows.size:
+        return kalman.no_update(mean.shape[0], 0)
+    some_mean, some_cov = np.take(mean, rows, axis=1), kalman.some(cov, rows)
     variance = (spread * implied_kcal) ** 2
     total = np.maximum(some_cov[MAINTENANCE, MAINTENANCE] + variance, 1.0)
     surprise = (implied_kcal - some_mean[MAINTENANCE]) ** 2 / (SURPRISE_SD**2 * total)
     noise = variance + total * np.maximum(surprise - 1.0, 0.0)
     done = kalman.update(some_mean, some_cov, {MAINTENANCE: 1.0}, implied_kcal, noise)
-    mean[:, rows], cov[:, :, rows] = some_mean, some_cov
+    mean[:, rows] = some_mean
+    kalman.put_some(cov, rows, some_cov)
     return done
 
 

@@ -26,7 +26,7 @@ from .estimation_state import (
     mean_of_week,
     put,
 )
-from .records import Athletes, Bools, Floats, FoodState, Ints, PhaseKind
+from .records import Athletes, Bools, Floats, Ints, PhaseKind
 
 SURPLUS_KCAL = 150.0  # how sharply partition turns from loss to gain
 FOLLOW = 1.0 - float(np.exp(-1.0 / m.WATER_DAYS))
@@ -89,15 +89,15 @@ class Filter:
         eaten = estimation_intake.of_day(
             day.intake_kcal, day.food_state, plan, state.share, state.share_variance, habit
         )
-        fast = day.food_state == FoodState.FAST
+        fast = day.food_state == estimation_intake.FAST
         state.share, state.share_variance = estimation_intake.learn_share(
             state.share, state.share_variance, eaten, day.intake_kcal, plan, fast
         )
         carbohydrate, state.carbohydrate_share = estimation_intake.carbohydrate(
             day.carbohydrate_g, day.intake_kcal, (eaten.complete > 0.5) & ~fast, state.carbohydrate_share
         )
-        state.complete_days += day.food_state == FoodState.COMPLETE
-        state.silent_days += ~np.isnan(day.intake_kcal) & (day.food_state == FoodState.UNKNOWN)
+        state.complete_days += day.food_state == estimation_intake.COMPLETE
+        state.silent_days += ~np.isnan(day.intake_kcal) & (day.food_state == estimation_intake.UNKNOWN)
         state.whole_days += eaten.complete * state.started
         self._recent.append(eaten.mean, eaten.unlogged, eaten.variance, state.water)
         self._week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])

@@ -13,6 +13,7 @@ SHARE_DAILY_SD = 0.03  # how fast the usual share of the target may move
 SHARE_START_SD = 0.10
 SHARE_SWITCH_SD = 0.07
 FAST_SD_KCAL = 60.0
+NOT_LOGGED, UNKNOWN, PARTIAL, COMPLETE, FAST = map(int, FoodState)  # arrays compare faster with plain numbers
 PARTIAL_USUAL = 0.10  # a day with meals and no word about completeness is only part of a day, at first
 
 
@@ -38,7 +39,7 @@ def of_day(
     spread = np.sqrt(DAY_SD**2 + share_variance) * plan_kcal
     logged = np.where(np.isnan(logged_kcal), 0.0, logged_kcal)
     gross = logged > np.maximum(2.0 * usual, usual + 6.0 * spread)
-    empty = np.isnan(logged_kcal) | (state == FoodState.NOT_LOGGED) | gross
+    empty = np.isnan(logged_kcal) | (state == NOT_LOGGED) | gross
     unlogged = np.where(empty, usual, 0.0)
     intake = Intake(
         mean=unlogged + np.where(empty, 0.0, logged),
@@ -46,13 +47,13 @@ def of_day(
         unlogged=unlogged,
         complete=(~empty).astype(np.float64),
     )
-    rows = np.flatnonzero(~empty & ((state == FoodState.UNKNOWN) | (state == FoodState.PARTIAL)))
+    rows = np.flatnonzero(~empty & ((state == UNKNOWN) | (state == PARTIAL)))
     if rows.size:
-        said_partial = state[rows] == FoodState.PARTIAL
+        said_partial = state[rows] == PARTIAL
         found = _doubtful(logged[rows], said_partial, usual[rows], spread[rows], partial_prior[rows])
         for f in fields(Intake):
             getattr(intake, f.name)[rows] = getattr(found, f.name)
-    fast = np.flatnonzero(state == FoodState.FAST)
+    fast = np.flatnonzero(state == FAST)
     intake.mean[fast], intake.variance[fast] = 0.0, FAST_SD_KCAL**2
     intake.unlogged[fast], intake.complete[fast] = 0.0, 1.0
     return intake

@@ -32,7 +32,7 @@ class Others:
     def __init__(self, state: FilterState) -> None:
         self.rows: Ints = np.flatnonzero(state.scale_active)
         self.mean: Floats = np.take(state.scale_mean, self.rows, axis=1)
-        self.cov: Floats = np.take(state.scale_cov, self.rows, axis=2)
+        self.cov: Floats = kalman.some(state.scale_cov, self.rows)
 
     def cover(self, rows: Ints) -> None:
         """Become those of other athletes; the moments of who had none are arbitrary."""
@@ -40,7 +40,7 @@ class Others:
             return
         if self.rows.size:
             place = np.minimum(np.searchsorted(self.rows, rows), self.rows.size - 1)
-            self.mean, self.cov = np.take(self.mean, place, axis=1), np.take(self.cov, place, axis=2)
+            self.mean, self.cov = np.take(self.mean, place, axis=1), kalman.some(self.cov, place)
         else:
             self.mean, self.cov = np.zeros((STATES, rows.size)), np.zeros((STATES, STATES, rows.size))
         self.rows = rows
@@ -48,7 +48,7 @@ class Others:
     def store(self, state: FilterState) -> None:
         """Write the moments into a state, in place."""
         state.scale_mean[:, self.rows] = self.mean
-        state.scale_cov[:, :, self.rows] = self.cov
+        kalman.put_some(state.scale_cov, self.rows, self.cov)
 
 
 @dataclass(frozen=True)
@@ -92,9 +92,10 @@ def follow(
     mean, cov = others.mean[:size], others.cov[:size, :size]
     branch.switch_phase(cov, np.flatnonzero(switch[rows]), state.reference_kcal[rows])
     told_here = told.to_others(mean, cov, rows, fresh)
-    mean[:, fresh] = state.mean[:size, rows[fresh]]
-    cov[:, :, fresh] = state.cov[:size, :size, rows[fresh]]
-    cov[SCALE, SCALE, fresh] += m.SCALE_STEP_SD_KG**2
+    new = np.flatnonzero(fresh)
+    mean[:, new] = np.take(state.mean[:size], rows[new], axis=1)
+    kalman.put_some(cov, new, kalman.some(state.cov[:size, :size], rows[new]))
+    cov[SCALE, SCALE, new] += m.SCALE_STEP_SD_KG**2
     likelier = np.zeros(rows.size)
     weighed = None
     if sight is not None:

@@ -69,6 +69,20 @@ def dense(row: Row, shape: tuple[int, ...]) -> Floats:
     return h
 
 
+def some(cov: Floats, rows: Ints) -> Floats:
+    """Covariances of some members of the batch, upper triangle: every entry read is a miss of the cache."""
+    taken = np.zeros((*cov.shape[:2], rows.shape[0]))
+    for i in range(cov.shape[0]):
+        taken[i, i:] = cov[i, i:].take(rows, axis=1)
+    return taken
+
+
+def put_some(cov: Floats, rows: Ints, taken: Floats) -> None:
+    """Put covariances of some members of the batch back, in place, upper triangle."""
+    for i in range(cov.shape[0]):
+        cov[i, i:][:, rows] = taken[i, i:]
+
+
 def mirrored(cov: Floats) -> Floats:
     """A copy of a covariance whose lower triangle is that of the upper one."""
     full = cov.copy()
