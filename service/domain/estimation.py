@@ -154,7 +154,7 @@ def _run(
     if report.size and (report[0] < 0 or report[-1] >= days or (np.diff(report) <= 0).any()):
         raise ValueError(f"the days to report must ascend within {days} days")
     results = _Results(days, report, count, upper_rate)
-    states: list[FilterState] = []
+    after = estimation_state.blank(count)
     # Men first: a batch of men alone needs no states for the rhythm of the cycle.
     order = np.argsort(~athletes.male, kind="stable")
     size = REVISED_CHUNK if revised else CHUNK
@@ -164,9 +164,8 @@ def _run(
         state = estimation_state.blank(rows.size) if before is None else estimation_state.take(before, rows)
         running = Filter(state, some, traced=revised)
         (_revised if revised else _causal)(running, estimation_state.days_of(log, rows), rows, results)
-        states.append(running.state())
-    state = estimation_state.join(states, np.argsort(order)) if states else estimation_state.blank(0)
-    return results.estimates(state)
+        estimation_state.put(after, rows, running.state())
+    return results.estimates(after)
 
 
 class _Results:

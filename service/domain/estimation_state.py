@@ -226,15 +226,6 @@ def blank(count: int) -> FilterState:
     return FilterState(**values)
 
 
-def join(states: list[FilterState], order: Ints) -> FilterState:
-    """The states of several batches as those of one, in another order: `order` says which comes first, and so on."""
-    joined: dict[str, Any] = {}
-    for f in fields(FilterState):
-        parts = [getattr(state, f.name) for state in states]
-        joined[f.name] = np.take(np.concatenate(parts, axis=-1), order, axis=-1)
-    return FilterState(**joined)
-
-
 def take(state: FilterState, rows: slice | Ints) -> FilterState:
     """A copy of the states of some athletes."""
     return FilterState(**{f.name: np.array(getattr(state, f.name)[..., rows], order="C") for f in fields(FilterState)})
