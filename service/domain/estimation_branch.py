@@ -178,7 +178,7 @@ def _tissue_change(drift: Drift, along: Floats | dict[int, Floats]) -> Floats:
     """The linearised tissue change of a night, of vectors or covariances by state."""
     change = drift.per_transfer * along[TRANSFER]
     change -= drift.transfer * along[MAINTENANCE]
-    change += drift.transfer * drift.unlogged * along[EXCESS]
+    change += drift.per_excess * along[EXCESS]
     return change
 
 
@@ -189,6 +189,6 @@ def carry_back(adjoint: Floats, information: Floats, drift: Drift) -> None:
         rows[TRANSFER] += drift.per_transfer * along
         rows[RESPONSE] += drift.adapted * rows[MAINTENANCE]
         rows[MAINTENANCE] -= drift.transfer * along
-        rows[EXCESS] += drift.transfer * drift.unlogged * along
+        rows[EXCESS] += drift.per_excess * along
         rows[GUT] *= m.GUT_CORRELATION
         rows[FLUID] *= m.FLUID_CORRELATION

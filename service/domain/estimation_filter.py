@@ -128,7 +128,7 @@ class Filter:
         balance = today[INTAKE, rows] + unlogged * excess - maintenance
         transfer = base * mean[TRANSFER]
         adapted_kcal = state.reference_kcal[rows] * self._adapted[rows]
-        return Drift(base, transfer, base * balance, unlogged, adapted_kcal), transfer * balance
+        return Drift(base, transfer, base * balance, transfer * unlogged, adapted_kcal), transfer * balance
 
     def seen(self, *, keep: bool = False) -> Seen:
         """What the outputs need of the day that was taken in; to `keep`, or else good until the filter goes on."""

@@ -125,7 +125,7 @@ class Drift:
     base: Floats  # prior transfer in force, kg per kcal, partition of loss or gain included
     transfer: Floats  # base × the relative transfer
     per_transfer: Floats  # derivative of the tissue change with respect to the relative transfer, kg
-    unlogged: Floats  # kcal that an excess of unlogged food applies to
+    per_excess: Floats  # and with respect to the excess of unlogged food, kg
     adapted: Floats  # kcal by which maintenance follows intake, per unit of response
 
 

@@ -117,7 +117,7 @@ def test_the_night_is_a_matrix_product():
         matrix = np.eye(m.STATES)
         tissue = np.zeros(m.STATES)
         tissue[m.TRANSFER], tissue[m.MAINTENANCE] = drift.per_transfer[b], -drift.transfer[b]
-        tissue[m.EXCESS] = drift.transfer[b] * drift.unlogged[b]
+        tissue[m.EXCESS] = drift.per_excess[b]
         matrix[m.TISSUE] += tissue
         matrix[m.MAINTENANCE] += m.MASS_KCAL_PER_KG * tissue
         matrix[m.MAINTENANCE, m.RESPONSE] += drift.adapted[b]
