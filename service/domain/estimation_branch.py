@@ -50,16 +50,19 @@ class Told:
     rows: Ints  # who was told something
     update: kalman.Update  # the main branch's, of `rows`
 
-    def to_others(self, mean: Floats, cov: Floats, rows: Ints, fresh: Bools) -> kalman.Update:
-        """Tell the other branches of `rows` too, in place; `fresh` ones are copies of a main branch that knows."""
-        done = kalman.no_update(*mean.shape)
-        if not self.rows.size:
-            return done
+    def to_others(self, mean: Floats, cov: Floats, rows: Ints, fresh: Bools, *, traced: bool) -> kalman.Update | None:
+        """Tell the other branches of `rows` too, in place; `fresh` ones are copies of a main branch that knows.
+
+        Returns the updates of all of them if they are `traced`, for the smoother.
+        """
         known = ~np.isnan(self.implied_kcal[rows])
-        both = np.flatnonzero(known & fresh)
-        done = kalman.put(done, both, kalman.pick(self.update, np.searchsorted(self.rows, rows[both])))
         here = np.flatnonzero(known & ~fresh)
-        return kalman.put(done, here, _hear(mean, cov, here, self.implied_kcal[rows[here]], self.spread[rows[here]]))
+        heard = _hear(mean, cov, here, self.implied_kcal[rows[here]], self.spread[rows[here]])
+        if not traced:
+            return None
+        copied = np.flatnonzero(known & fresh)
+        theirs = kalman.pick(self.update, np.searchsorted(self.rows, rows[copied]))
+        return kalman.put(kalman.spread_out(heard, here, rows.size), copied, theirs)
 
 
 def hear_target(mean: Floats, cov: Floats, implied_kcal: Floats, spread: Floats) -> Told:

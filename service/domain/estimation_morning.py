@@ -95,21 +95,25 @@ def observe(state: FilterState, others: estimation_scale.Others, day: Day, *, tr
         begun = estimation_scale.begins(state, z2, miss_kg)
     suspicion = None
     if others.rows.size or begun.any():
-        suspicion = estimation_scale.follow(
-            state, others, begun, switch, told, sight, used, noise, day.phase_day, size, traced=traced
-        )
+        news = estimation_scale.News(switch, told, sight, used, noise, day.phase_day)
+        suspicion = estimation_scale.follow(state, others, begun, news, size, traced=traced)
     weighed = fat_ratio = None
     if sight is not None:
         before_kg = mean[TISSUE].copy()
         weighed = branch.weigh(mean, cov, sight, used, trusted, traced=traced)
-        fat_ratio = _rescale_fat(state, before_kg)
-        state.noise_scale_sum += np.minimum(z2, 6.0)
-        state.noise_scale_days += used
-        state.weighed_days += used
-        np.copyto(state.rejected_kg, np.nan, where=used)
-        np.copyto(state.rejected_days, 0.0, where=used)
+        fat_ratio = _rescale_fat(state, before_kg, used)
+        _count_weighings(state, used, z2)
     _begin_phase(state, switch, day)
     return Morning(told, weighed, suspicion, gross | (z2 > FAR_SD**2), fat_ratio), size
+
+
+def _count_weighings(state: FilterState, used: Bools, z2: Floats) -> None:
+    """What the weigh-ins taken in say about the athlete's scatter; they also end a row of rejected ones; in place."""
+    state.noise_scale_sum += np.minimum(z2, 6.0)
+    state.noise_scale_days += used
+    state.weighed_days += used
+    np.copyto(state.rejected_kg, np.nan, where=used)
+    np.copyto(state.rejected_days, 0.0, where=used)
 
 
 def _begin_phase(state: FilterState, switch: Bools, day: Day) -> None:
@@ -120,10 +124,10 @@ def _begin_phase(state: FilterState, switch: Bools, day: Day) -> None:
     np.copyto(state.last_target, day.target_kcal, where=~np.isnan(day.target_kcal))
 
 
-def _rescale_fat(state: FilterState, before_kg: Floats) -> Floats | None:
+def _rescale_fat(state: FilterState, before_kg: Floats, used: Bools) -> Floats | None:
     """Keep the fat share where a weigh-in corrects what was only supposed of the mass: a first one, or after a slip."""
     ratio = state.mean[TISSUE] / np.maximum(before_kg, 20.0)
-    supposed = (np.abs(ratio - 1.0) > SUPPOSED) & state.started
+    supposed = (np.abs(ratio - 1.0) > SUPPOSED) & used
     if not supposed.any():
         return None
     ratio = np.where(supposed, ratio, 1.0)

@@ -66,48 +66,58 @@ def begins(state: FilterState, z2: Floats, miss_kg: Floats) -> Bools:
     return off & ~state.scale_active & (state.weighed_days >= KNOWN_WEIGHINGS)
 
 
-def follow(
-    state: FilterState,
-    others: Others,
-    begun: Bools,
-    switch: Bools,
-    told: branch.Told,
-    sight: branch.Sight | None,
-    used: Bools,
-    noise_scale: Floats,
-    phase_day: Ints,
-    size: int,
-    *,
-    traced: bool,
-) -> Suspicion:
+@dataclass(frozen=True)
+class News:
+    """What a morning brought, as the main branch sees it; arrays (athletes,)."""
+
+    switch: Bools
+    told: branch.Told
+    sight: branch.Sight | None  # None: nobody's weigh-in
+    used: Bools  # the weigh-ins that are no slips
+    noise_scale: Floats
+    phase_day: Ints
+
+
+def follow(state: FilterState, others: Others, begun: Bools, news: News, size: int, *, traced: bool) -> Suspicion:
     """Take one morning into the branches with a new scale; before the main branch takes in its weigh-in.
 
     A branch begins as a copy of the main one with an unknown shift, N(0, 1.2 kg), at a weigh-in that is off; the log
-    odds of both branches' densities decide. Once adopted, the former main branch waits as the other one. `sight` is the
-    main branch's, of the weigh-ins `used`, None where there are none; the first `size` states are in use.
+    odds of both branches' densities decide. Once adopted, the former main branch waits as the other one. The first
+    `size` states are in use.
     """
     rows = np.flatnonzero(state.scale_active | begun)
     others.cover(rows)
-    fresh, used_here = begun[rows], used[rows]
+    fresh = begun[rows]
     mean, cov = others.mean[:size], others.cov[:size, :size]
-    branch.switch_phase(cov, np.flatnonzero(switch[rows]), state.reference_kcal[rows])
-    told_here = told.to_others(mean, cov, rows, fresh)
+    branch.switch_phase(cov, np.flatnonzero(news.switch[rows]), state.reference_kcal[rows])
+    told = news.told.to_others(mean, cov, rows, fresh, traced=traced)
     new = np.flatnonzero(fresh)
     mean[:, new] = np.take(state.mean[:size], rows[new], axis=1)
     kalman.put_some(cov, new, kalman.some(state.cov[:size, :size], rows[new]))
     cov[SCALE, SCALE, new] += m.SCALE_STEP_SD_KG**2
-    likelier = np.zeros(rows.size)
-    weighed = None
-    if sight is not None:
-        mass_kg = np.where(used_here, sight.mass_kg[rows], np.nan)
-        row = {state: c if isinstance(c, float) else c[rows] for state, c in sight.row.items()}
-        here = branch.see(mean, cov, row, mass_kg, noise_scale[rows], state.water_variance[rows])
-        likelier = branch.log_density(here.innovation, here.variance)
-        likelier -= branch.log_density(np.where(used_here, sight.innovation[rows], np.nan), sight.variance[rows])
-        weighed = branch.weigh(mean, cov, here, used_here, np.zeros(0, np.int64), traced=traced)
+    likelier, weighed = np.zeros(rows.size), None
+    if news.sight is not None:
+        likelier, weighed = _weigh(state, mean, cov, rows, news.sight, news, traced=traced)
     shift_kg = np.abs(mean[SCALE] - state.mean[SCALE, rows])
-    won = _decide(state, rows, fresh, likelier, used_here, shift_kg, phase_day[rows])
-    return Suspicion((told_here, weighed or kalman.no_update(*mean.shape)) if traced else (), fresh, won)
+    won = _decide(state, rows, fresh, likelier, news.used[rows], shift_kg, news.phase_day[rows])
+    nothing = kalman.no_update(*mean.shape)
+    return Suspicion((told or nothing, weighed or nothing) if traced else (), fresh, won)
+
+
+def _weigh(
+    state: FilterState, mean: Floats, cov: Floats, rows: Ints, main: branch.Sight, news: News, *, traced: bool
+) -> tuple[Floats, kalman.Update | None]:
+    """Take the weigh-ins of `rows` into their other branches, in place.
+
+    Returns how much likelier they are there than in the main branch, as log odds, and the update if it is `traced`.
+    """
+    used = news.used[rows]
+    row = {at: c if isinstance(c, float) else c[rows] for at, c in main.row.items()}
+    mass_kg = np.where(used, main.mass_kg[rows], np.nan)
+    sight = branch.see(mean, cov, row, mass_kg, news.noise_scale[rows], state.water_variance[rows])
+    likelier = branch.log_density(sight.innovation, sight.variance)
+    likelier -= branch.log_density(np.where(used, main.innovation[rows], np.nan), main.variance[rows])
+    return likelier, branch.weigh(mean, cov, sight, used, np.zeros(0, np.int64), traced=traced)
 
 
 def _decide(
