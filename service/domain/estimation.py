@@ -74,6 +74,7 @@ from .records import Athletes, Bools, DailyLog, Estimate, Floats, Ints
 
 CHUNK = 5120  # athletes filtered together: wide enough that a step costs more than its call; memory stays flat
 REVISED_CHUNK = 128  # the smoother keeps every day's moments
+SORTED_DAYS = 28  # logs at least so long are filtered men first
 BLOCK = 1024  # athlete-days whose results are worked out together, where there are few athletes
 
 
@@ -155,17 +156,25 @@ def _run(
         raise ValueError(f"the days to report must ascend within {days} days")
     results = _Results(days, report, count, upper_rate)
     after = estimation_state.blank(count)
-    # Men first: a batch of men alone needs no states for the rhythm of the cycle.
-    order = np.argsort(~athletes.male, kind="stable")
-    size = REVISED_CHUNK if revised else CHUNK
-    for first in range(0, count, size):
-        rows = order[first : first + size]
+    for rows in _batches(athletes, days, REVISED_CHUNK if revised else CHUNK):
         some = Athletes(**{f.name: getattr(athletes, f.name)[rows] for f in fields(Athletes)})
-        state = estimation_state.blank(rows.size) if before is None else estimation_state.take(before, rows)
+        state = estimation_state.blank(some.male.size) if before is None else estimation_state.take(before, rows)
         running = Filter(state, some, traced=revised)
         (_revised if revised else _causal)(running, estimation_state.days_of(log, rows), rows, results)
         estimation_state.put(after, rows, running.state())
     return results.estimates(after)
+
+
+def _batches(athletes: Athletes, days: int, size: int) -> Iterator[slice | Ints]:
+    """Who is filtered together; where it pays, men first: a batch of men alone needs no rhythm of the cycle.
+
+    It pays over some weeks; for a night's update athletes are not worth moving about.
+    """
+    count = athletes.male.size
+    order = np.argsort(~athletes.male, kind="stable") if count > size and days >= SORTED_DAYS else None
+    for first in range(0, count, size):
+        batch = slice(first, first + size)
+        yield batch if order is None else order[batch]
 
 
 class _Results:
@@ -184,16 +193,17 @@ class _Results:
         """Whether results of a day were asked for; of other days the mean of trend mass is enough."""
         return bool(self._place[day] >= 0)
 
-    def add(self, rows: Ints, days: list[int], seen: list[Seen]) -> None:
+    def add(self, rows: slice | Ints, days: list[int], seen: list[Seen]) -> None:
         """Work out and keep what days that were asked for say about the athletes `rows`."""
-        place = np.ix_(self._place[days], rows)
+        place = self._place[days]
+        where = (place, rows) if isinstance(rows, slice) else np.ix_(place, rows)
         values, events = outputs.of_days(seen, self._upper_rate)
         for name, value in values.items():
-            self._values[name][place] = value
+            self._values[name][where] = value
         for name, event in events.items():
-            self._events[name][place] = event
+            self._events[name][where] = event
 
-    def add_trend(self, rows: Ints, day: int, seen: Seen) -> None:
+    def add_trend(self, rows: slice | Ints, day: int, seen: Seen) -> None:
         """Keep the mean of trend mass of a day that was not asked for."""
         self._trend_kg[day, rows] = outputs.trend_mean_kg(seen)
 
@@ -207,7 +217,7 @@ class _Results:
         return Estimates(**made, trend_by_day_kg=self._trend_kg.T, state=state)
 
 
-def _causal(running: Filter, days: Iterator[Day], rows: Ints, results: _Results) -> None:
+def _causal(running: Filter, days: Iterator[Day], rows: slice | Ints, results: _Results) -> None:
     """Run the filter over the days; where the batch is small, results of several days are worked out together."""
     together = max(1, BLOCK // running.count)
     block: dict[int, Seen] = {}
@@ -225,20 +235,21 @@ def _causal(running: Filter, days: Iterator[Day], rows: Ints, results: _Results)
         results.add(rows, list(block), list(block.values()))
 
 
-def _revised(running: Filter, days: Iterator[Day], rows: Ints, results: _Results) -> None:
+def _revised(running: Filter, days: Iterator[Day], rows: slice | Ints, results: _Results) -> None:
     """Run the smoother back over all days.
 
     Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
     branch that survives was the other one on a day.
     """
     steps: list[Step] = []
+    count = running.count
     for day in days:
         running.take_in(day)
         steps.append(running.step())
         running.sleep()
-    adjoint, information = np.zeros((STATES, rows.size)), np.zeros((STATES, STATES, rows.size))
-    fat_adjoint, fat_information = np.zeros((2, rows.size)), np.zeros((2, 2, rows.size))
-    other = np.zeros(rows.size, np.bool_)
+    adjoint, information = np.zeros((STATES, count)), np.zeros((STATES, STATES, count))
+    fat_adjoint, fat_information = np.zeros((2, count)), np.zeros((2, 2, count))
+    other = np.zeros(count, np.bool_)
     for t, step in reversed(list(enumerate(steps))):
         main = chosen_branch(step, other)
         if t < len(steps) - 1:

@@ -175,6 +175,7 @@ class Filter:
         """What the smoother needs of the day that was taken in, to keep; only if `traced`."""
         morning, others, count = self._morning, self._others, self.count
         seen = self.seen(keep=True)
+        seen = replace(seen, cov=kalman.mirrored(seen.cov), fat_cov=kalman.mirrored(seen.fat_cov))
         begun, scale = np.zeros(count, np.bool_), None
         if morning.suspicion is not None:
             begun[others.rows] = morning.suspicion.begun
@@ -184,8 +185,8 @@ class Filter:
         if self._measured is not None:
             fat_update = kalman.spread_out(self._measured[1], self._measured[0], count)
         return Step(
-            seen=replace(seen, cov=kalman.mirrored(seen.cov), fat_cov=kalman.mirrored(seen.fat_cov)),
-            main=Branch(seen.mean, kalman.mirrored(seen.cov), self._updates, self._drift),
+            seen=seen,
+            main=Branch(seen.mean, seen.cov, self._updates, self._drift),
             scale=scale,
             scale_rows=others.rows,
             scale_begun=begun,

@@ -231,7 +231,7 @@ def take(state: FilterState, rows: slice | Ints) -> FilterState:
     return FilterState(**{f.name: np.array(getattr(state, f.name)[..., rows], order="C") for f in fields(FilterState)})
 
 
-def put(state: FilterState, rows: Ints, fresh: FilterState) -> None:
+def put(state: FilterState, rows: slice | Ints, fresh: FilterState) -> None:
     """Replace the states of some athletes, in place."""
     for f in fields(FilterState):
         getattr(state, f.name)[..., rows] = getattr(fresh, f.name)
