@@ -38,6 +38,19 @@ class Filter:
     The state given changes in place. `traced` keeps the updates of a day for the smoother.
     """
 
+    # Of the day that was taken in:
+    _day: Day
+    _morning: estimation_morning.Morning
+    _size: int  # the number of leading states in use
+    _updates: tuple[kalman.Update, ...]  # target and weigh-in, if traced
+    _other_updates: tuple[kalman.Update, ...]  # the same of the branches with a new scale
+    _measured: tuple[Ints, kalman.Update] | None  # body fat
+    _week: Floats  # (2, athletes), mean intake and mean unlogged part of the last seven days, kcal
+    _water_after: tuple[Floats, Floats]  # the water's driver next morning and its variance
+    _adapted: Floats  # relative intake by which the adaptation moves overnight
+    _drift: Drift
+    _change_kg: Floats  # of tissue overnight
+
     def __init__(self, state: FilterState, athletes: Athletes, *, traced: bool = False) -> None:
         self._state, self._athletes, self._traced = state, athletes, traced
         self._others = estimation_scale.Others(state)
