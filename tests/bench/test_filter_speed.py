@@ -3,7 +3,7 @@
 Baselines: a compiled closed-form filter (numba, one thread, one athlete after the other, the same states and the same
 sparse overnight change, the upper triangle of the covariance, a weigh-in a day, nothing else), and a loop over athletes
 with the state-space filter of statsmodels, itself compiled, for a model of the same size. The compiled filter is the
-floor for any implementation: what it is faster than that loop, about 70 times with 13 states, bounds what can be asked
+floor for any implementation: what it is faster than that loop, about 60 times with 13 states, bounds what can be asked
 of numpy. Larger ratios hold for smaller models only.
 """
 
