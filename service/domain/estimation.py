@@ -66,23 +66,30 @@ same, but trend error 0.02 kg larger, water taken for a scale. Plain methods are
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
 from . import estimation_branch as branch
-from . import estimation_filter, estimation_state, kalman, normal
 from . import estimation_outputs as outputs
-from .estimation_state import FilterState, Step
-from .records import Athletes, Bools, DailyLog, Estimate, Floats
+from . import estimation_state, kalman
+from .estimation_filter import Filter, chosen_branch
+from .estimation_model import STATES
+from .estimation_state import Day, FilterState, Seen, Step
+from .records import Athletes, Bools, DailyLog, Estimate, Floats, Ints
 
-CHUNK = 1024  # athletes filtered together: states stay in the processor's cache and memory stays flat
+CHUNK = 5120  # athletes filtered together: wide enough that a step costs more than its call; memory stays flat
 REVISED_CHUNK = 128  # the smoother keeps every day's moments
-BLOCK = 1024  # athlete-days whose results are worked out together
+SORTED_DAYS = 28  # logs at least so long are filtered men first
+BLOCK = 1024  # athlete-days whose results are worked out together, where there are few athletes
 
 
 @dataclass(frozen=True)
 class Estimates:
-    """Results by athlete and day; NaN (or False) before an athlete's first weigh-in."""
+    """Results by athlete and day; NaN (or False) before an athlete's first weigh-in.
+
+    Arrays (athletes, days), of the days that were asked for.
+    """
 
     trend_mass_kg: Estimate
     rate_pct_per_week: Estimate  # of the scale: tissue and water
@@ -92,12 +99,13 @@ class Estimates:
     body_fat_pct: Estimate
     fat_mass_kg: Estimate
     p_loss_too_fast: Floats  # probability that tissue is lost faster than the upper rate
-    p_not_in_deficit: Floats  # in a cut: probability that the deficit is too small to count; NaN outside cuts
+    p_not_in_deficit: Floats  # in a cut: probability that the deficit is under 5 % of maintenance; NaN outside cuts
     mass_outlier: Bools
     new_scale: Bools
     days_used: Floats  # weigh-ins in the estimate so far
     days_imputed: Floats  # days so far whose food was not (wholly) logged
     prior_share: Floats  # share of the starting variance of maintenance that is left
+    trend_by_day_kg: Floats  # means of trend mass of all days of the log, whatever days were asked for
     state: FilterState  # at the end of the last day
 
 
@@ -108,15 +116,17 @@ def estimate(
     upper_loss_rate_pct_per_week: float = 1.0,
     no_deficit_pct: float | Floats = 5.0,
     revised: bool = False,
+    report: Ints | None = None,
 ) -> Estimates:
     """Estimate every quantity for every athlete and day of the log.
 
     Causal by default: a value uses only what is dated up to its day. `revised` uses the whole log for each day; on the
     last day both agree. `upper_loss_rate_pct_per_week` is a positive share of body mass; a deficit below
-    `no_deficit_pct` of maintenance, one number or one by athlete, is none. Model, sources and validity: see the module.
-    Raises ValueError when shapes disagree.
+    `no_deficit_pct` of maintenance, one number or one by athlete, is none. `report` are indexes of the days whose results are wanted, ascending, by default all: the filter goes through the whole log in any case, but
+    results of few days take less time and memory, and are the same to the bit. Model, sources and validity: see the
+    module. Raises ValueError when shapes disagree or `report` is not ascending within the log.
     """
-    return _run(None, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, revised)
+    return _run(None, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, revised, report)
 
 
 def resume(
@@ -126,13 +136,14 @@ def resume(
     *,
     upper_loss_rate_pct_per_week: float = 1.0,
     no_deficit_pct: float | Floats = 5.0,
+    report: Ints | None = None,
 ) -> Estimates:
     """Go on from a saved state with the days that followed; bit for bit the causal values of a run over all days.
 
-    `state` is that of an earlier result's last day, `log` begins on the day after. Raises ValueError when shapes
-    disagree.
+    `state` is that of an earlier result's last day and stays as it is, `log` begins on the day after; `report` as for
+    `estimate`. Raises ValueError when shapes disagree or `report` is not ascending within the log.
     """
-    return _run(state, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, False)
+    return _run(state, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, False, report)
 
 
 def _run(
@@ -142,37 +153,130 @@ def _run(
     upper_rate: float,
     no_deficit_pct: float | Floats,
     revised: bool,
+    report: Ints | None,
 ) -> Estimates:
     count, days = log.mass_kg.shape
-    no_deficit = np.broadcast_to(no_deficit_pct, (count,))
     if athletes.male.shape != (count,) or log.days.shape != (days,):
         raise ValueError(f"a log of shape {log.mass_kg.shape} does not fit {athletes.male.shape[0]} athletes")
     if before is not None and before.started.shape != (count,):
         raise ValueError(f"a state of {before.started.shape[0]} athletes does not fit {count}")
-    out: dict[str, Floats] = {}
-    states: list[FilterState] = []
-    for rows in _chunks(count, REVISED_CHUNK if revised else CHUNK):
-        some = Athletes(**{f.name: np.ascontiguousarray(getattr(athletes, f.name)[rows]) for f in fields(Athletes)})
-        state = estimation_state.blank(some.male.shape[0]) if before is None else estimation_state.take(before, rows)
-        results: list[dict[str, Floats]] = []
-        steps: list[Step] = []
-        block = max(1, BLOCK // some.male.shape[0])
-        for day in estimation_state.days_of(log, rows):
-            state, step = estimation_filter.advance(state, some, day)
-            steps.append(step)
-            if not revised and len(steps) == block:
-                results.append(_causal(state, steps, upper_rate, no_deficit[rows]))
-                steps = []
-        if revised:
-            results = [_revised(state, steps, upper_rate, no_deficit[rows])]
-        elif steps:
-            results.append(_causal(state, steps, upper_rate, no_deficit[rows]))
-        for name in results[0]:
-            if name not in out:
-                out[name] = np.empty((count, days))
-            out[name][rows] = np.concatenate([result[name] for result in results]).T
-        states.append(state)
-    return _assemble(out, estimation_state.join(states))
+    report = np.arange(days) if report is None else report
+    if report.size and (report[0] < 0 or report[-1] >= days or (np.diff(report) <= 0).any()):
+        raise ValueError(f"the days to report must ascend within {days} days")
+    results = _Results(days, report, count, upper_rate, np.broadcast_to(no_deficit_pct, (count,)))
+    after = estimation_state.blank(count)
+    for rows in _batches(athletes, days, REVISED_CHUNK if revised else CHUNK):
+        some = Athletes(**{f.name: getattr(athletes, f.name)[rows] for f in fields(Athletes)})
+        state = estimation_state.blank(some.male.size) if before is None else estimation_state.take(before, rows)
+        running = Filter(state, some, traced=revised)
+        (_revised if revised else _causal)(running, estimation_state.days_of(log, rows), rows, results)
+        estimation_state.put(after, rows, running.state())
+    return results.estimates(after)
+
+
+def _batches(athletes: Athletes, days: int, size: int) -> Iterator[slice | Ints]:
+    """Who is filtered together; where it pays, men first: a batch of men alone needs no rhythm of the cycle.
+
+    It pays over some weeks; for a night's update athletes are not worth moving about.
+    """
+    count = athletes.male.size
+    order = np.argsort(~athletes.male, kind="stable") if count > size and days >= SORTED_DAYS else None
+    for first in range(0, count, size):
+        batch = slice(first, first + size)
+        yield batch if order is None else order[batch]
+
+
+class _Results:
+    """Results of all athletes, filled batch by batch and day by day; kept by day, as they are made."""
+
+    def __init__(self, days: int, report: Ints, athletes: int, upper_rate: float, no_deficit_pct: Floats) -> None:
+        self._report, self._upper_rate, self._no_deficit_pct = report, upper_rate, no_deficit_pct
+        self._place = np.full(days, -1)
+        self._place[report] = np.arange(report.size)
+        self._values: dict[str, Floats] = {name: np.empty((report.size, athletes)) for name in outputs.VALUES}
+        self._events: dict[str, Bools] = {name: np.empty((report.size, athletes), np.bool_) for name in outputs.EVENTS}
+        all_days = report.size == days
+        self._trend_kg = self._values["trend_mass_kg"] if all_days else np.empty((days, athletes))
+
+    def wants(self, day: int) -> bool:
+        """Whether results of a day were asked for; of other days the mean of trend mass is enough."""
+        return bool(self._place[day] >= 0)
+
+    def add(self, rows: slice | Ints, days: list[int], seen: list[Seen]) -> None:
+        """Work out and keep what days that were asked for say about the athletes `rows`."""
+        place = self._place[days]
+        where = (place, rows) if isinstance(rows, slice) else np.ix_(place, rows)
+        values, events = outputs.of_days(seen, self._upper_rate, self._no_deficit_pct[rows])
+        for name, value in values.items():
+            self._values[name][where] = value
+        for name, event in events.items():
+            self._events[name][where] = event
+
+    def add_trend(self, rows: slice | Ints, day: int, seen: Seen) -> None:
+        """Keep the mean of trend mass of a day that was not asked for."""
+        self._trend_kg[day, rows] = outputs.trend_mean_kg(seen)
+
+    def estimates(self, state: FilterState) -> Estimates:
+        """The whole, by athlete and day."""
+        self._trend_kg[self._report] = self._values["trend_mass_kg"]
+        made: dict[str, Any] = {name: value.T for name, value in (self._values | self._events).items()}
+        for name in outputs.QUANTITIES:
+            bounds = (made.pop(name + end) for end in (":sd", ":lo", ":hi"))
+            made[name] = Estimate(made[name], *bounds)
+        return Estimates(**made, trend_by_day_kg=self._trend_kg.T, state=state)
+
+
+def _causal(running: Filter, days: Iterator[Day], rows: slice | Ints, results: _Results) -> None:
+    """Run the filter over the days; where the batch is small, results of several days are worked out together."""
+    together = max(1, BLOCK // running.count)
+    block: dict[int, Seen] = {}
+    for t, day in enumerate(days):
+        running.take_in(day)
+        if results.wants(t):
+            block[t] = running.seen(keep=together > 1)
+        else:
+            results.add_trend(rows, t, running.seen())
+        if len(block) == together:
+            results.add(rows, list(block), list(block.values()))
+            block = {}
+        running.sleep()
+    if block:
+        results.add(rows, list(block), list(block.values()))
+
+
+def _revised(running: Filter, days: Iterator[Day], rows: slice | Ints, results: _Results) -> None:
+    """Run the smoother back over all days.
+
+    Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
+    branch that survives was the other one on a day.
+    """
+    steps: list[Step] = []
+    count = running.count
+    for day in days:
+        running.take_in(day)
+        steps.append(running.step())
+        running.sleep()
+    adjoint, information = np.zeros((STATES, count)), np.zeros((STATES, STATES, count))
+    fat_adjoint, fat_information = np.zeros((2, count)), np.zeros((2, 2, count))
+    other = np.zeros(count, np.bool_)
+    for t, step in reversed(list(enumerate(steps))):
+        main = chosen_branch(step, other)
+        if t < len(steps) - 1:
+            branch.carry_back(adjoint, information, main.drift)
+        known = replace(step.seen, base=main.drift.base)
+        if results.wants(t):
+            mean, cov = kalman.corrected(main.mean, main.cov, adjoint, information)
+            fat_mean, fat_cov = kalman.corrected(step.seen.fat_mean, step.seen.fat_cov, fat_adjoint, fat_information)
+            results.add(rows, [t], [replace(known, mean=mean, cov=cov, fat_mean=fat_mean, fat_cov=fat_cov)])
+        else:
+            results.add_trend(rows, t, replace(known, mean=kalman.corrected_mean(main.mean, main.cov, adjoint)))
+        kalman.adjoint_update(fat_adjoint, fat_information, step.fat_update)
+        fat_adjoint[0] *= step.fat_ratio
+        fat_information[0] *= step.fat_ratio
+        fat_information[:, 0] *= step.fat_ratio
+        for done in reversed(main.updates):
+            kalman.adjoint_update(adjoint, information, done)
+        other = (other ^ step.seen.scale_adopted) & ~step.scale_begun
 
 
 def predict_mass(
@@ -183,72 +287,10 @@ def predict_mass(
     `intake_kcal` (athletes,) is the planned intake on the logging scale; the usual deviation from plans is in the
     interval. NaN where nothing was logged yet.
     """
-    state, steps = estimation_state.take(estimates.state, slice(None)), []
+    running = Filter(estimation_state.take(estimates.state, slice(None)), athletes)
     for ahead in range(1, days + 1):
+        if ahead > 1:
+            running.sleep()
         day = estimation_state.empty_day(after + np.timedelta64(ahead, "D"), intake_kcal.shape[0])
-        state, step = estimation_filter.advance(state, athletes, replace(day, target_kcal=intake_kcal))
-        steps = [step]
-    result = {name: value[0] for name, value in _causal(state, steps, 1.0, np.full(intake_kcal.shape, 5.0)).items()}
-    mean, sd = result["trend_mass_kg"], result["trend_mass_kg:sd"]
-    return Estimate(mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd)
-
-
-def _chunks(count: int, size: int) -> Iterator[slice]:
-    for first in range(0, count, size):
-        yield slice(first, min(first + size, count))
-
-
-def _causal(state: FilterState, steps: list[Step], upper_rate: float, no_deficit: Floats) -> dict[str, Floats]:
-    moments = [(step.main.mean, step.main.cov) for step in steps]
-    return outputs.of_days(state, steps, moments, upper_rate, no_deficit) | outputs.of_log(steps)
-
-
-def _revised(state: FilterState, steps: list[Step], upper_rate: float, no_deficit: Floats) -> dict[str, Floats]:
-    """Run the smoother back over all days.
-
-    Where a new scale was adopted, the days of its suspicion are those of the branch that won: `other` says where the
-    branch that survives was the other one on a day.
-    """
-    adjoint, information = np.zeros_like(state.mean), np.zeros_like(state.cov)
-    fat_adjoint, fat_information = np.zeros_like(state.fat_mean), np.zeros_like(state.fat_cov)
-    other = np.zeros_like(state.started)
-    results: list[dict[str, Floats]] = []
-    for step in reversed(steps):
-        main = estimation_filter.chosen_branch(step, other)
-        if results:
-            branch.carry_back(adjoint, information, main.drift)
-        moments = kalman.corrected(main.mean, main.cov, adjoint, information)
-        fat_mean, fat_cov = kalman.corrected(step.fat_mean, step.fat_cov, fat_adjoint, fat_information)
-        known = replace(step, main=main, fat_mean=fat_mean, fat_cov=fat_cov)
-        results.append(outputs.of_days(state, [known], [moments], upper_rate, no_deficit))
-        kalman.adjoint_update(fat_adjoint, fat_information, step.fat_update)
-        fat_adjoint[0] *= step.fat_ratio
-        fat_information[0] *= step.fat_ratio
-        fat_information[:, 0] *= step.fat_ratio
-        for done in reversed(main.updates):
-            kalman.adjoint_update(adjoint, information, done)
-        other = (other ^ step.scale_adopted) & ~step.scale_begun
-    smooth = {name: np.concatenate([result[name] for result in reversed(results)]) for name in results[0]}
-    return smooth | outputs.of_log(steps)
-
-
-def _assemble(out: dict[str, Floats], state: FilterState) -> Estimates:
-    made: dict[str, Estimate] = {}
-    for name in outputs.QUANTITIES:
-        mean, sd = out[name], out[name + ":sd"]
-        low = out.get(name + ":lo", mean - normal.Z90 * sd)
-        high = out.get(name + ":hi", mean + normal.Z90 * sd)
-        if name in ("body_fat_pct", "fat_mass_kg"):
-            low = np.maximum(low, 0.0)
-        made[name] = Estimate(mean, sd, low, high)
-    return Estimates(
-        **made,
-        p_loss_too_fast=out["p_loss_too_fast"],
-        p_not_in_deficit=out["p_not_in_deficit"],
-        mass_outlier=out["mass_outlier"] == 1.0,
-        new_scale=out["new_scale"] == 1.0,
-        days_used=out["days_used"],
-        days_imputed=out["days_imputed"],
-        prior_share=out["prior_share"],
-        state=state,
-    )
+        running.take_in(replace(day, target_kcal=intake_kcal))
+    return Estimate(*outputs.trend_mass(running.seen()))

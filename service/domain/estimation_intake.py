@@ -1,6 +1,6 @@
 """What was eaten on a day, on the logging scale, as mean and variance: full, partial, doubtful and empty days."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -13,6 +13,7 @@ SHARE_DAILY_SD = 0.03  # how fast the usual share of the target may move
 SHARE_START_SD = 0.10
 SHARE_SWITCH_SD = 0.07
 FAST_SD_KCAL = 60.0
+NOT_LOGGED, UNKNOWN, PARTIAL, COMPLETE, FAST = map(int, FoodState)  # arrays compare faster with plain numbers
 PARTIAL_USUAL = 0.10  # a day with meals and no word about completeness is only part of a day, at first
 
 
@@ -32,48 +33,61 @@ def of_day(
     """Mean and variance of the day's intake; all arrays (athletes,).
 
     `plan_kcal` target or maintenance, `share` usual logged share of it with `share_variance`. Not logged: the usual
-    day. Partial: a normal day known to exceed the log. Meals without a word: both, weighed by how likely so little (or
-    so much) would be on a whole day (Bayes), part of a day being uniform between nothing and a usual day.
+    day. Complete: the log. The rest is for `_doubtful`.
     """
     usual = share * plan_kcal
     spread = np.sqrt(DAY_SD**2 + share_variance) * plan_kcal
     logged = np.where(np.isnan(logged_kcal), 0.0, logged_kcal)
     gross = logged > np.maximum(2.0 * usual, usual + 6.0 * spread)
-    empty = np.isnan(logged_kcal) | (state == FoodState.NOT_LOGGED) | gross
+    empty = np.isnan(logged_kcal) | (state == NOT_LOGGED) | gross
+    unlogged = np.where(empty, usual, 0.0)
+    intake = Intake(
+        mean=unlogged + np.where(empty, 0.0, logged),
+        variance=np.where(empty, spread, LOG_SD * logged) ** 2,
+        unlogged=unlogged,
+        complete=(~empty).astype(np.float64),
+    )
+    rows = np.flatnonzero(~empty & ((state == UNKNOWN) | (state == PARTIAL)))
+    if rows.size:
+        said_partial = state[rows] == PARTIAL
+        found = _doubtful(logged[rows], said_partial, usual[rows], spread[rows], partial_prior[rows])
+        for f in fields(Intake):
+            getattr(intake, f.name)[rows] = getattr(found, f.name)
+    fast = np.flatnonzero(state == FAST)
+    intake.mean[fast], intake.variance[fast] = 0.0, FAST_SD_KCAL**2
+    intake.unlogged[fast], intake.complete[fast] = 0.0, 1.0
+    return intake
+
+
+def _doubtful(logged: Floats, said_partial: Bools, usual: Floats, spread: Floats, partial_prior: Floats) -> Intake:
+    """Days with meals that are not known to be whole; all arrays (days,).
+
+    Partial: a normal day known to exceed the log. Meals without a word: partial or whole, weighed by how likely so
+    little (or so much) would be on a whole day (Bayes), part of a day being uniform between nothing and a usual day.
+    """
     z = (logged - usual) / spread
     whole = (1.0 - partial_prior) * normal.density(z) / spread
     part = np.where(logged < usual + spread, partial_prior / (usual + spread), 0.0)
-    complete = np.where(state == FoodState.UNKNOWN, whole / np.maximum(whole + part, 1e-300), 1.0)
-    complete = np.where(z > 1.0, np.where(state == FoodState.UNKNOWN, 1.0, complete), complete)
-    complete = np.where(state == FoodState.PARTIAL, 0.0, complete)
+    complete = np.where(z > 1.0, 1.0, whole / np.maximum(whole + part, 1e-300))
+    complete = np.where(said_partial, 0.0, complete)
     above, above_variance = normal.truncated_below(usual, spread, logged)
     mean = complete * logged + (1.0 - complete) * above
     whole_variance = (LOG_SD * logged) ** 2
     variance = complete * (whole_variance + (logged - mean) ** 2) + (1.0 - complete) * (
         above_variance + (above - mean) ** 2
     )
-    fast = state == FoodState.FAST
-    mean = np.where(empty, usual, mean)
-    variance = np.where(empty, spread * spread, variance)
-    complete = np.where(empty, 0.0, complete)
-    unlogged = np.where(empty, usual, (1.0 - complete) * np.maximum(above - logged, 0.0))
-    return Intake(
-        np.where(fast, 0.0, mean),
-        np.where(fast, FAST_SD_KCAL**2, variance),
-        np.where(fast, 0.0, unlogged),
-        np.where(fast, 1.0, complete),
-    )
+    return Intake(mean, variance, (1.0 - complete) * np.maximum(above - logged, 0.0), complete)
 
 
 def learn_share(
     share: Floats, variance: Floats, intake: Intake, logged_kcal: Floats, plan_kcal: Floats, fast: Bools
 ) -> tuple[Floats, Floats]:
     """The usual logged share of the target and its variance after a day; all arrays (athletes,)."""
-    seen = (intake.complete > 0.0) & ~fast
-    ratio = np.where(seen, np.where(np.isnan(logged_kcal), 0.0, logged_kcal) / plan_kcal, share)
-    ratio = share + np.clip(ratio - share, -0.5, 0.5)
-    gain = np.where(seen, variance * intake.complete / (variance * intake.complete + DAY_SD**2), 0.0)
-    return share + gain * (ratio - share), variance * (1.0 - gain) + SHARE_DAILY_SD**2
+    weight = np.where(fast, 0.0, intake.complete)
+    distance = np.where(weight > 0.0, logged_kcal / plan_kcal - share, 0.0)
+    gain = variance * weight
+    gain /= gain + DAY_SD**2
+    return share + gain * np.minimum(np.maximum(distance, -0.5), 0.5), variance * (1.0 - gain) + SHARE_DAILY_SD**2
 
 
 def learn_habit(complete_days: Floats, silent_days: Floats) -> Floats:
@@ -90,7 +104,6 @@ def carbohydrate(
     """
     share = carbohydrate_g * 4.0 / np.maximum(logged_kcal, 1.0)
     known = whole & ~np.isnan(share)
-    first = np.isnan(usual_share)
-    base = np.where(first, share, usual_share)
-    relative = np.where(known, np.clip(share / np.where(known, np.maximum(base, 0.05), 1.0), 0.0, 3.0), 1.0)
-    return relative, np.where(known, base + 0.05 * (share - base), usual_share)
+    base = np.where(np.isnan(usual_share), share, usual_share)
+    relative = np.minimum(share / np.maximum(base, 0.05), 3.0)
+    return np.where(known, relative, 1.0), np.where(known, base + 0.05 * (share - base), usual_share)

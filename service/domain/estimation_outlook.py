@@ -4,9 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import estimation_filter
+from .estimation_filter import Filter
 from .estimation_model import MAINTENANCE
-from .estimation_state import FilterState, changed, empty_day, take
+from .estimation_morning import expected_mass_kg
+from .estimation_state import FilterState, empty_day, take
 from .records import Athletes, Bools, Floats, FoodState
 
 
@@ -39,19 +40,21 @@ def outlook(athletes: Athletes, state: FilterState, after: np.datetime64, days: 
 def _spread_after(
     athletes: Athletes, state: FilterState, after: np.datetime64, days: int, weighs: Floats, logs: Floats
 ) -> Floats:
-    state = changed(take(state, slice(None)), surprise=np.zeros_like(weighs))
+    state = take(state, slice(None))
+    state.surprise[:] = 0.0
+    running = Filter(state, athletes)
     for ahead in range(1, days + 1):
-        day = empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0])
         target = np.where(np.isnan(state.last_target), state.mean[MAINTENANCE], state.last_target)
         logged = state.started & _due(logs, ahead)
         day = replace(
-            day,
-            mass_kg=np.where(state.started & _due(weighs, ahead), estimation_filter.expected_mass_kg(state), np.nan),
+            empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0]),
+            mass_kg=np.where(state.started & _due(weighs, ahead), expected_mass_kg(state), np.nan),
             target_kcal=target,
             intake_kcal=np.where(logged, state.share * target, np.nan),
             food_state=np.where(logged, int(FoodState.COMPLETE), int(FoodState.NOT_LOGGED)),
         )
-        state, _ = estimation_filter.advance(state, athletes, day)
+        running.take_in(day)
+        running.sleep()
     return np.where(state.started, np.sqrt(state.cov[MAINTENANCE, MAINTENANCE]), np.nan)
 
 

@@ -1,15 +1,14 @@
 """From moments of the states to what is reported: means, standard deviations, bounds and probabilities of one day."""
 
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 
 from . import estimation_model as m
 from . import kalman, normal
-from .estimation_filter import weighted
 from .estimation_model import CYCLE_COS, CYCLE_SIN, EXCESS, FLUID, MAINTENANCE, TISSUE, TRANSFER, WATER
-from .estimation_state import FilterState, Step
+from .estimation_morning import rhythm
+from .estimation_state import FORTNIGHT, INTAKE, INTAKE_VARIANCE, UNLOGGED, WATER_DRIVER, WEEK, Seen, mean_of_week
 from .records import Bools, Floats
 
 FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
@@ -30,157 +29,185 @@ QUANTITIES = (
     "body_fat_pct",
     "fat_mass_kg",
 )
+NUMBERS = ("p_loss_too_fast", "p_not_in_deficit", "prior_share", "days_used", "days_imputed")
+VALUES = tuple(name + end for name in QUANTITIES for end in ("", ":sd", ":lo", ":hi")) + NUMBERS
+EVENTS = ("mass_outlier", "new_scale")
 
 
-@dataclass(frozen=True)
-class Seen:
-    """What the outputs need of some days, day after day along the last axis, (…, days × athletes)."""
+def of_days(days: list[Seen], upper_rate: float, no_deficit_pct: Floats) -> tuple[dict[str, Floats], dict[str, Bools]]:
+    """`VALUES` and `EVENTS` of some days, arrays (days, athletes), NaN or False before an athlete's start.
 
-    mean: Floats
-    cov: Floats
-    base: Floats
-    intake_days: Floats
-    intake_variance_days: Floats
-    unlogged_days: Floats
-    intake_week: Floats
-    unlogged_week: Floats
-    water_now: Floats
-    water_before: Floats
-    cycle_now: Floats
-    cycle_before: Floats
-    fat_mean: Floats
-    fat_cov: Floats
-    structure_kcal: Floats
-    cut: Bools
-    started: Bools
-    days: Floats
-
-
-def of_days(
-    state: FilterState,
-    steps: list[Step],
-    moments: list[tuple[Floats, Floats]],
-    upper_rate: float,
-    no_deficit_pct: Floats,
-) -> dict[str, Floats]:
-    """All outputs of some days, arrays (days, athletes), NaN before an athlete's start; `…:sd` beside each quantity.
-
-    `state` is one at or after the last day, `moments` are the states' means and covariances, causal or smoothed, by
-    day; `upper_rate` in % of body mass per week; a deficit below `no_deficit_pct` (athletes,) of maintenance is
-    none.
+    `…:sd`, `…:lo` and `…:hi` beside each quantity; `upper_rate` in % of body mass per week, `no_deficit_pct`
+    (athletes,) the share of maintenance below which a deficit is none.
     """
-
-    def along(values: list[Floats]) -> Floats:
-        return np.concatenate(values, axis=-1) if len(values) > 1 else values[0]
-
-    names = [f.name for f in fields(Seen)][3:]
-    told: dict[str, Any] = {name: along([getattr(step, name) for step in steps]) for name in names}
-    seen = Seen(
-        along([mean for mean, _ in moments]),
-        along([cov for _, cov in moments]),
-        along([step.main.drift.base for step in steps]),
-        **told,
-    )
-    starts = (state.maintenance_prior_sd, state.log_maintenance, state.expenditure_sd)
-    prior_sd, log_maintenance, expenditure_sd = (np.tile(values, len(steps)) for values in starts)
+    seen = days[0]
+    if len(days) > 1:
+        seen = Seen(**{f.name: np.concatenate([getattr(day, f.name) for day in days], axis=-1) for f in fields(Seen)})
     result: dict[str, Floats] = {}
     _mass(result, seen, upper_rate)
-    result["maintenance_kcal"] = seen.mean[MAINTENANCE]
-    result["maintenance_kcal:sd"] = np.sqrt(np.maximum(seen.cov[MAINTENANCE, MAINTENANCE], 1e-12))
+    _keep(result, "maintenance_kcal", seen.mean[MAINTENANCE], seen.cov[MAINTENANCE, MAINTENANCE])
     maintenance = np.maximum(seen.mean[MAINTENANCE], 300.0)
-    eaten = _deficit(result, seen, maintenance, np.tile(no_deficit_pct, len(steps)) / 100.0)
-    _expenditure(result, seen, log_maintenance, expenditure_sd, maintenance, eaten)
+    eaten = _deficit(result, seen, maintenance, np.tile(no_deficit_pct, len(days)) / 100.0)
+    _expenditure(result, seen, maintenance, eaten)
     tissue_kg = np.maximum(seen.mean[TISSUE], 20.0)
-    result["fat_mass_kg"] = seen.fat_mean[0]
-    result["fat_mass_kg:sd"] = np.sqrt(seen.fat_cov[0, 0])
-    result["body_fat_pct"] = 100.0 * seen.fat_mean[0] / tissue_kg
-    result["body_fat_pct:sd"] = 100.0 * result["fat_mass_kg:sd"] / tissue_kg
-    left = result["maintenance_kcal:sd"] / np.maximum(prior_sd, 1e-9)
+    _keep(result, "fat_mass_kg", seen.fat_mean[0], seen.fat_cov[0, 0])
+    share = 100.0 / tissue_kg
+    result["body_fat_pct"] = share * seen.fat_mean[0]
+    result["body_fat_pct:sd"] = share * result["fat_mass_kg:sd"]
+    left = result["maintenance_kcal:sd"] / np.maximum(seen.maintenance_prior_sd, 1e-9)
     result["prior_share"] = np.minimum(left * left, 1.0)
-    shape = (len(steps), state.started.shape[0])
-    return {name: np.where(seen.started, value, np.nan).reshape(shape) for name, value in result.items()}
-
-
-def of_log(steps: list[Step]) -> dict[str, Floats]:
-    """What was made of the log on some days, arrays (days, athletes), NaN before an athlete's start."""
-    started = np.stack([step.started for step in steps])
-    result = {
-        "mass_outlier": np.stack([step.outlier for step in steps]).astype(np.float64),
-        "new_scale": np.stack([step.new_scale for step in steps]).astype(np.float64),
-        "days_used": np.stack([step.weighed_days for step in steps]),
-        "days_imputed": np.stack([step.days - step.whole_days for step in steps]),
+    _bounds(result)
+    result |= {
+        "days_used": seen.weighed_days,
+        "days_imputed": seen.days - seen.whole_days,
     }
-    return {name: np.where(started, value, np.nan) for name, value in result.items()}
+    if not seen.started.all():
+        result = {name: np.where(seen.started, value, np.nan) for name, value in result.items()}
+    events = {"mass_outlier": seen.outlier & seen.started, "new_scale": seen.new_scale & seen.started}
+    shape = (len(days), seen.started.shape[0] // len(days))
+    return (
+        {name: value.reshape(shape) for name, value in result.items()},
+        {name: event.reshape(shape) for name, event in events.items()},
+    )
+
+
+def _bounds(result: dict[str, Floats]) -> None:
+    """The central 90 % interval of each quantity; where it is not normal it is there already."""
+    for name in QUANTITIES:
+        mean, half = result[name], normal.Z90 * result[name + ":sd"]
+        result.setdefault(name + ":lo", mean - half)
+        result.setdefault(name + ":hi", mean + half)
+        if name in ("body_fat_pct", "fat_mass_kg"):
+            result[name + ":lo"] = np.maximum(result[name + ":lo"], 0.0)
 
 
 def _keep(result: dict[str, Floats], name: str, centre: Floats, variance: Floats) -> None:
     result[name], result[name + ":sd"] = centre, np.sqrt(np.maximum(variance, 1e-12))
 
 
-def _mass(result: dict[str, Floats], step: Seen, upper_rate: float) -> None:
+def trend_mass(seen: Seen) -> tuple[Floats, Floats, Floats, Floats]:
+    """Trend mass of one day alone, kg: mean, standard deviation and bounds, each (athletes,), NaN before the start."""
+    mean, row = _trend(seen)
+    sd = np.sqrt(kalman.variance(seen.cov, row) + UNMODELLED_WATER_KG**2)
+    mean, sd = np.where(seen.started, mean, np.nan), np.where(seen.started, sd, np.nan)
+    return mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd
+
+
+def trend_mean_kg(seen: Seen) -> Floats:
+    """The mean alone of `trend_mass`."""
+    return np.where(seen.started, _trend(seen)[0], np.nan)
+
+
+def _trend(seen: Seen) -> tuple[Floats, dict[int, Floats | float]]:
+    """The mean of the last seven mornings without noise, and its derivative by state."""
+    lag_kg, h = _tissue_change(seen, _Food.of(seen, LAG_WEIGHTS))
+    row = _cycle(seen, MIDDLE)
+    row |= {TISSUE: 1.0, WATER: _water(seen, LAST), FLUID: 1.0}
+    trend = kalman.inner(seen.mean, row) - lag_kg
+    return trend, row | {state: -value for state, value in h.items()}
+
+
+LAST, BEFORE = slice(FORTNIGHT - WEEK, None), slice(FORTNIGHT - WEEK)  # the last seven mornings and those before
+MIDDLE = -3.0  # days from this morning to the middle one of the last seven
+
+
+def _water(seen: Seen, mornings: slice) -> Floats:
+    return mean_of_week(seen.recent[mornings, WATER_DRIVER])
+
+
+def _cycle(seen: Seen, *days: float) -> dict[int, Floats | float]:
+    """The rhythm of the cycle so many days from this morning, less that of a second day if there is one.
+
+    Nothing where nobody has one: without, its states are exactly zero.
+    """
+    if not (seen.cov[CYCLE_COS, CYCLE_COS].any() or seen.cov[CYCLE_SIN, CYCLE_SIN].any()):
+        return {}
+    now, *before = (rhythm(seen.cycle_day + day, seen.cycle_days) for day in days)
+    cosine, sine = now - before[0] if before else now
+    return {CYCLE_COS: cosine, CYCLE_SIN: sine}
+
+
+def _mass(result: dict[str, Floats], seen: Seen, upper_rate: float) -> None:
     """Trend mass (the mean of the last seven mornings), tissue rate and scale rate."""
-    mean, cov = step.mean, step.cov
-    one = np.ones_like(mean[0])
-    lag, h, _ = _tissue_change(step, LAG_WEIGHTS)
-    trend = mean[TISSUE] - lag + step.water_now * mean[WATER] + mean[FLUID]
-    trend = trend + step.cycle_now[0] * mean[CYCLE_COS] + step.cycle_now[1] * mean[CYCLE_SIN]
-    h = {row: -value for row, value in h.items()} | {TISSUE: one, WATER: step.water_now, FLUID: one}
-    h |= {CYCLE_COS: step.cycle_now[0], CYCLE_SIN: step.cycle_now[1]}
-    _keep(result, "trend_mass_kg", trend, kalman.variance(cov, h) + UNMODELLED_WATER_KG**2)
+    mean, cov = seen.mean, seen.cov
+    trend, row = _trend(seen)
+    _keep(result, "trend_mass_kg", trend, kalman.variance(cov, row) + UNMODELLED_WATER_KG**2)
 
     share = 100.0 / np.maximum(mean[TISSUE], 20.0)
-    change, h, spread = _tissue_change(step, WEEK_WEIGHTS)
+    food = _Food.of(seen, WEEK_WEIGHTS)
+    change, h = _tissue_change(seen, food)
+    spread = _own_variance(seen, food)
     _keep(result, "tissue_rate_pct_per_week", share * change, share * share * (kalman.variance(cov, h) + spread))
     margin = (share * change + upper_rate) / result["tissue_rate_pct_per_week:sd"]
     result["p_loss_too_fast"] = normal.tail(margin)
 
-    change, h, spread = _tissue_change(step, SLOPE_WEIGHTS)
-    water, cycle = step.water_now - step.water_before, step.cycle_now - step.cycle_before
-    h |= {WATER: water, FLUID: FLUID_CHANGE * one, CYCLE_COS: cycle[0], CYCLE_SIN: cycle[1]}
-    change = change + water * mean[WATER] + FLUID_CHANGE * mean[FLUID]
-    change = change + cycle[0] * mean[CYCLE_COS] + cycle[1] * mean[CYCLE_SIN]
-    variance = kalman.variance(cov, h) + spread + 2.0 * UNMODELLED_WATER_KG**2
-    _keep(result, "rate_pct_per_week", share * change, share * share * variance)
+    food = _Food.of(seen, SLOPE_WEIGHTS)
+    change, h = _tissue_change(seen, food)
+    spread = _own_variance(seen, food) + 2.0 * UNMODELLED_WATER_KG**2
+    row = _cycle(seen, MIDDLE, MIDDLE - WEEK)
+    row |= {WATER: _water(seen, LAST) - _water(seen, BEFORE), FLUID: FLUID_CHANGE}
+    change = change + kalman.inner(mean, row)
+    _keep(result, "rate_pct_per_week", share * change, share * share * (kalman.variance(cov, row | h) + spread))
 
 
-def _tissue_change(step: Seen, weights: Floats) -> tuple[Floats, dict[int, Floats], Floats]:
-    """Tissue change in kg that the weighted days' food makes, its derivative by state, and its own variance."""
-    mean = step.mean
-    total, squares = float(weights.sum()), float((weights * weights).sum())
-    unlogged = weighted(step.unlogged_days, weights)
-    balance = weighted(step.intake_days, weights) + unlogged * mean[EXCESS] - total * mean[MAINTENANCE]
-    transfer = step.base * mean[TRANSFER]
-    h = {MAINTENANCE: -total * transfer, EXCESS: transfer * unlogged, TRANSFER: step.base * balance}
-    spread = transfer * transfer * weighted(step.intake_variance_days, weights * weights)
-    return transfer * balance, h, spread + squares * m.TISSUE_SD_KG**2
+@dataclass(frozen=True)
+class _Food:
+    """Weighted sums over the last 14 days' food, each (athletes,)."""
+
+    weights: Floats
+    intake: Floats
+    unlogged: Floats
+
+    @classmethod
+    def of(cls, seen: Seen, weights: Floats) -> "_Food":
+        return cls(weights, *_weighted(seen.recent[:, : UNLOGGED + 1], weights))
 
 
-def _deficit(result: dict[str, Floats], step: Seen, maintenance: Floats, least: Floats) -> Floats:
-    """Probability that the week's deficit is under a least share of maintenance, in a cut; returns the mean intake."""
-    eaten: Floats = step.intake_week + step.unlogged_week * step.mean[EXCESS]
-    h = {MAINTENANCE: eaten / maintenance**2, EXCESS: -step.unlogged_week / maintenance}
-    spread = weighted(step.intake_variance_days, TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
-    sd = np.sqrt(np.maximum(kalman.variance(step.cov, h) + spread, 1e-12))
-    in_deficit = normal.tail((least - (1.0 - eaten / maintenance)) / sd)
-    result["p_not_in_deficit"] = np.where(step.cut, 1.0 - in_deficit, np.nan)
+def _weighted(days: Floats, weights: Floats) -> Floats:
+    """Weighted sum over the first axis, in order; days without weight are passed over."""
+    total = np.zeros(days.shape[1:])
+    for weight, values in zip(weights.tolist(), days, strict=True):
+        if weight != 0.0:
+            total += values if weight == 1.0 else weight * values
+    return total
+
+
+def _tissue_change(seen: Seen, food: _Food) -> tuple[Floats, dict[int, Floats | float]]:
+    """Tissue change in kg that the weighted days' food makes, and its derivative by state."""
+    total = float(food.weights.sum())
+    balance = food.intake + food.unlogged * seen.mean[EXCESS] - total * seen.mean[MAINTENANCE]
+    transfer = seen.base * seen.mean[TRANSFER]
+    h = {MAINTENANCE: -total * transfer, EXCESS: transfer * food.unlogged, TRANSFER: seen.base * balance}
+    return transfer * balance, h
+
+
+def _own_variance(seen: Seen, food: _Food) -> Floats:
+    """Variance of the tissue change, kg², by what was eaten and spent from day to day."""
+    squares = food.weights * food.weights
+    transfer = seen.base * seen.mean[TRANSFER]
+    eaten: Floats = transfer * transfer * _weighted(seen.recent[:, INTAKE_VARIANCE], squares)
+    return eaten + float(squares.sum()) * m.TISSUE_SD_KG**2
+
+
+def _deficit(result: dict[str, Floats], seen: Seen, maintenance: Floats, none: Floats) -> Floats:
+    """Probability that the week's deficit is under the share `none` of maintenance, in a cut; returns what was eaten."""
+    eaten: Floats = seen.week[INTAKE] + seen.week[UNLOGGED] * seen.mean[EXCESS]
+    row = {MAINTENANCE: eaten / maintenance**2, EXCESS: -seen.week[UNLOGGED] / maintenance}
+    spread = _weighted(seen.recent[:, INTAKE_VARIANCE], TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
+    sd = np.sqrt(np.maximum(kalman.variance(seen.cov, row) + spread, 1e-12))
+    in_deficit = normal.tail((none - (1.0 - eaten / maintenance)) / sd)
+    result["p_not_in_deficit"] = np.where(seen.cut, 1.0 - in_deficit, np.nan)
     return eaten
 
 
-def _expenditure(
-    result: dict[str, Floats],
-    step: Seen,
-    log_maintenance: Floats,
-    expenditure_sd: Floats,
-    maintenance: Floats,
-    eaten: Floats,
-) -> None:
+def _expenditure(result: dict[str, Floats], seen: Seen, maintenance: Floats, eaten: Floats) -> None:
     """Expenditure on the true scale: what the logged scale says, divided by a reporting factor nobody sees.
 
     The distance of maintenance from its prior is shared between reporting factor and true expenditure in proportion
     to their variances; the rest of the reporting factor's spread stays in the interval.
     """
-    relative = np.log(np.maximum(maintenance - step.structure_kcal, 300.0)) - log_maintenance
-    drifted = expenditure_sd**2 + m.MAINTENANCE_SD**2 * step.days
+    relative = np.log(np.maximum(maintenance - seen.structure_kcal, 300.0)) - seen.log_maintenance
+    drifted = seen.expenditure_sd**2 + m.MAINTENANCE_SD**2 * seen.days
     part = m.REPORTING_SD**2 / (m.REPORTING_SD**2 + drifted)
     log_reporting = np.log(m.REPORTING_MEAN) + part * relative
     spent = (1.0 - m.THERMIC) * maintenance + m.THERMIC * eaten

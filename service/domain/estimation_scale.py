@@ -7,8 +7,8 @@ import numpy as np
 from . import estimation_branch as branch
 from . import estimation_model as m
 from . import kalman
-from .estimation_model import SCALE
-from .estimation_state import FilterState, changed
+from .estimation_model import SCALE, STATES
+from .estimation_state import FilterState
 from .records import Bools, Floats, Ints
 
 SUSPECT_SD, SUSPECT_KG = 2.2, 1.1  # a weigh-in this far off makes a new scale thinkable
@@ -23,113 +23,139 @@ LEAST_SHIFT_KG = 2.0  # smaller ones cannot be told from water: taking water for
 KNOWN_WEIGHINGS = 7.0  # before these the level itself is not known well enough
 
 
+class Others:
+    """The branches with a new scale: moments of the athletes `rows`, ascending, close together while the filter runs.
+
+    Few athletes have one, so all work on them is done on short arrays; `FilterState` has room for everybody.
+    """
+
+    def __init__(self, state: FilterState) -> None:
+        self.rows: Ints = np.flatnonzero(state.scale_active)
+        self.mean: Floats = np.take(state.scale_mean, self.rows, axis=1)
+        self.cov: Floats = kalman.some(state.scale_cov, self.rows)
+
+    def cover(self, rows: Ints) -> None:
+        """Become those of other athletes; the moments of who had none are arbitrary."""
+        if np.array_equal(rows, self.rows):
+            return
+        if self.rows.size:
+            place = np.minimum(np.searchsorted(self.rows, rows), self.rows.size - 1)
+            self.mean, self.cov = np.take(self.mean, place, axis=1), kalman.some(self.cov, place)
+        else:
+            self.mean, self.cov = np.zeros((STATES, rows.size)), np.zeros((STATES, STATES, rows.size))
+        self.rows = rows
+
+    def store(self, state: FilterState) -> None:
+        """Write the moments into a state, in place."""
+        state.scale_mean[:, self.rows] = self.mean
+        kalman.put_some(state.scale_cov, self.rows, self.cov)
+
+
 @dataclass(frozen=True)
 class Suspicion:
-    """The branches with a new scale after a morning; moments of the athletes `rows` only."""
+    """What a morning did to the branches of the athletes `Others.rows`; arrays in their order."""
 
-    rows: Ints
-    mean: Floats
-    cov: Floats
     updates: tuple[kalman.Update, ...]
-    active: Bools  # (athletes,), like all below
     begun: Bools
-    adopted: Bools
-    returning: Bools
-    score: Floats
-    weighings: Floats
-
-    def settle(
-        self, state: FilterState, updates: tuple[kalman.Update, ...]
-    ) -> tuple[FilterState, tuple[kalman.Update, ...], tuple[kalman.Update, ...]]:
-        """Store the branches; an adopted one changes places with the main branch, which may come back.
-
-        `updates` are the main branch's of the morning. Returns the state (its moments changed in place) and the updates
-        of the main branch and of `rows`, as they stand afterwards.
-        """
-        here = self.updates
-        if self.rows.size:
-            won = self.adopted[self.rows]
-            rows = self.rows[won]
-            mean, cov = self.mean, self.cov
-            if rows.size:
-                mean[:, won], state.mean[:, rows] = state.mean[:, rows], mean[:, won]
-                cov[:, :, won], state.cov[:, :, rows] = state.cov[:, :, rows], cov[:, :, won]
-                theirs = tuple(kalman.pick(done, self.rows) for done in updates)
-                updates = tuple(kalman.put(u, rows, kalman.pick(h, won)) for u, h in zip(updates, here, strict=True))
-                here = tuple(kalman.choose(won, t, h) for t, h in zip(theirs, here, strict=True))
-            state.scale_mean[:, self.rows] = mean
-            state.scale_cov[:, :, self.rows] = cov
-        state = changed(
-            state,
-            scale_active=self.active,
-            scale_returning=self.returning,
-            scale_score=self.score,
-            scale_weighings=self.weighings,
-        )
-        return state, updates, here
+    won: Bools  # the branch is adopted: it changes places with the main one
 
 
-def follow(
-    state: FilterState,
-    switch: Bools,
-    target: tuple[Floats, Floats, kalman.Update],
-    h: Floats,
-    mass_kg: Floats,
-    noise_scale: Floats,
-    main_log_density: Floats,
-    main_z2: Floats,
-    main_miss_kg: Floats,
-    phase_day: Ints,
-) -> Suspicion:
+def begins(state: FilterState, z2: Floats, miss_kg: Floats) -> Bools:
+    """Whose weigh-in makes a new scale thinkable, (athletes,); `z2` and `miss_kg` as the main branch sees it."""
+    off = (z2 > SUSPECT_SD**2) & (miss_kg > SUSPECT_KG)
+    return off & ~state.scale_active & (state.weighed_days >= KNOWN_WEIGHINGS)
+
+
+@dataclass(frozen=True)
+class News:
+    """What a morning brought, as the main branch sees it; arrays (athletes,)."""
+
+    switch: Bools
+    told: branch.Told
+    sight: branch.Sight | None  # None: nobody's weigh-in
+    used: Bools  # the weigh-ins that are no slips
+    noise_scale: Floats
+    phase_day: Ints
+
+
+def follow(state: FilterState, others: Others, begun: Bools, news: News, size: int, *, traced: bool) -> Suspicion:
     """Take one morning into the branches with a new scale; before the main branch takes in its weigh-in.
 
-    `target` is what was told of maintenance: value, spread and the main branch's update. `mass_kg` NaN: no (usable)
-    weigh-in. A branch begins as a copy of the main one with an unknown shift, N(0, 1.2 kg), at a weigh-in that is off;
-    the log odds of both branches' densities decide. Once adopted, the former main branch waits as the other one.
+    A branch begins as a copy of the main one with an unknown shift, N(0, 1.2 kg), at a weigh-in that is off; the log
+    odds of both branches' densities decide. Once adopted, the former main branch waits as the other one. The first
+    `size` states are in use.
     """
-    used = ~np.isnan(mass_kg)
-    begun = used & ~state.scale_active & (main_z2 > SUSPECT_SD**2) & (main_miss_kg > SUSPECT_KG)
-    begun &= state.weighed_days >= KNOWN_WEIGHINGS
-    alive = state.scale_active | begun
-    returning = state.scale_returning & ~begun
-    rows = np.flatnonzero(alive)
-    score, weighings = np.where(begun, 0.0, state.scale_score), np.where(begun, 0.0, state.scale_weighings)
-    if not rows.size:
-        none = np.zeros_like(begun)
-        return Suspicion(
-            rows, state.mean[:, :0], state.cov[:, :, :0], (), none, begun, none, returning, score, weighings
-        )
-    mean = np.ascontiguousarray(state.scale_mean[:, rows])
-    cov = np.ascontiguousarray(state.scale_cov[:, :, rows])
-    implied, spread, told = target
-    branch.switch_phase(mean, cov, switch[rows], state.reference_kcal[rows])
-    told_here = branch.hear_target(mean, cov, implied[rows], spread[rows])
+    rows = np.flatnonzero(state.scale_active | begun)
+    others.cover(rows)
     fresh = begun[rows]
-    mean[:, fresh] = state.mean[:, rows[fresh]]
-    cov[:, :, fresh] = state.cov[:, :, rows[fresh]]
-    cov[SCALE, SCALE, fresh] += m.SCALE_STEP_SD_KG**2
-    told_here = kalman.choose(fresh, kalman.pick(told, rows), told_here)
-    here = np.ascontiguousarray(h[:, rows])
-    sight = branch.see(mean, cov, here, mass_kg[rows], noise_scale[rows], state.water_variance[rows])
-    weighed = branch.weigh(mean, cov, here, mass_kg[rows], sight, np.zeros_like(fresh))
-    score[rows] += sight.log_density - main_log_density[rows]
-    weighings = weighings + (used & alive)
+    mean, cov = others.mean[:size], others.cov[:size, :size]
+    branch.switch_phase(cov, np.flatnonzero(news.switch[rows]), state.reference_kcal[rows])
+    told = news.told.to_others(mean, cov, rows, fresh, traced=traced)
+    new = np.flatnonzero(fresh)
+    mean[:, new] = np.take(state.mean[:size], rows[new], axis=1)
+    kalman.put_some(cov, new, kalman.some(state.cov[:size, :size], rows[new]))
+    cov[SCALE, SCALE, new] += m.SCALE_STEP_SD_KG**2
+    likelier, weighed = np.zeros(rows.size), None
+    if news.sight is not None:
+        likelier, weighed = _weigh(state, mean, cov, rows, news.sight, news, traced=traced)
+    shift_kg = np.abs(mean[SCALE] - state.mean[SCALE, rows])
+    won = _decide(state, rows, fresh, likelier, news.used[rows], shift_kg, news.phase_day[rows])
+    nothing = kalman.no_update(*mean.shape)
+    return Suspicion((told or nothing, weighed or nothing) if traced else (), fresh, won)
+
+
+def _weigh(
+    state: FilterState, mean: Floats, cov: Floats, rows: Ints, main: branch.Sight, news: News, *, traced: bool
+) -> tuple[Floats, kalman.Update | None]:
+    """Take the weigh-ins of `rows` into their other branches, in place.
+
+    Returns how much likelier they are there than in the main branch, as log odds, and the update if it is `traced`.
+    """
+    used = news.used[rows]
+    row = {at: c if isinstance(c, float) else c[rows] for at, c in main.row.items()}
+    mass_kg = np.where(used, main.mass_kg[rows], np.nan)
+    sight = branch.see(mean, cov, row, mass_kg, news.noise_scale[rows], state.water_variance[rows])
+    likelier = branch.log_density(sight.innovation, sight.variance)
+    likelier -= branch.log_density(np.where(used, main.innovation[rows], np.nan), main.variance[rows])
+    return likelier, branch.weigh(mean, cov, sight, used, np.zeros(0, np.int64), traced=traced)
+
+
+def _decide(
+    state: FilterState, rows: Ints, fresh: Bools, likelier: Floats, used: Bools, shift_kg: Floats, phase_day: Ints
+) -> Bools:
+    """Count the evidence of a morning, in place; returns which of the branches of `rows` are adopted."""
+    returning = state.scale_returning[rows] & ~fresh
+    score = np.where(fresh, 0.0, state.scale_score[rows]) + likelier
+    weighings = np.where(fresh, 0.0, state.scale_weighings[rows]) + used
     needed = LOG_ODDS + np.where((phase_day > 0) & (phase_day <= AFTER_SWITCH_DAYS), LOG_ODDS_AFTER_SWITCH, 0.0)
     needed = np.where(returning, LOG_ODDS_BACK, needed)
-    shift_kg = np.zeros_like(score)
-    shift_kg[rows] = np.abs(mean[SCALE] - state.mean[SCALE, rows])
-    adopted = alive & (score > needed) & (weighings >= LEAST_WEIGHINGS) & (returning | (shift_kg > LEAST_SHIFT_KG))
+    won: Bools = (score > needed) & (weighings >= LEAST_WEIGHINGS) & (returning | (shift_kg > LEAST_SHIFT_KG))
     behind = score < GIVEN_UP + GIVEN_UP_RISE * weighings
     finished = np.where(returning, weighings >= MOST_WEIGHINGS_BACK, (weighings >= MOST_WEIGHINGS) | behind)
-    return Suspicion(
-        rows,
-        mean,
-        cov,
-        (told_here, weighed),
-        active=alive & (adopted & ~returning | ~adopted & ~finished),
-        begun=begun,
-        adopted=adopted,
-        returning=(returning & ~adopted & ~finished) | (adopted & ~returning),
-        score=np.where(adopted, -np.minimum(score, LOG_ODDS_KEPT), score),
-        weighings=np.where(adopted, 0.0, weighings),
-    )
+    state.scale_active[rows] = won & ~returning | ~won & ~finished
+    state.scale_returning[rows] = (returning & ~won & ~finished) | (won & ~returning)
+    state.scale_score[rows] = np.where(won, -np.minimum(score, LOG_ODDS_KEPT), score)
+    state.scale_weighings[rows] = np.where(won, 0.0, weighings)
+    return won
+
+
+def settle(
+    state: FilterState, others: Others, found: Suspicion, updates: tuple[kalman.Update, ...]
+) -> tuple[tuple[kalman.Update, ...], tuple[kalman.Update, ...]]:
+    """Let adopted branches change places with the main one, which may come back; in place.
+
+    `updates` are the main branch's of the morning, none where nobody wants to know. Returns the updates of the main
+    branch and of the others as they stand afterwards.
+    """
+    won, here = found.won, found.updates
+    rows = others.rows[won]
+    if not rows.size:
+        return updates, here
+    mean, cov = others.mean, others.cov
+    mean[:, won], state.mean[:, rows] = state.mean[:, rows], mean[:, won]
+    cov[:, :, won], state.cov[:, :, rows] = state.cov[:, :, rows], cov[:, :, won]
+    if not updates:
+        return updates, here
+    theirs = tuple(kalman.pick(done, rows) for done in updates)
+    updates = tuple(kalman.put(u, rows, kalman.pick(h, won)) for u, h in zip(updates, here, strict=True))
+    return updates, tuple(kalman.put(h, np.flatnonzero(won), t) for h, t in zip(here, theirs, strict=True))

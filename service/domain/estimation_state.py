@@ -1,7 +1,6 @@
 """What the filter of `estimation` is told, remembers and leaves behind, day by day."""
 
 from collections.abc import Iterator
-from copy import copy
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -13,18 +12,22 @@ from .records import Bools, DailyLog, Floats, Ints
 
 WEEK = 7
 FORTNIGHT = 14
+DAYS_TURNED = 32
 
 
-@dataclass(frozen=True)
+INTAKE, UNLOGGED, INTAKE_VARIANCE, WATER_DRIVER = range(4)  # what is remembered of each of the last days
+
+
+@dataclass
 class FilterState:
     """Everything the filter remembers of each athlete at the end of a day; the batch is the last axis of each array.
 
-    Saved and restored it continues to the same numbers as a full run.
+    Saved and restored it continues to the same numbers as a full run. The filter changes the arrays in place.
     """
 
     started: Bools
     mean: Floats  # (states, athletes) for the next morning
-    cov: Floats  # (states, states, athletes)
+    cov: Floats  # (states, states, athletes), upper triangle
     reference_kcal: Floats
     transfer_kg_per_kcal: Floats
     gain_ratio: Floats
@@ -42,18 +45,13 @@ class FilterState:
     complete_days: Floats
     silent_days: Floats
     last_target: Floats
-    intake_days: Floats  # (14, athletes) kcal, oldest first
-    intake_variance_days: Floats
-    unlogged_days: Floats
-    intake_week: Floats  # means of the last seven of these
-    unlogged_week: Floats
-    water_days: Floats  # (14, athletes)
+    recent: Floats  # (14, 4, athletes), oldest first: intake, part of it unlogged (kcal), variance, water driver
     surprise: Floats  # fading sum of standardised innovations, and its variance if the model is right
     surprise_variance: Floats
     noise_scale_sum: Floats
     noise_scale_days: Floats
     fat_mean: Floats  # (2, athletes): kg, points
-    fat_cov: Floats
+    fat_cov: Floats  # upper triangle
     told_fat_pct: Floats  # the last measurement before the first weigh-in, NaN = none
     told_fat_se_pct: Floats
     cycle_day: Floats  # since the last menstruation started; NaN = never logged
@@ -68,6 +66,41 @@ class FilterState:
     scale_cov: Floats
     scale_score: Floats  # log odds by the weigh-ins since
     scale_weighings: Floats
+
+
+class Recent:
+    """The last 14 days of what is remembered by day, in a buffer with room: on most days nothing has to move.
+
+    A window that was handed out stays as it is, for `FilterState.recent` and for outputs worked out later.
+    """
+
+    ROOM = 42
+
+    def __init__(self, window: Floats) -> None:
+        self._renew(window)
+
+    def _renew(self, window: Floats) -> None:
+        self._buffer = np.empty((FORTNIGHT + self.ROOM, *window.shape[1:]))
+        self._buffer[:FORTNIGHT] = window
+        self._end = FORTNIGHT
+
+    def append(self, *values: Floats) -> None:
+        """Add a day: intake, unlogged, variance and water driver, each (athletes,)."""
+        if self._end == self._buffer.shape[0]:
+            self._renew(self.window)
+        for kind, value in enumerate(values):
+            self._buffer[self._end, kind] = value
+        self._end += 1
+
+    @property
+    def window(self) -> Floats:
+        """(14, 4, athletes), oldest first."""
+        return self._buffer[self._end - FORTNIGHT : self._end]
+
+
+def mean_of_week(days: Floats) -> Floats:
+    """Mean over the first axis, of seven days."""
+    return kalman.fold(days.copy()) * (1.0 / WEEK)
 
 
 @dataclass(frozen=True)
@@ -94,7 +127,7 @@ class Drift:
     base: Floats  # prior transfer in force, kg per kcal, partition of loss or gain included
     transfer: Floats  # base × the relative transfer
     per_transfer: Floats  # derivative of the tissue change with respect to the relative transfer, kg
-    unlogged: Floats  # kcal that an excess of unlogged food applies to
+    per_excess: Floats  # and with respect to the excess of unlogged food, kg
     adapted: Floats  # kcal by which maintenance follows intake, per unit of response
 
 
@@ -109,43 +142,53 @@ class Branch:
 
 
 @dataclass(frozen=True)
-class Step:
-    """What a day did, for outputs and smoother; arrays with the athletes last."""
+class Seen:
+    """What the outputs need of a day, at its end; the athletes (or days × athletes) are the last axis of each array."""
 
-    main: Branch
-    scale: Branch | None  # the branch with a new scale, of the athletes `scale_rows`
-    scale_rows: Ints
-    scale_begun: Bools
-    scale_adopted: Bools
-    new_scale: Bools  # adopted today, or agreed upon by weigh-ins that were left out at first
-    intake_days: Floats  # (14, athletes), today last
-    intake_variance_days: Floats
-    unlogged_days: Floats
-    intake_week: Floats
-    unlogged_week: Floats
-    water_now: Floats  # mean water driver of the last seven mornings
-    water_before: Floats  # and of the seven before
-    cycle_now: Floats  # (2, athletes), mean of the last seven mornings
-    cycle_before: Floats
+    mean: Floats  # moments of that morning, given all of the day's data
+    cov: Floats  # upper triangle
+    base: Floats  # `Drift.base`
+    recent: Floats  # (14, 4, athletes), today last
+    week: Floats  # (2, athletes), means of the last seven days' intake and unlogged part
+    cycle_day: Floats  # of the menstrual cycle, by the calendar where it was never logged
+    cycle_days: Floats
     fat_mean: Floats
     fat_cov: Floats
-    fat_update: kalman.Update
-    fat_ratio: Floats  # by which the morning's weigh-in rescaled fat mass, mostly 1
+    log_maintenance: Floats
+    maintenance_prior_sd: Floats
+    expenditure_sd: Floats
     structure_kcal: Floats
     cut: Bools
     outlier: Bools
+    scale_adopted: Bools
+    new_scale: Bools  # adopted today, or agreed upon by weigh-ins that were left out at first
     started: Bools
     days: Floats
     weighed_days: Floats
     whole_days: Floats
 
 
-def days_of(log: DailyLog, rows: slice) -> Iterator[Day]:
-    """The days of a log, one by one, for some athletes."""
+@dataclass(frozen=True)
+class Step:
+    """What a day did, for the smoother; arrays with the athletes last, covariances whole."""
+
+    seen: Seen
+    main: Branch
+    scale: Branch | None  # the branch with a new scale, of the athletes `scale_rows`
+    scale_rows: Ints
+    scale_begun: Bools
+    fat_update: kalman.Update
+    fat_ratio: Floats  # by which the morning's weigh-in rescaled fat mass, mostly 1
+
+
+def days_of(log: DailyLog, rows: slice | Ints) -> Iterator[Day]:
+    """The days of a log, one by one, for some athletes; turned to day-major order a few weeks at a time."""
     names = [f.name for f in fields(Day) if f.name != "date"]
-    columns = {name: np.ascontiguousarray(getattr(log, name)[rows].T) for name in names}
-    for t, date in enumerate(log.days):
-        yield Day(date=date, **{name: values[t] for name, values in columns.items()})
+    for first in range(0, log.days.shape[0], DAYS_TURNED):
+        few = slice(first, first + DAYS_TURNED)
+        columns = {name: np.ascontiguousarray(getattr(log, name)[rows, few].T) for name in names}
+        for t, date in enumerate(log.days[few]):
+            yield Day(date=date, **{name: values[t] for name, values in columns.items()})
 
 
 def empty_day(date: np.datetime64, count: int) -> Day:
@@ -167,13 +210,6 @@ def empty_day(date: np.datetime64, count: int) -> Day:
     )
 
 
-def changed(state: FilterState, **values: Any) -> FilterState:
-    """A state with some arrays replaced; the quick form of `dataclasses.replace`, which would take a tenth of a day."""
-    new = copy(state)
-    new.__dict__.update(values)
-    return new
-
-
 def blank(count: int) -> FilterState:
     """The state of `count` athletes of whom nothing is known yet."""
     shapes: dict[str, tuple[int, ...]] = {
@@ -181,10 +217,7 @@ def blank(count: int) -> FilterState:
         "cov": (STATES, STATES, count),
         "scale_mean": (STATES, count),
         "scale_cov": (STATES, STATES, count),
-        "intake_days": (FORTNIGHT, count),
-        "intake_variance_days": (FORTNIGHT, count),
-        "unlogged_days": (FORTNIGHT, count),
-        "water_days": (FORTNIGHT, count),
+        "recent": (FORTNIGHT, 4, count),
         "fat_mean": (2, count),
         "fat_cov": (2, 2, count),
     }
@@ -196,22 +229,12 @@ def blank(count: int) -> FilterState:
     return FilterState(**values)
 
 
-def join(states: list[FilterState]) -> FilterState:
-    """The states of several batches as those of one."""
-    return FilterState(
-        **{f.name: np.concatenate([getattr(s, f.name) for s in states], axis=-1) for f in fields(FilterState)}
-    )
-
-
 def take(state: FilterState, rows: slice | Ints) -> FilterState:
     """A copy of the states of some athletes."""
     return FilterState(**{f.name: np.array(getattr(state, f.name)[..., rows], order="C") for f in fields(FilterState)})
 
 
-def put(state: FilterState, rows: Ints, fresh: FilterState) -> FilterState:
-    """The states with those of some athletes replaced."""
-    merged: dict[str, Any] = {}
+def put(state: FilterState, rows: slice | Ints, fresh: FilterState) -> None:
+    """Replace the states of some athletes, in place."""
     for f in fields(FilterState):
-        merged[f.name] = np.array(getattr(state, f.name))
-        merged[f.name][..., rows] = getattr(fresh, f.name)
-    return FilterState(**merged)
+        getattr(state, f.name)[..., rows] = getattr(fresh, f.name)

@@ -5,18 +5,27 @@ matrix product and no reduction over the batch or over a strided axis: every num
 same elementary operations in the same order, whatever else is in the batch, so results do not depend, to the bit, on
 batch size or neighbours. Observations come one at a time (scalar updates), so nothing has to be inverted.
 
+The forward steps read and write the upper triangle of a covariance only, half of the work: rows of it are contiguous,
+columns are views, so no packed index is needed; `mirrored` fills in the other half. An observation names the states
+that it depends on (`Row`), sums go through them in that order: a state that is left out and one that stays zero give
+the same bits.
+
 The smoother is that of Bryson and Frazier in its modified form (Bierman 1977, 10.1016/0005-1098(77)90006-0): it runs
 an adjoint mean and covariance backwards and needs no inverse either. Where nothing is observed after a day, adjoint and
 correction are exactly zero: filtered and smoothed values agree to the bit at the end of a series.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from .records import Bools, Floats, Ints
 
+TOGETHER = 1024  # rows of a small batch go together: a call costs about as much as a thousand elements
 LOG_2PI = float(np.log(2.0 * np.pi))
+
+Row = Mapping[int, Floats | float]  # a linear combination of states: coefficients, (batch,) or one for all, by state
 
 
 @dataclass(frozen=True)
@@ -27,7 +36,6 @@ class Update:
     variance: Floats  # of the innovation, 1 where nothing was observed
     gain: Floats
     h: Floats
-    log_likelihood: Floats
 
 
 def pick(done: Update, rows: Ints | Bools) -> Update:
@@ -43,11 +51,44 @@ def put(done: Update, rows: Ints, other: Update) -> Update:
     return Update(**merged)
 
 
-def choose(condition: Bools, first: Update, second: Update) -> Update:
-    """Member by member the first update where `condition` (batch,) holds, else the second."""
-    return Update(
-        **{f.name: np.where(condition, getattr(first, f.name), getattr(second, f.name)) for f in fields(Update)}
-    )
+def no_update(states: int, batch: int) -> Update:
+    """The update of a day on which nothing was observed."""
+    return Update(np.zeros(batch), np.ones(batch), np.zeros((states, batch)), np.zeros((states, batch)))
+
+
+def spread_out(done: Update, rows: Ints, batch: int) -> Update:
+    """The update of some members of the batch as one of the whole batch."""
+    return put(no_update(done.gain.shape[0], batch), rows, done)
+
+
+def dense(row: Row, shape: tuple[int, ...]) -> Floats:
+    """A row as an array (states, batch)."""
+    h = np.zeros(shape)
+    for state, coefficient in row.items():
+        h[state] = coefficient
+    return h
+
+
+def some(cov: Floats, rows: Ints) -> Floats:
+    """Covariances of some members of the batch, upper triangle: every entry read is a miss of the cache."""
+    taken = np.zeros((*cov.shape[:2], rows.shape[0]))
+    for i in range(cov.shape[0]):
+        taken[i, i:] = cov[i, i:].take(rows, axis=1)
+    return taken
+
+
+def put_some(cov: Floats, rows: Ints, taken: Floats) -> None:
+    """Put covariances of some members of the batch back, in place, upper triangle."""
+    for i in range(cov.shape[0]):
+        cov[i, i:][:, rows] = taken[i, i:]
+
+
+def mirrored(cov: Floats) -> Floats:
+    """A copy of a covariance whose lower triangle is that of the upper one."""
+    full = cov.copy()
+    for i in range(1, cov.shape[0]):
+        full[i, :i] = cov[:i, i]
+    return full
 
 
 def fold(terms: Floats) -> Floats:
@@ -63,18 +104,87 @@ def fold(terms: Floats) -> Floats:
     return total
 
 
-def project(cov: Floats, h: Floats) -> Floats:
-    """Product of covariances (n, n, batch) and observation vectors (n, batch): (n, batch)."""
-    return fold(cov * h[:, None, :]).copy()
+def inner(values: Floats, row: Row) -> Floats:
+    """Σ coefficient·value of vectors (states, batch): (batch,)."""
+    total = np.zeros(values.shape[1:])
+    for state, coefficient in row.items():
+        total += values[state] if _is_one(coefficient) else values[state] * coefficient
+    return total
 
 
-def inner(a: Floats, b: Floats) -> Floats:
-    """Inner products of vectors (n, batch): (batch,)."""
-    return fold(a * b)
+def with_state(cov: Floats, state: int) -> Floats:
+    """Covariances of one state with all, (states, batch), from the upper triangle."""
+    return np.concatenate([cov[:state, state], cov[state, state:]])
+
+
+def project(cov: Floats, row: Row) -> Floats:
+    """Covariances of Σ coefficient·state with all states, (states, batch), from the upper triangle."""
+    result = np.zeros(cov.shape[1:])
+    buffer = np.empty_like(result)
+    for state, coefficient in row.items():
+        above, right = cov[:state, state], cov[state, state:]
+        if not _is_one(coefficient):
+            above = np.multiply(above, coefficient, out=buffer[:state])
+            right = np.multiply(right, coefficient, out=buffer[state:])
+        result[:state] += above
+        result[state:] += right
+    return result
+
+
+def variance(cov: Floats, row: Row) -> Floats:
+    """Variance of Σ coefficient·state, (batch,), from the upper triangle."""
+    total = np.zeros(cov.shape[2:])
+    states = sorted(row)
+    for i, state in enumerate(states):
+        half = 0.5 * row[state] * cov[state, state]
+        for other in states[i + 1 :]:
+            half += row[other] * cov[state, other]
+        half *= row[state]
+        total += half
+    return 2.0 * total
+
+
+def _is_one(coefficient: Floats | float) -> bool:
+    return isinstance(coefficient, float) and coefficient == 1.0
+
+
+def condition(mean: Floats, cov: Floats, along: Floats, innovation: Floats, precision: Floats) -> Floats:
+    """Condition states in place on scalar observations; returns the gain, (states, batch).
+
+    `along` (states, batch) are the covariances of what was observed with the states, `innovation` and `precision`
+    (batch,) how far the value was from its expectation and one over the variance of that; both 0 where there was none.
+    """
+    states, batch = mean.shape
+    gain = along * precision
+    mean += gain * innovation
+    together = min(max(TOGETHER // batch, 1), states) if batch else states
+    for i in range(0, states, together):
+        cov[i : i + together, i:] -= gain[i : i + together, None] * along[None, i:]
+    return gain
+
+
+def update(mean: Floats, cov: Floats, row: Row, value: Floats, noise_variance: Floats) -> Update:
+    """Condition states in place on scalar observations value = row·state + noise; NaN values change nothing.
+
+    `mean` (n, batch), `cov` (n, n, batch) of which the upper triangle counts, `value` and `noise_variance` (batch,).
+    Equation: Kalman 1960, 10.1115/1.3662552, scalar form.
+    """
+    seen = ~np.isnan(value)
+    along = project(cov, row)
+    spread = inner(along, row) + noise_variance
+    innovation = np.where(seen, value - inner(mean, row), 0.0)
+    gain = condition(mean, cov, along, innovation, seen / spread)
+    return Update(innovation, np.where(seen, spread, 1.0), gain, dense(row, mean.shape) * seen)
+
+
+def log_likelihood(done: Update, seen: Bools) -> Floats:
+    """Log density of the observations of an update, constants included; 0 where not `seen`; arrays (batch,)."""
+    square = done.innovation * done.innovation / done.variance
+    return np.where(seen, -0.5 * (LOG_2PI + np.log(done.variance) + square), 0.0)
 
 
 def project_in_order(cov: Floats, h: Floats) -> Floats:
-    """As `project`, added state by state: a further state that stays zero changes no bit."""
+    """Product of full matrices (n, n, batch) and vectors (n, batch), added state by state."""
     result: Floats = cov[0] * h[0]
     for j in range(1, h.shape[0]):
         result += cov[j] * h[j]
@@ -82,48 +192,11 @@ def project_in_order(cov: Floats, h: Floats) -> Floats:
 
 
 def inner_in_order(a: Floats, b: Floats) -> Floats:
-    """As `inner`, added state by state."""
+    """Inner products of vectors (n, batch), added state by state: (batch,)."""
     result: Floats = a[0] * b[0]
     for j in range(1, a.shape[0]):
         result += a[j] * b[j]
     return result
-
-
-def variance(cov: Floats, entries: dict[int, Floats]) -> Floats:
-    """Variance of Σ coefficient·state for a few states: `entries` maps a state to its coefficients (batch,)."""
-    states = sorted(entries)
-    h = np.stack([entries[state] for state in states])
-    block = cov[np.array(states)[:, None], np.array(states)[None, :]]
-    block *= h[:, None, :]
-    return fold(fold(block) * h)
-
-
-def no_update(states: int, batch: int) -> Update:
-    """The update of a day on which nothing was observed."""
-    return Update(
-        np.zeros(batch), np.ones(batch), np.zeros((states, batch)), np.zeros((states, batch)), np.zeros(batch)
-    )
-
-
-def update(
-    mean: Floats, cov: Floats, h: Floats, value: Floats, noise_variance: Floats, along: Floats | None = None
-) -> Update:
-    """Condition states in place on scalar observations value = h·state + noise; NaN values change nothing.
-
-    `mean` (n, batch), `cov` (n, n, batch), `h` (n, batch), `value` and `noise_variance` (batch,); `along` is the
-    product of `cov` and `h` where it is known already. Equation: Kalman 1960, 10.1115/1.3662552, scalar form.
-    """
-    seen = ~np.isnan(value)
-    ph = project(cov, h) if along is None else along
-    spread = np.where(seen, inner(h, ph) + noise_variance, 1.0)
-    innovation = np.where(seen, value - inner(h, mean), 0.0)
-    ph = ph * seen
-    gain = ph / spread
-    mean += gain * innovation
-    root = ph / np.sqrt(spread)
-    cov -= root[:, None, :] * root[None, :, :]
-    loglik = np.where(seen, -0.5 * (LOG_2PI + np.log(spread) + innovation * innovation / spread), 0.0)
-    return Update(innovation, spread, gain, h * seen, loglik)
 
 
 def adjoint_update(adjoint: Floats, information: Floats, done: Update) -> None:
@@ -159,7 +232,12 @@ def _multiply(a: Floats, b: Floats) -> Floats:
 def corrected(mean: Floats, cov: Floats, adjoint: Floats, information: Floats) -> tuple[Floats, Floats]:
     """Smoothed moments from filtered ones and the adjoint: x − Pλ, P − PΛP."""
     half = _multiply(cov, information)
-    return mean - project_in_order(cov, adjoint), cov - _multiply(half, cov)
+    return corrected_mean(mean, cov, adjoint), cov - _multiply(half, cov)
+
+
+def corrected_mean(mean: Floats, cov: Floats, adjoint: Floats) -> Floats:
+    """The smoothed mean alone, x − Pλ."""
+    return mean - project_in_order(cov, adjoint)
 
 
 @dataclass(frozen=True)
@@ -191,14 +269,16 @@ def run(
     n = h.shape[0]
     x = np.repeat(mean[:, None].astype(np.float64), batch, axis=1)
     p = np.repeat(cov[:, :, None].astype(np.float64), batch, axis=2)
-    hh = np.repeat(h[:, None].astype(np.float64), batch, axis=1)
+    row = {state: float(coefficient) for state, coefficient in enumerate(h) if coefficient != 0.0}
     noise = np.full(batch, noise_variance)
     filtered_mean, filtered_cov = np.empty((days, n, batch)), np.empty((days, n, n, batch))
     updates: list[Update] = []
     loglik = np.zeros(batch)
     for t in range(days):
-        updates.append(update(x, p, hh, np.ascontiguousarray(values[:, t]), noise))
-        loglik += updates[-1].log_likelihood
+        value = np.ascontiguousarray(values[:, t])
+        updates.append(update(x, p, row, value, noise))
+        loglik += log_likelihood(updates[-1], ~np.isnan(value))
+        p = mirrored(p)
         filtered_mean[t], filtered_cov[t] = x, p
         x, p = transform(transition, x, p)
         p = p + process_cov[:, :, None]

@@ -183,7 +183,7 @@ class StrengthState:
         p -= self._product
         h = np.zeros_like(x)
         h[level], h[curve], h[self.form] = slope * seen, -share * seen, seen
-        return Update(innovation, variance, gain, h, np.zeros_like(variance))
+        return Update(innovation, variance, gain, h)
 
     def back(self, logged: Logged, day: int, adjoint: Floats, information: Floats) -> None:
         """Carry the smoother's adjoint from a day's prediction to the evening before, in place."""

@@ -1,5 +1,6 @@
 """The estimator keeps its promises: causal, independent of neighbours and grid, robust to slips of the finger."""
 
+import tracemalloc
 from dataclasses import fields, replace
 
 import numpy as np
@@ -105,6 +106,47 @@ def test_empty_days_around_the_log_change_no_bit(athletes, log, revised):
     plain = estimate(athletes, log, revised=revised)
     wide = estimate(athletes, padded(log, 31, 17), revised=revised)
     assert_same(columns(wide, slice(31, 31 + DAYS)), columns(plain))
+
+
+@pytest.mark.parametrize("revised", [False, True])
+def test_results_of_some_days_are_those_of_all(athletes, log, revised, monkeypatch):
+    """Whatever days are asked for, and however many are worked out together."""
+    whole = estimate(athletes, log, revised=revised)
+    for block in (1, 24 * 3):
+        monkeypatch.setattr("service.domain.estimation.BLOCK", block)
+        for report in ([DAYS - 1], [0, 40, 41, 42, 43, 60, 83], list(range(0, DAYS, 7))):
+            some = estimate(athletes, log, revised=revised, report=np.array(report))
+            assert np.array_equal(some.trend_by_day_kg, whole.trend_mass_kg.mean, equal_nan=True)
+            found = {name: value for name, value in columns(some) if name != "trend_by_day_kg"}
+            asked = {name: value[:, report] for name, value in columns(whole) if name != "trend_by_day_kg"}
+            assert_same(found.items(), asked.items())
+            assert np.array_equal(some.state.mean, whole.state.mean)
+
+
+@pytest.mark.parametrize("report", [[3, 2], [5, 5], [-1], [DAYS]])
+def test_days_to_report_that_are_not_in_the_log_are_refused(athletes, log, report):
+    with pytest.raises(ValueError, match="must ascend"):
+        estimate(athletes, log, report=np.array(report))
+
+
+def test_nobody_and_no_day_are_fine(athletes, log):
+    assert estimate(pick(athletes, []), pick(log, [])).trend_mass_kg.mean.shape == (0, DAYS)
+    assert estimate(athletes, log, report=np.zeros(0, np.int64)).trend_mass_kg.mean.shape == (24, 0)
+
+
+def test_working_memory_does_not_grow_with_the_athletes(athletes, log, monkeypatch):
+    """Beyond results and inputs, five times the athletes take hardly more memory: they are filtered in chunks."""
+    monkeypatch.setattr("service.domain.estimation.CHUNK", 24)
+
+    def working(times):
+        who, days = pick(athletes, list(range(24)) * times), pick(log, list(range(24)) * times)
+        tracemalloc.start()
+        found = estimate(who, days, report=np.array([DAYS - 1]))
+        left, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        return peak - left, found
+
+    assert working(5)[0] < 1.3 * working(1)[0]
 
 
 def test_nothing_is_said_before_the_first_entry(athletes, log):

@@ -5,7 +5,10 @@ import pytest
 import simdkalman
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
+from service.domain import estimation_branch as branch
+from service.domain import estimation_model as m
 from service.domain import kalman
+from service.domain.estimation_state import Drift
 
 TOLERANCE = 1e-8
 TRANSITION = np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.6]])  # level, slope, autocorrelated noise
@@ -72,6 +75,58 @@ def test_equal_to_simdkalman(values, ours):
 def test_last_day_is_the_same_filtered_and_smoothed(ours):
     assert np.array_equal(ours.filtered_mean[-1], ours.smoothed_mean[-1])
     assert np.array_equal(ours.filtered_cov[-1], ours.smoothed_cov[-1])
+
+
+def symmetric(rng, states, batch):
+    half = rng.normal(size=(states, states, batch))
+    return np.einsum("ikb,jkb->ijb", half, half)
+
+
+def test_an_observation_of_some_states_is_that_of_a_full_vector():
+    """Conditioning on the upper triangle with few coefficients against the textbook formula in matrices."""
+    rng = np.random.default_rng(5)
+    mean, cov, cosine = rng.normal(size=(7, 4)), symmetric(rng, 7, 4), rng.normal(size=4)
+    h = np.zeros((7, 4))
+    h[0], h[3], h[5] = 1.0, cosine, -0.4
+    value, noise = rng.normal(size=4), np.full(4, 0.3)
+    new_mean, new_cov = mean.copy(), np.tril(cov.T).T  # the lower triangle is not there
+    kalman.update(new_mean, new_cov, {0: 1.0, 3: cosine, 5: -0.4}, value, noise)
+    for b in range(4):
+        along = cov[..., b] @ h[:, b]
+        gain = along / (h[:, b] @ along + 0.3)
+        np.testing.assert_allclose(new_mean[:, b], mean[:, b] + gain * (value[b] - h[:, b] @ mean[:, b]), rtol=1e-12)
+        np.testing.assert_allclose(
+            kalman.mirrored(new_cov)[..., b], cov[..., b] - np.outer(gain, along), rtol=1e-10, atol=1e-12
+        )
+        np.testing.assert_allclose(
+            kalman.variance(np.tril(cov.T).T, {0: 1.0, 3: cosine, 5: -0.4})[b], h[:, b] @ along, rtol=1e-12
+        )
+
+
+def test_the_night_is_a_matrix_product():
+    """The estimator's overnight change, row by row on the upper triangle, against F·P·Fᵀ and its adjoint FᵀΛF."""
+    rng = np.random.default_rng(6)
+    batch = 3
+    drift = Drift(*rng.normal(size=(5, batch)))
+    cov, information = symmetric(rng, m.STATES, batch), symmetric(rng, m.STATES, batch)
+    carried, back, adjoint = np.tril(cov.T).T, information.copy(), rng.normal(size=(m.STATES, batch))
+    started = adjoint.copy()
+    branch.carry(carried, drift)
+    branch.carry_back(adjoint, back, drift)
+    for b in range(batch):
+        matrix = np.eye(m.STATES)
+        tissue = np.zeros(m.STATES)
+        tissue[m.TRANSFER], tissue[m.MAINTENANCE] = drift.per_transfer[b], -drift.transfer[b]
+        tissue[m.EXCESS] = drift.per_excess[b]
+        matrix[m.TISSUE] += tissue
+        matrix[m.MAINTENANCE] += m.MASS_KCAL_PER_KG * tissue
+        matrix[m.MAINTENANCE, m.RESPONSE] += drift.adapted[b]
+        matrix[m.GUT, m.GUT], matrix[m.FLUID, m.FLUID] = m.GUT_CORRELATION, m.FLUID_CORRELATION
+        np.testing.assert_allclose(
+            kalman.mirrored(carried)[..., b], matrix @ cov[..., b] @ matrix.T, rtol=1e-10, atol=1e-9
+        )
+        np.testing.assert_allclose(back[..., b], matrix.T @ information[..., b] @ matrix, rtol=1e-10, atol=1e-9)
+        np.testing.assert_allclose(adjoint[:, b], matrix.T @ started[:, b], rtol=1e-10, atol=1e-10)
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 5])
