@@ -92,7 +92,14 @@ async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date) -> li
 def review_roster(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -> list[Result]:
     """Review a roster whose rows are all there: the domain's work, without any I/O."""
     chosen = [policies[athlete.id] for athlete in known.athletes]
-    found = estimate_roster(known, main_lifts_only=True, policies=[policy.policy for policy in chosen])
+    told = [_last_told(notes.reviews.get(athlete.id, ())) for athlete in known.athletes]
+    days = {known.to, *(date.fromisoformat(one["as_of"]) for one in told if one is not None)}
+    found = estimate_roster(
+        known,
+        main_lifts_only=True,
+        policies=[policy.policy for policy in chosen],
+        on=[day for day in days if day >= known.first],
+    )
     evidence = [evidence_of(known, found, notes, index) for index in range(len(known.athletes))]
     unsure = [
         index for index, policy in enumerate(chosen) if not maintenance_well_known(evidence[index], policy.policy)
@@ -294,20 +301,25 @@ _FOLLOWED = {  # estimates whose change is told, with the decimals that a review
 }
 
 
+def _last_told(earlier: Sequence[Any]) -> dict[str, Any] | None:
+    """The document of the latest earlier review by this engine; `earlier` newest first."""
+    return next((row.document for row in earlier if row.document["engine_version"] == ENGINE_VERSION), None)
+
+
 def changed_since(known: Roster, found: RosterEstimates, index: int, earlier: Sequence[Any]) -> dict[str, Any] | None:
     """What entries that came late have moved: the estimates of the previous review's day, then and now.
 
     By quantity (kg, %/week, kcal, %; main lifts by name, kg) what it was, is and by how much it moved. Of one engine
     version only; None when nothing moved, or nothing was reviewed before.
     """
-    before = next((row.document for row in earlier if row.document["engine_version"] == ENGINE_VERSION), None)
+    before = _last_told(earlier)
     if before is None:
         return None
     day, shown = known.day(date.fromisoformat(before["as_of"])), before["estimates"]
     if day < 0:  # nothing is left of the log of that time
         return None
     now = {
-        name: (shown[name], float(getattr(found.body, name).mean[index, day]), digits)
+        name: (shown[name], float(getattr(found.body, name).mean[index, found.column(day)]), digits)
         for name, digits in _FOLLOWED.items()
     }
     lifts = found.strength.lifts.one_rep_max_kg.mean

@@ -2,7 +2,7 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
 from typing import Any
@@ -12,7 +12,7 @@ import numpy as np
 from service.catalogue.exercises import default_main_lifts
 from service.domain.estimation import Estimates, estimate
 from service.domain.policy import DEFAULT, Policy
-from service.domain.records import Athletes, DailyLog, Floats, PhaseKind
+from service.domain.records import Athletes, DailyLog, Floats, Ints, PhaseKind
 from service.domain.strength import LiftEstimates, StrengthEstimates, estimate_strength, revise_strength
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase, SessionLift, Target, TrainingPlan
@@ -199,11 +199,19 @@ def _who(athletes: Sequence[Any]) -> Athletes:
 
 @dataclass(frozen=True)
 class RosterEstimates:
-    """Estimates of a roster; the lifts of athlete i are those of `lift_names[i]`, in its order ("" for none)."""
+    """Estimates of a roster; the lifts of athlete i are those of `lift_names[i]`, in its order ("" for none).
+
+    Those of bodies are of the days `report` of the log only, all days by default, and those of lifts of every day.
+    """
 
     body: Estimates
     strength: StrengthEstimates
     lift_names: Sequence[Sequence[str]]
+    report: Ints | None = None
+
+    def column(self, day: int) -> int:
+        """Where the estimates of bodies have a day of the log."""
+        return day if self.report is None else int(np.searchsorted(self.report, day))
 
 
 def estimate_roster(
@@ -213,6 +221,7 @@ def estimate_roster(
     revised: bool = False,
     main_lifts_only: bool = False,
     upper_loss_rate_pct_per_week: float = 1.0,
+    on: Collection[date] | None = None,
 ) -> RosterEstimates:
     """Run the estimators over a roster.
 
@@ -228,7 +237,10 @@ def estimate_roster(
         Leave the other lifts out.
     upper_loss_rate_pct_per_week : float
         What counts as losing too fast, percent of body mass per week.
+    on : collection of date
+        The days whose estimates are wanted of bodies, by default all of the log; fewer take less time.
     """
+    report = None if on is None else np.array(sorted({roster.day(day) for day in on}), dtype=np.int64)
     policies = [DEFAULT] * len(roster.athletes) if policies is None else policies
     no_deficit_pct = np.array([policy.no_deficit_pct for policy in policies], dtype=np.float64)
     loss_pct = np.array([policy.strength_loss_pct for policy in policies], dtype=np.float64)
@@ -238,6 +250,7 @@ def estimate_roster(
         upper_loss_rate_pct_per_week=upper_loss_rate_pct_per_week,
         no_deficit_pct=no_deficit_pct,
         revised=revised,
+        report=report,
     )
     main = [_main_names(roster, athlete.id) for athlete in roster.athletes]
     others = [
@@ -246,15 +259,15 @@ def estimate_roster(
     ]
     run = revise_strength if revised else estimate_strength
     phase, phase_day = roster.log.phase, roster.log.phase_day
-    strength = run(*_sessions(roster, main, body.trend_mass_kg.mean), phase, phase_day, loss_pct=loss_pct)
+    strength = run(*_sessions(roster, main, body.trend_by_day_kg), phase, phase_day, loss_pct=loss_pct)
     if any(others):
-        alone = _sessions(roster, others, body.trend_mass_kg.mean)
+        alone = _sessions(roster, others, body.trend_by_day_kg)
         strength = StrengthEstimates(
             _joined(strength.lifts, _each_alone(run, alone, phase, phase_day, loss_pct)), strength.pooled
         )
     most = max(map(len, main), default=0)
     padded = [[*names, *[""] * (most - len(names)), *more] for names, more in zip(main, others, strict=True)]
-    return RosterEstimates(body, strength, padded)
+    return RosterEstimates(body, strength, padded, report)
 
 
 def _main_names(roster: Roster, athlete_id: uuid.UUID) -> list[str]:

@@ -126,7 +126,9 @@ async def get_logging_need(
     known = await load(scope, [athlete], day)
     notes = await load_notes(scope, [athlete.id], day)
     policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    evidence = evidence_of(known, estimate_roster(known, main_lifts_only=True, policies=[policy]), notes, 0)
+    evidence = evidence_of(
+        known, estimate_roster(known, main_lifts_only=True, policies=[policy], on=[known.to]), notes, 0
+    )
     lately = min(SPREAD_DAYS, evidence.phase.day if evidence.phase else SPREAD_DAYS)
     spread = day_spread_kcal(known.log.intake_kcal[0, -lately:], known.log.food_state[0, -lately:])
     need = logging_need(evidence, policy, spread)

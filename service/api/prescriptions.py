@@ -112,7 +112,7 @@ class _Seen:
     """What is known of one athlete on a day: log, notes, evidence, policy, and the maxima of every trained lift."""
 
     def __init__(self, known: Roster, notes: Notes, policy: Policy) -> None:
-        found = estimate_roster(known, policies=[policy])
+        found = estimate_roster(known, policies=[policy], on=[known.to])
         athlete = known.athletes[0]
         self.notes, self.policy = notes, policy
         self.plan = known.plans.get(athlete.id)

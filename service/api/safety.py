@@ -67,7 +67,7 @@ async def evidence_of_all(
     notes = await load_notes(scope, ids, as_of)
     policies = await in_force(scope, ids)
     chosen = [policies[who].policy for who in ids]
-    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True, policies=chosen)
+    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True, policies=chosen, on=[as_of])
     return {who: (evidence_of(known, found, notes, index), chosen[index]) for index, who in enumerate(ids)}
 
 

@@ -122,9 +122,10 @@ def estimate(
 
     Causal by default: a value uses only what is dated up to its day. `revised` uses the whole log for each day; on the
     last day both agree. `upper_loss_rate_pct_per_week` is a positive share of body mass; a deficit below
-    `no_deficit_pct` of maintenance, one number or one by athlete, is none. `report` are indexes of the days whose results are wanted, ascending, by default all: the filter goes through the whole log in any case, but
-    results of few days take less time and memory, and are the same to the bit. Model, sources and validity: see the
-    module. Raises ValueError when shapes disagree or `report` is not ascending within the log.
+    `no_deficit_pct` of maintenance, one number or one by athlete, is none. `report` are indexes of the days whose
+    results are wanted, ascending, by default all: the filter goes through the whole log in any case, but results of few
+    days take less time and memory, and are the same to the bit. Model, sources and validity: see the module. Raises
+    ValueError when shapes disagree or `report` is not ascending within the log.
     """
     return _run(None, athletes, log, upper_loss_rate_pct_per_week, no_deficit_pct, revised, report)
 

@@ -27,7 +27,7 @@ class Sight:
     row: kalman.Row
 
     def widen(self, cov: Floats, state: int, rows: Ints) -> None:
-        """Let a state that the weigh-in shows whole, of some athletes, be what the weigh-in says; also `cov`, in place."""
+        """Let a state that the weigh-in shows whole be what it says, of some athletes; also in `cov`, in place."""
         variance = self.innovation[rows] ** 2
         cov[state, state, rows] += variance
         self.along[state, rows] += variance

@@ -190,7 +190,7 @@ def _own_variance(seen: Seen, food: _Food) -> Floats:
 
 
 def _deficit(result: dict[str, Floats], seen: Seen, maintenance: Floats, none: Floats) -> Floats:
-    """Probability that the week's deficit is under the share `none` of maintenance, in a cut; returns what was eaten."""
+    """Probability that the week's deficit is under the share `none` of maintenance, in a cut; returns the intake."""
     eaten: Floats = seen.week[INTAKE] + seen.week[UNLOGGED] * seen.mean[EXCESS]
     row = {MAINTENANCE: eaten / maintenance**2, EXCESS: -seen.week[UNLOGGED] / maintenance}
     spread = _weighted(seen.recent[:, INTAKE_VARIANCE], TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2

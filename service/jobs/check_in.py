@@ -75,7 +75,7 @@ def _check(
     rows = {}
     for known in rosters:
         chosen = [policies[athlete.id].policy for athlete in known.athletes]
-        found = estimate_roster(known, main_lifts_only=True, policies=chosen)
+        found = estimate_roster(known, main_lifts_only=True, policies=chosen, on=[known.to])
         for index, athlete in enumerate(known.athletes):
             rows[athlete.id] = check_in_body(evidence_of(known, found, notes, index), chosen[index])
     return rows
