@@ -13,6 +13,7 @@ from .estimation_state import (
     FORTNIGHT,
     INTAKE,
     INTAKE_VARIANCE,
+    KINDS,
     UNLOGGED,
     WEEK,
     Branch,
@@ -112,7 +113,7 @@ class Filter:
         state.complete_days += day.food_state == estimation_intake.COMPLETE
         state.silent_days += ~np.isnan(day.intake_kcal) & (day.food_state == estimation_intake.UNKNOWN)
         state.whole_days += eaten.complete * state.started
-        self._recent.append(eaten.mean, eaten.unlogged, eaten.variance, state.water)
+        self._recent.append(eaten.mean, eaten.unlogged, eaten.variance, state.water, state.water_variance)
         self._week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
         relative = (eaten.mean + eaten.unlogged * state.mean[EXCESS]) / state.reference_kcal - 1.0
         self._water_after = self._water(eaten, relative, carbohydrate)
@@ -252,7 +253,7 @@ def _first_state(athletes: Athletes, day: Day, who: Ints) -> FilterState:
         )
     )
     unknown = np.full(who.shape[0], np.nan)
-    recent = np.zeros((FORTNIGHT, 4, who.shape[0]))
+    recent = np.zeros((FORTNIGHT, len(KINDS), who.shape[0]))
     recent[:, INTAKE] = prior.reference_kcal
     recent[:, INTAKE_VARIANCE] = (0.15 * prior.reference_kcal) ** 2
     return replace(

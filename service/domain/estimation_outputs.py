@@ -8,11 +8,23 @@ from . import estimation_model as m
 from . import kalman, normal
 from .estimation_model import CYCLE_COS, CYCLE_SIN, EXCESS, FLUID, MAINTENANCE, TISSUE, TRANSFER, WATER
 from .estimation_morning import rhythm
-from .estimation_state import FORTNIGHT, INTAKE, INTAKE_VARIANCE, UNLOGGED, WATER_DRIVER, WEEK, Seen, mean_of_week
+from .estimation_state import (
+    FORTNIGHT,
+    INTAKE,
+    INTAKE_VARIANCE,
+    UNLOGGED,
+    WATER_DRIVER,
+    WATER_VARIANCE,
+    WEEK,
+    Seen,
+    mean_of_week,
+)
 from .records import Bools, Floats
 
 FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # of the slow fluid over a week, seen from its end
-UNMODELLED_WATER_KG = 0.20  # physiological water of a week's mean that no driver explains
+UNMODELLED_WATER_KG = 0.17  # physiological water of a week's mean that no driver explains
+
+WEEK_OF_WATER = 0.4  # variance of a week's mean of the driver over a morning's: a lag of 1.3 d, meals alike
 
 # Weights of the last 14 days' food (oldest first, today last) in a change of tissue mass between mornings.
 LAG_WEIGHTS = np.array([0, 0, 0, 0, 0, 0, 0, 1, 2, 3, 4, 5, 6, 0]) / 7.0  # from the mean of seven mornings to today's
@@ -88,7 +100,7 @@ def _keep(result: dict[str, Floats], name: str, centre: Floats, variance: Floats
 def trend_mass(seen: Seen) -> tuple[Floats, Floats, Floats, Floats]:
     """Trend mass of one day alone, kg: mean, standard deviation and bounds, each (athletes,), NaN before the start."""
     mean, row = _trend(seen)
-    sd = np.sqrt(kalman.variance(seen.cov, row) + UNMODELLED_WATER_KG**2)
+    sd = np.sqrt(kalman.variance(seen.cov, row) + _water_spread(seen, LAST))
     mean, sd = np.where(seen.started, mean, np.nan), np.where(seen.started, sd, np.nan)
     return mean, sd, mean - normal.Z90 * sd, mean + normal.Z90 * sd
 
@@ -115,6 +127,13 @@ def _water(seen: Seen, mornings: slice) -> Floats:
     return mean_of_week(seen.recent[mornings, WATER_DRIVER])
 
 
+def _water_spread(seen: Seen, mornings: slice) -> Floats:
+    """Variance of a week's mean water, kg²: what no driver explains, and food that was not (or is not yet) logged."""
+    driver = WEEK_OF_WATER * mean_of_week(seen.recent[mornings, WATER_VARIANCE])
+    spread: Floats = UNMODELLED_WATER_KG**2 + seen.mean[WATER] ** 2 * driver
+    return spread
+
+
 def _cycle(seen: Seen, *days: float) -> dict[int, Floats | float]:
     """The rhythm of the cycle so many days from this morning, less that of a second day if there is one.
 
@@ -131,7 +150,8 @@ def _mass(result: dict[str, Floats], seen: Seen, upper_rate: float) -> None:
     """Trend mass (the mean of the last seven mornings), tissue rate and scale rate."""
     mean, cov = seen.mean, seen.cov
     trend, row = _trend(seen)
-    _keep(result, "trend_mass_kg", trend, kalman.variance(cov, row) + UNMODELLED_WATER_KG**2)
+    around = _water_spread(seen, LAST)
+    _keep(result, "trend_mass_kg", trend, kalman.variance(cov, row) + around)
 
     share = 100.0 / np.maximum(mean[TISSUE], 20.0)
     food = _Food.of(seen, WEEK_WEIGHTS)
@@ -143,7 +163,7 @@ def _mass(result: dict[str, Floats], seen: Seen, upper_rate: float) -> None:
 
     food = _Food.of(seen, SLOPE_WEIGHTS)
     change, h = _tissue_change(seen, food)
-    spread = _own_variance(seen, food) + 2.0 * UNMODELLED_WATER_KG**2
+    spread = _own_variance(seen, food) + around + _water_spread(seen, BEFORE)
     row = _cycle(seen, MIDDLE, MIDDLE - WEEK)
     row |= {WATER: _water(seen, LAST) - _water(seen, BEFORE), FLUID: FLUID_CHANGE}
     change = change + kalman.inner(mean, row)

@@ -15,7 +15,8 @@ FORTNIGHT = 14
 DAYS_TURNED = 32
 
 
-INTAKE, UNLOGGED, INTAKE_VARIANCE, WATER_DRIVER = range(4)  # what is remembered of each of the last days
+# What is remembered of each of the last days
+INTAKE, UNLOGGED, INTAKE_VARIANCE, WATER_DRIVER, WATER_VARIANCE = KINDS = range(5)
 
 
 @dataclass
@@ -45,7 +46,9 @@ class FilterState:
     complete_days: Floats
     silent_days: Floats
     last_target: Floats
-    recent: Floats  # (14, 4, athletes), oldest first: intake, part of it unlogged (kcal), variance, water driver
+    recent: (
+        Floats  # (14, 5, athletes), oldest first: intake, part unlogged (kcal), variance, water driver, its variance
+    )
     surprise: Floats  # fading sum of standardised innovations, and its variance if the model is right
     surprise_variance: Floats
     noise_scale_sum: Floats
@@ -85,7 +88,7 @@ class Recent:
         self._end = FORTNIGHT
 
     def append(self, *values: Floats) -> None:
-        """Add a day: intake, unlogged, variance and water driver, each (athletes,)."""
+        """Add a day: values of `KINDS`, each (athletes,)."""
         if self._end == self._buffer.shape[0]:
             self._renew(self.window)
         for kind, value in enumerate(values):
@@ -94,7 +97,7 @@ class Recent:
 
     @property
     def window(self) -> Floats:
-        """(14, 4, athletes), oldest first."""
+        """(14, 5, athletes), oldest first."""
         return self._buffer[self._end - FORTNIGHT : self._end]
 
 
@@ -148,7 +151,7 @@ class Seen:
     mean: Floats  # moments of that morning, given all of the day's data
     cov: Floats  # upper triangle
     base: Floats  # `Drift.base`
-    recent: Floats  # (14, 4, athletes), today last
+    recent: Floats  # (14, 5, athletes), today last
     week: Floats  # (2, athletes), means of the last seven days' intake and unlogged part
     cycle_day: Floats  # of the menstrual cycle, by the calendar where it was never logged
     cycle_days: Floats
@@ -217,7 +220,7 @@ def blank(count: int) -> FilterState:
         "cov": (STATES, STATES, count),
         "scale_mean": (STATES, count),
         "scale_cov": (STATES, STATES, count),
-        "recent": (FORTNIGHT, 4, count),
+        "recent": (FORTNIGHT, len(KINDS), count),
         "fat_mean": (2, count),
         "fat_cov": (2, 2, count),
     }
