@@ -109,7 +109,7 @@ def review_roster(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InFo
     decisions = [decide(one, policy.policy) for one, policy in zip(evidence, chosen, strict=True)]
     planned = [decision.recommendation.energy_to_kcal for decision in decisions]
     intake = np.array([np.nan if energy is None else energy for energy in planned], dtype=np.float64)
-    next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), intake)
+    next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), np.repeat(intake[:, None], 7, axis=1))
     return [
         _result(known, found, notes, index, evidence[index], decision, next_mass, chosen[index])
         for index, decision in enumerate(decisions)

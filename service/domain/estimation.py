@@ -74,7 +74,7 @@ from . import estimation_branch as branch
 from . import estimation_outputs as outputs
 from . import estimation_state, kalman
 from .estimation_filter import Filter, chosen_branch
-from .estimation_model import STATES
+from .estimation_model import MAINTENANCE, STATES
 from .estimation_state import Day, FilterState, Seen, Step
 from .records import Athletes, Bools, DailyLog, Estimate, Floats, Ints
 
@@ -280,18 +280,20 @@ def _revised(running: Filter, days: Iterator[Day], rows: slice | Ints, results: 
         other = (other ^ step.seen.scale_adopted) & ~step.scale_begun
 
 
-def predict_mass(
-    athletes: Athletes, estimates: Estimates, after: np.datetime64, intake_kcal: Floats, days: int = 7
-) -> Estimate:
-    """Predict trend mass in kg, shape (athletes,), `days` days after the last day of the estimates, `after`.
+def predict_mass(athletes: Athletes, estimates: Estimates, after: np.datetime64, intake_kcal: Floats) -> Estimate:
+    """Predict trend mass in kg, shape (athletes,), some days after the last day of the estimates, `after`.
 
-    `intake_kcal` (athletes,) is the planned intake on the logging scale; the usual deviation from plans is in the
-    interval. NaN where nothing was logged yet.
+    `intake_kcal` (athletes, days) is the planned intake of those days on the logging scale, NaN for maintenance; the
+    usual deviation from plans is in the interval. A plan says nothing new about maintenance. NaN where nothing was
+    logged yet.
     """
-    running = Filter(estimation_state.take(estimates.state, slice(None)), athletes)
-    for ahead in range(1, days + 1):
-        if ahead > 1:
+    state = estimation_state.take(estimates.state, slice(None))
+    state.last_target = np.where(np.isnan(state.last_target), state.mean[MAINTENANCE], state.last_target)
+    running = Filter(state, athletes)
+    count, days = intake_kcal.shape
+    for ahead in range(days):
+        if ahead:
             running.sleep()
-        day = estimation_state.empty_day(after + np.timedelta64(ahead, "D"), intake_kcal.shape[0])
-        running.take_in(replace(day, target_kcal=intake_kcal))
+        day = estimation_state.empty_day(after + np.timedelta64(ahead + 1, "D"), count)
+        running.take_in(replace(day, target_kcal=np.ascontiguousarray(intake_kcal[:, ahead])))
     return Estimate(*outputs.trend_mass(running.seen()))

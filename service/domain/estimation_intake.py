@@ -14,6 +14,8 @@ SHARE_START_SD = 0.10
 SHARE_SWITCH_SD = 0.07
 FAST_SD_KCAL = 60.0
 NOT_LOGGED, UNKNOWN, PARTIAL, COMPLETE, FAST = map(int, FoodState)  # arrays compare faster with plain numbers
+GROSS, GROSS_SD = 2.5, 8.0  # beyond both a day without a word is a slip
+GROSS_COMPLETE = 3.5  # what is declared complete was eaten, up to here
 PARTIAL_USUAL = 0.10  # a day with meals and no word about completeness is only part of a day, at first
 
 
@@ -38,7 +40,8 @@ def of_day(
     usual = share * plan_kcal
     spread = np.sqrt(DAY_SD**2 + share_variance) * plan_kcal
     logged = np.where(np.isnan(logged_kcal), 0.0, logged_kcal)
-    gross = logged > np.maximum(2.0 * usual, usual + 6.0 * spread)
+    silent_most = np.maximum(GROSS * usual, usual + GROSS_SD * spread)
+    gross = logged > np.where(state == COMPLETE, GROSS_COMPLETE * usual, silent_most)
     empty = np.isnan(logged_kcal) | (state == NOT_LOGGED) | gross
     unlogged = np.where(empty, usual, 0.0)
     intake = Intake(

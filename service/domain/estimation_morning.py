@@ -7,6 +7,7 @@ import numpy as np
 from . import estimation_branch as branch
 from . import estimation_intake, estimation_scale, kalman
 from . import estimation_model as m
+from .energy import lean_share_of_mass_change
 from .estimation_model import (
     CYCLE_COS,
     CYCLE_SIN,
@@ -28,6 +29,8 @@ NOISE_PRIOR_DAYS = 20.0
 SURPRISE_KEPT, SURPRISE_FADES = 0.9, 0.98  # of the sum: per weigh-in, per day without one
 SURPRISE_LEAST_VARIANCE = 4.5  # a few weigh-ins prove nothing
 UNREST, UNREST_MOST, UNREST_IN_CUT = 4.0, 20.0, 4.0
+FIRST_WEIGHINGS = 5.0  # before these the mass itself is only supposed
+LOST_SIGHT_KG = 1.0  # a tissue mass known no better is found anew by a weigh-in
 SUPPOSED = 0.04  # a mass that one weigh-in moves by this share was only supposed
 FAR_SD = 3.0  # a weigh-in further off than this is shown as an outlier
 CYCLE_DAYS = 28.0
@@ -106,9 +109,9 @@ def observe(state: FilterState, others: estimation_scale.Others, day: Day, *, tr
         suspicion = estimation_scale.follow(state, others, begun, news, size, traced=traced)
     weighed = fat_ratio = None
     if sight is not None:
-        before_kg = mean[TISSUE].copy()
+        before_kg, lost_sight = mean[TISSUE].copy(), cov[TISSUE, TISSUE] > LOST_SIGHT_KG**2
         weighed = branch.weigh(mean, cov, sight, used, trusted, traced=traced)
-        fat_ratio = _rescale_fat(state, before_kg, used)
+        fat_ratio = _correct_fat(state, before_kg, lost_sight, used)
         _count_weighings(state, used, z2)
     _be_surprised(state, sight, used)
     _begin_phase(state, switch, day)
@@ -153,10 +156,20 @@ def _begin_phase(state: FilterState, switch: Bools, day: Day) -> None:
     np.copyto(state.last_target, day.target_kcal, where=~np.isnan(day.target_kcal))
 
 
-def _rescale_fat(state: FilterState, before_kg: Floats, used: Bools) -> Floats | None:
-    """Keep the fat share where a weigh-in corrects what was only supposed of the mass: a first one, or after a slip."""
+def _correct_fat(state: FilterState, before_kg: Floats, lost_sight: Bools, used: Bools) -> Floats | None:
+    """What a weigh-in corrects of a mass that was only supposed it corrects of fat too; in place.
+
+    After months without a weigh-in (`lost_sight`) by partition, in the first days by keeping the share; returns by how
+    much fat was rescaled there, if anybody's was.
+    """
+    moved_kg = state.mean[TISSUE] - before_kg
+    known = used & (state.weighed_days >= FIRST_WEIGHINGS) & lost_sight
+    lean = np.where(moved_kg < 0.0, m.LEAN_LOSS, m.LEAN_GAIN) * lean_share_of_mass_change(
+        np.maximum(state.fat_mean[0], 1.0)
+    )
+    state.fat_mean[0] += np.where(known, moved_kg * (1.0 - np.minimum(lean, m.LEAN_MOST)), 0.0)
     ratio = state.mean[TISSUE] / np.maximum(before_kg, 20.0)
-    supposed = (np.abs(ratio - 1.0) > SUPPOSED) & used
+    supposed = (np.abs(ratio - 1.0) > SUPPOSED) & used & (state.weighed_days < FIRST_WEIGHINGS)
     if not supposed.any():
         return None
     ratio = np.where(supposed, ratio, 1.0)
@@ -214,7 +227,7 @@ def _judge(state: FilterState, sight: branch.Sight) -> tuple[Bools, Ints]:
         slip |= np.abs(mass_kg / factor - expected) < 0.04 * expected
     near = np.abs(mass_kg - state.rejected_kg[rows]) < GROSS_KG
     in_a_row = np.where(near, state.rejected_days[rows] + 1.0, 1.0)
-    young = state.weighed_days[rows] < 5.0
+    young = state.weighed_days[rows] < FIRST_WEIGHINGS
     again = near & (young | ~slip) & (in_a_row >= np.where(young, 2.0, 3.0))
     state.rejected_kg[rows], state.rejected_days[rows] = mass_kg, in_a_row
     gross[rows[again]] = False

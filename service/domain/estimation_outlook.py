@@ -44,13 +44,14 @@ def _spread_after(
     state.surprise[:] = 0.0
     running = Filter(state, athletes)
     for ahead in range(1, days + 1):
-        target = np.where(np.isnan(state.last_target), state.mean[MAINTENANCE], state.last_target)
+        target = state.last_target
+        plan = np.where(np.isnan(target), state.mean[MAINTENANCE], target)
         logged = state.started & _due(logs, ahead)
         day = replace(
             empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0]),
             mass_kg=np.where(state.started & _due(weighs, ahead), expected_mass_kg(state), np.nan),
             target_kcal=target,
-            intake_kcal=np.where(logged, state.share * target, np.nan),
+            intake_kcal=np.where(logged, state.share * plan, np.nan),
             food_state=np.where(logged, int(FoodState.COMPLETE), int(FoodState.NOT_LOGGED)),
         )
         running.take_in(day)

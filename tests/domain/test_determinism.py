@@ -151,7 +151,7 @@ def test_more_of_the_same_log_narrows_what_is_known(rosters):
     """Of the same bodies: the sd may only grow where a weigh-in contradicts the others, which a log of noise may do."""
     who, logs = rosters
     found = [estimate(who, log) for log in logs]
-    kcal = np.full(who.male.shape, 2200.0)
+    kcal = np.full((who.male.size, 7), 2200.0)
     widths = [
         {
             "maintenance": one.maintenance_kcal.sd[:, -1],

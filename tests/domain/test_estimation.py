@@ -180,7 +180,7 @@ def test_slips_of_the_finger_do_not_move_the_trend(athletes, log, causal):
 def test_prediction_of_next_week(athletes, log, world, causal):
     early = estimate(athletes, cut_days(log, DAYS - 7))
     planned = np.where(np.isnan(log.target_kcal[:, -8]), 2300.0, log.target_kcal[:, -8])
-    predicted = predict_mass(athletes, early, log.days[DAYS - 8], planned)
+    predicted = predict_mass(athletes, early, log.days[DAYS - 8], np.repeat(planned[:, None], 7, axis=1))
     truth = world.truth.trend_mass_kg[:, -1]
     assert ((predicted.lo <= truth) & (truth <= predicted.hi)).mean() >= 0.5
     assert (predicted.sd > early.trend_mass_kg.sd[:, -1]).all()
