@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
 
 from service.api import (
     adherence,
@@ -38,6 +38,7 @@ from service.api import (
 )
 from service.api.docs import mount_docs
 from service.api.head import AnswersHead
+from service.api.parameters import refuse_unknown
 from service.api.schema import publish_schema
 from service.jobs.clock import Clock
 from service.settings import Settings, from_environment
@@ -89,7 +90,9 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
         redoc_url=None,
         generate_unique_id_function=lambda route: route.name,
     )
-    v1 = APIRouter(prefix="/v1", responses=problems.documented(*problems.ALWAYS))
+    v1 = APIRouter(
+        prefix="/v1", responses=problems.documented(*problems.ALWAYS), dependencies=[Depends(refuse_unknown)]
+    )
     for resource in (
         practice, keys, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
         food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,

@@ -147,7 +147,7 @@ def _result(
         "prediction": _prediction(found, index, evidence, next_mass),
         "score": score,
         "changed_since": changed,
-        "policy": {"id": policy.id, "version": policy.version},
+        "policy": policy.named,
         "engine_version": ENGINE_VERSION,
         "inputs_digest": digest,
     }

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 
@@ -64,14 +64,25 @@ class PolicyBody(Body):
     note: Note | None = None
 
 
+class PolicyReference(Answer):
+    """A version of the practice's, or the service's own."""
+
+    id: str
+    version: int
+
+
 class PolicyAnswer(Answer):
-    """A version of a policy with all its values."""
+    """A version of a policy with all its values; an athlete's are laid on those of the practice's version `base`."""
 
     id: str
     version: int
     athlete_id: uuid.UUID | None
     changes: dict[str, float]
     values: dict[str, float]
+    base: PolicyReference | None = Field(description="of an athlete's version: the practice's that `values` lie on")
+    left_out: list[str] = Field(
+        description="changes that are not in `values`, being out of range or order on that base"
+    )
     note: str | None
     created_at: datetime | None
 
@@ -102,13 +113,14 @@ class ReplayAnswer(Answer):
     ended_at: datetime | None
 
 
-def _answer(row: Any, policy: Policy) -> PolicyAnswer:
-    return PolicyAnswer.model_validate({**row._mapping, "id": str(row.id), "values": policy.values()})
+def _answer(row: Any, made: policies.InForce) -> PolicyAnswer:
+    whole = {"values": made.policy.values(), "base": made.base, "left_out": made.left_out}
+    return PolicyAnswer.model_validate({**row._mapping, "id": made.id, **whole})
 
 
 _BUILT_IN = PolicyAnswer(
     id=policies.DEFAULT_ID, version=1, athlete_id=None, changes={}, values=DEFAULT.values(),
-    note="the service's own thresholds", created_at=None,
+    base=None, left_out=[], note="the service's own thresholds", created_at=None,
 )  # fmt: skip
 
 
@@ -135,23 +147,31 @@ async def list_policies(
     if caller.athlete_id is not None:
         statement = statement.where(or_(_VERSION.c.athlete_id.is_(None), _VERSION.c.athlete_id == caller.athlete_id))
     rows = await page(scope, statement, (_VERSION.c.id,), request, response, limit, cursor)
-    made = [await policies.by_id(scope, str(row.id)) for row in rows]
-    items = [_answer(row, one.policy) for row, one in zip(rows, made, strict=True) if one is not None]
-    return Page(items=items)
+    newest = await policies.practice_policy(scope)
+    return Page(items=[_answer(row, _laid(newest, row)) for row in rows])
+
+
+def _laid(base: policies.InForce, row: Any) -> policies.InForce:
+    return policies.of_practice(row) if row.athlete_id is None else policies.on_top(base, row)
 
 
 @router.post("/policies", status_code=201, responses=documented(NotFound))
 async def add_policy(body: PolicyBody, scope: Here, _: DryRun, caller: Writer) -> PolicyAnswer:
-    """Make a new version, in force for every review made from now on; past reviews stay as they are."""
-    base = DEFAULT
+    """Make a new version, in force for every review made from now on; past reviews stay as they are.
+
+    The practice's is refused when an athlete's own thresholds would be out of order on it.
+    """
+    base = policies.InForce()
     if body.athlete_id is not None:
         await find_athlete(scope, caller, body.athlete_id)
-        base = (await policies.practice_policy(scope)).policy
+        base = await policies.practice_policy(scope)
     elif caller.athlete_id is not None:
         raise NotFound("a key bound to one athlete sets no policy of the practice")
-    faults = validate(body.changes, base)
-    if faults:
-        found = [Fault(pointer=f"/changes/{fault.name}", code=fault.code, detail=fault.detail) for fault in faults]
+    faults = validate(body.changes, base.policy)
+    found = [Fault(pointer=f"/changes/{fault.name}", code=fault.code, detail=fault.detail) for fault in faults]
+    if not found and body.athlete_id is None:
+        found = await _clashes(scope, body.changes)
+    if found:
         raise Invalid(found[0].detail, found)
     about = policies.PRACTICE if body.athlete_id is None else str(body.athlete_id)
     last = await scope.first(
@@ -162,19 +182,50 @@ async def add_policy(body: PolicyBody, scope: Here, _: DryRun, caller: Writer) -
     if not await scope.insert_new(PolicyVersion, [row], key=("practice_id", "about", "version")):
         raise Conflict("somebody else made a version at the same moment")
     kept = await scope.first(scope.select(PolicyVersion).where(_VERSION.c.id == row["id"]))
-    return _answer(kept, base.changed(body.changes))
+    return _answer(kept, _laid(base, kept))
+
+
+async def _clashes(scope: Scope, changes: Mapping[str, float]) -> list[Fault]:
+    """Athletes' own thresholds that do not go with a new version of the practice's, each as a fault of that version."""
+    return [
+        Fault(
+            pointer=f"/changes/{clash.against}" if clash.against in changes else "/changes",
+            code="clashes_with_athlete",
+            detail=f"Athlete {name} has {clash.name} of their own: {clash.detail} Make their version anew first.",
+        )
+        for name, clash in await policies.clashes(scope, DEFAULT.changed(changes))
+    ]
 
 
 @router.get("/policies/{policy_id}", responses=documented(NotFound))
-async def get_policy(policy_id: str, scope: Here, caller: Reader) -> PolicyAnswer:
-    """One version with all its values."""
-    if policy_id == policies.DEFAULT_ID:
-        return _BUILT_IN
-    found = await _find(scope, policy_id)
-    row = await scope.first(scope.select(PolicyVersion).where(_VERSION.c.id == uuid.UUID(found.id)))
-    if row is None or (caller.athlete_id is not None and row.athlete_id not in (None, caller.athlete_id)):
+async def get_policy(
+    policy_id: str,
+    scope: Here,
+    caller: Reader,
+    base: Annotated[
+        str | None,
+        Query(description="id of the practice's version to lay an athlete's on, as in a review; left out: the newest"),
+    ] = None,
+) -> PolicyAnswer:
+    """One version with all its values; `base` shows an athlete's as it was when the practice's was another."""
+    row = await policies.find(scope, policy_id)
+    if policy_id != policies.DEFAULT_ID and (
+        row is None or (caller.athlete_id is not None and row.athlete_id not in (None, caller.athlete_id))
+    ):
         raise NotFound()
-    return _answer(row, found.policy)
+    if base is not None and (row is None or row.athlete_id is None):
+        raise Invalid.field("base", "no_base", "only an athlete's version lies on another")
+    if row is None:
+        return _BUILT_IN
+    below = await (policies.practice_policy(scope) if base is None else _base(scope, base))
+    return _answer(row, _laid(below, row))
+
+
+async def _base(scope: Scope, policy_id: str) -> policies.InForce:
+    row = await policies.find(scope, policy_id)
+    if policy_id != policies.DEFAULT_ID and (row is None or row.athlete_id is not None):
+        raise Invalid.field("base", "unknown_policy", "the practice has no such version")
+    return policies.of_practice(row)
 
 
 async def _find(scope: Scope, policy_id: str) -> policies.InForce:

@@ -26,11 +26,12 @@ MATADOR = "Byrne 2018 (MATADOR: two weeks on, two off); helps adherence, no meta
 
 
 class Fault(NamedTuple):
-    """One thing wrong with a proposed change: the threshold's name, a stable code and a sentence."""
+    """One thing wrong with a proposed change: the threshold's name, a stable code, a sentence, what it clashes with."""
 
     name: str
     code: str
     detail: str
+    against: str | None = None
 
 
 def _t(default: float, unit: str, low: float, high: float, source: str, says: str) -> Any:
@@ -42,7 +43,9 @@ class Policy:
     """Values of all thresholds; attribute access by name, defaults are the service's own policy."""
 
     # cut
-    cut_min_days: int = _t(28, "d", 7, 84, PRACTICE, "A cut is planned for at least this long.")
+    cut_min_days: int = _t(
+        28, "d", 7, 84, PRACTICE, "A stall ends no cut before; none begins that would be below the BMI floor by then."
+    )
     cut_plan_days: int = _t(35, "d", 14, 84, PRACTICE, "Length planned for a new cut.")
     cut_max_days: int = _t(42, "d", 14, 112, PRACTICE, "A cut ends on this day at the latest.")
     cut_rate_fast_pct: float = _t(-1.0, "%/week", -1.5, -0.3, HELMS, "Fast edge of the band of body mass change.")
@@ -136,11 +139,10 @@ class Policy:
     )
     strength_end_reviews: int = _t(2, "reviews", 1, 4, PRACTICE, "Reviews in a row that must agree on that.")
     rising_probability: float = _t(0.6, "probability", 0.5, 0.95, PRACTICE, "P(rising) from which a lift is rising.")
-    plateau_weeks: int = _t(3, "weeks", 2, 8, PRACTICE, "Weeks without a rising main lift that make a plateau.")
+    plateau_weeks: int = _t(3, "weeks", 2, 7, PRACTICE, "Weekly reviews without a rising main lift: a plateau.")
     # food
     protein_min_g_per_kg: float = _t(1.6, "g/kg", 1.2, 2.4, MORTON, "Least protein per kilogram of body mass.")
     protein_aim_g_per_kg: float = _t(1.8, "g/kg", 1.2, 2.6, IRAKI, "Protein in build and maintenance (1.6–2.2).")
-    cut_protein_min_g_per_kg_ffm: float = _t(2.3, "g/kg FFM", 1.6, 3.1, HELMS, "Least protein in a cut.")
     cut_protein_aim_g_per_kg_ffm: float = _t(2.6, "g/kg FFM", 1.6, 3.1, HELMS, "Protein in a cut (2.3–3.1).")
     cut_protein_max_g_per_kg_ffm: float = _t(3.1, "g/kg FFM", 2.0, 3.5, HELMS, "Most protein in a cut.")
     kidney_protein_max_g_per_kg: float = _t(
@@ -232,6 +234,20 @@ class Policy:
         typed: dict[str, Any] = {name: int(v) if name in whole else float(v) for name, v in new.items()}
         return replace(self, **typed)
 
+    def overlaid(self, changes: Mapping[str, object]) -> tuple["Policy", list[Fault]]:
+        """A copy with those changes that are allowed on this policy, and what is wrong with the others.
+
+        For changes that were allowed when they were made, on another policy. Of two values out of order the change's
+        own is left out, the lower one when both are the change's; never raises.
+        Parameters: `changes`, values by threshold name.
+        """
+        kept, left_out = dict(changes), list[Fault]()
+        while faults := validate(kept, self):  # to leave out a value may bring another out of order
+            left_out += faults
+            for fault in faults:
+                kept.pop(fault.name, None)
+        return self.changed(kept), left_out
+
     def values(self) -> dict[str, float]:
         """All values by name, in the order of the table."""
         return asdict(self)
@@ -246,10 +262,11 @@ _ORDERED = (  # each row must not fall from left to right
     ("build_min_days", "build_plan_days"),
     ("build_rate_slow_pct", "build_rate_fast_pct"),
     ("maintain_min_days", "maintain_max_days"),
+    ("energy_quiet_days", "diet_break_days"),  # a break is told by its length from other short maintenance
     ("energy_step_min_kcal", "energy_step_max_kcal"),
     ("strength_warn_probability", "strength_end_probability"),
     ("protein_min_g_per_kg", "protein_aim_g_per_kg"),
-    ("cut_protein_min_g_per_kg_ffm", "cut_protein_aim_g_per_kg_ffm", "cut_protein_max_g_per_kg_ffm"),
+    ("cut_protein_aim_g_per_kg_ffm", "cut_protein_max_g_per_kg_ffm"),
     ("main_reps_low", "main_reps_high"),
     ("main_sets_low", "main_sets_high"),
     ("load_step_min_pct", "load_step_max_pct"),
@@ -283,7 +300,8 @@ def validate(changes: Mapping[str, object], base: Policy = DEFAULT) -> list[Faul
         for left, right in pairwise(row):
             if good[left] > good[right] and {left, right} & set(changes):
                 name = left if left in changes else right
-                faults.append(Fault(name, "order", f"{left} must not be greater than {right}."))
+                words = f"{left} ({good[left]:g}) must not be greater than {right} ({good[right]:g})."
+                faults.append(Fault(name, "order", words, right if name == left else left))
     return faults
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from service.domain.policy import DEFAULT, describe
+from service.store.scope import Scope
 from service.store.tables import Decision, PolicyVersion, Review, Target
 from tests.api.conftest import Api, Call, days_ago, faults, today
 from tests.api.in_a_cut import review, stalled
@@ -65,6 +66,80 @@ def test_an_athletes_own_thresholds_lie_over_the_practices(fresh: Api) -> None:
     assert newer["athlete_id"] is None
     listed = fresh.all(f"/policies?athlete_id={hers['id']}")
     assert [item["id"] for item in listed] == [own["id"]]
+
+
+def test_a_review_names_the_pair_of_versions_that_makes_its_thresholds_again(fresh: Api) -> None:
+    hers = stalled(fresh, "pair")
+    own = add(fresh, {"energy_step_max_kcal": 100}, athlete_id=hers["id"]).json()
+    assert own["base"] == {"id": "default", "version": 1}
+    assert review(fresh, hers, 15)["policy"] == {"id": own["id"], "version": 1, "base": own["base"]}
+    first = add(fresh, {"cut_max_days": 40}).json()
+    assert first["base"] is None
+    made = review(fresh, hers, 8)["policy"]
+    assert made == {"id": own["id"], "version": 1, "base": {"id": first["id"], "version": 1}}
+    second = add(fresh, {"cut_max_days": 38}).json()
+    assert review(fresh, hers)["policy"]["base"] == {"id": second["id"], "version": 2}
+
+    def values(base: str | None) -> Any:
+        shown = fresh("GET", f"/policies/{own['id']}" + (f"?base={base}" if base else "")).json()
+        return shown["base"]["id"], shown["values"]["cut_max_days"], shown["values"]["energy_step_max_kcal"]
+
+    assert values(made["base"]["id"]) == (first["id"], 40, 100)
+    assert values(None) == values(second["id"]) == (second["id"], 38, 100)
+    assert values("default") == ("default", 42, 100)
+    for bad in ("nonsense", str(uuid.uuid4()), own["id"]):
+        assert faults(fresh("GET", f"/policies/{own['id']}?base={bad}")) == {"base": "unknown_policy"}
+    for whole in (first["id"], "default"):
+        assert faults(fresh("GET", f"/policies/{whole}?base=default")) == {"base": "no_base"}
+
+
+def test_the_practices_version_is_refused_when_an_athletes_own_does_not_go_with_it(fresh: Api) -> None:
+    his, hers = fresh.athlete(external_id="Piet"), fresh.athlete(external_id="Rosa")
+    assert add(fresh, {"cut_plan_days": 30}, athlete_id=his["id"]).status_code == 201
+    assert add(fresh, {"cut_max_days": 60}, athlete_id=hers["id"]).status_code == 201
+    later = {"cut_min_days": 35, "cut_plan_days": 40}
+    refused = add(fresh, later)
+    assert faults(refused) == {"/changes/cut_min_days": "clashes_with_athlete"}
+    assert "Piet" in refused.json()["detail"] and "cut_min_days (35)" in refused.json()["detail"]
+    assert "cut_plan_days (30)" in refused.json()["detail"]
+    assert add(fresh, {}, athlete_id=his["id"]).status_code == 201  # the newest of an athlete counts
+    assert add(fresh, later).status_code == 201
+    longer = {"cut_plan_days": 50, "cut_max_days": 60}
+    assert add(fresh, longer).status_code == 201
+    assert add(fresh, {"cut_plan_days": 55}, athlete_id=his["id"]).status_code == 201
+    back = add(fresh, {})  # it is what the practice no longer says that clashes
+    assert faults(back) == {"/changes": "clashes_with_athlete"} and "Piet" in back.json()["detail"]
+
+
+def test_a_stored_version_that_no_longer_holds_is_left_out_and_nothing_fails(
+    fresh: Api, caplog: pytest.LogCaptureFixture
+) -> None:
+    his, hers = stalled(fresh, "stored"), fresh.athlete()
+    own = add(fresh, {"cut_plan_days": 30, "meals_per_day": 3}, athlete_id=his["id"]).json()
+    _store(fresh, {"cut_min_days": 35, "cut_plan_days": 40, "no_longer_known": 1})
+    for athlete in (his, hers):
+        for path in ("estimates", "prescriptions", "adherence"):
+            assert fresh("GET", f"/athletes/{athlete['id']}/{path}").status_code == 200, path
+    made = review(fresh, his)
+    assert made["policy"]["id"] == own["id"] and len(made["recommendation"]["targets"]["meals"]) == 3
+    practices, shown = sorted(fresh.all("/policies"), key=lambda item: item["athlete_id"] is not None)
+    assert practices["left_out"] == ["no_longer_known"] and practices["values"]["cut_min_days"] == 35
+    assert shown["left_out"] == ["cut_plan_days"] and shown["changes"] == own["changes"]
+    assert (shown["values"]["cut_plan_days"], shown["values"]["meals_per_day"]) == (40, 3)
+    assert shown == fresh("GET", f"/policies/{own['id']}").json()
+    said = [record.getMessage() for record in caplog.records if record.name == "service.policies"]
+    assert any(own["id"] in words and "cut_plan_days (30)" in words for words in said)
+
+
+def _store(api: Api, changes: dict[str, Any]) -> None:
+    """A version of the practice's as an earlier release would have left it, without its checks."""
+
+    async def write() -> None:
+        async with api.database.writing() as connection:
+            row = {"about": "practice", "version": 1, "changes": changes}
+            await Scope(connection, api.practice_id).insert(PolicyVersion, [row])
+
+    api.loop.run(write())
 
 
 def test_faults_point_to_every_threshold_at_once(fresh: Api) -> None:

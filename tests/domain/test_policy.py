@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.policy import DEFAULT, Policy, describe, validate
+from service.evidence import REVIEWS_REMEMBERED
 
 # The service's default policy as agreed for it, beside the published values it rests on (methods: Helms 2014, Garthe
 # 2011, Iraki 2019, Morton 2018, Alpert 2005 from memory, the school wrestling rule, NHLBI 1998 from memory).
@@ -19,7 +20,7 @@ AGREED = {
     "energy_change_min_interval_days": 10, "energy_quiet_days": 7, "energy_step_min_kcal": 50,
     "energy_step_max_kcal": 250, "energy_step_max_pct": 10, "strength_loss_pct": 5, "strength_warn_probability": 0.5,
     "strength_end_probability": 0.8, "strength_end_reviews": 2, "rising_probability": 0.6, "plateau_weeks": 3,
-    "protein_min_g_per_kg": 1.6, "cut_protein_min_g_per_kg_ffm": 2.3, "cut_protein_max_g_per_kg_ffm": 3.1,
+    "protein_min_g_per_kg": 1.6, "cut_protein_aim_g_per_kg_ffm": 2.6, "cut_protein_max_g_per_kg_ffm": 3.1,
     "protein_spread_pct": 20, "carbohydrate_share": 0.5, "fat_min_g_per_kg": 0.6, "meals_per_day": 2,
     "eating_window_h": 8, "fibre_g_per_1000_kcal": 14, "maintenance_interval_pct": 10, "main_reps_low": 6,
     "main_reps_high": 10, "main_sets_low": 3, "main_sets_high": 4, "load_step_min_pct": 2, "load_step_max_pct": 10,
@@ -97,6 +98,37 @@ def test_order_is_checked_against_the_policy_that_is_changed():
     assert [f.code for f in validate({"cut_rate_aim_pct": -0.4})] == ["order"]
 
 
+def test_a_break_is_never_shorter_than_the_quiet_days_it_is_told_by():
+    assert [(f.name, f.code, f.against) for f in validate({"energy_quiet_days": 10, "diet_break_days": 9})] == [
+        ("energy_quiet_days", "order", "diet_break_days")
+    ]
+    assert validate({"energy_quiet_days": 9, "diet_break_days": 9}) == []
+
+
+def test_every_plateau_that_may_be_asked_for_can_be_found_in_the_reviews_remembered():
+    longest = next(row["range"]["to"] for row in describe() if row["name"] == "plateau_weeks")
+    assert longest == REVIEWS_REMEMBERED + 1  # this review and those before
+
+
+def test_what_no_longer_goes_with_the_policy_below_is_left_out_and_the_rest_holds():
+    below = DEFAULT.changed({"cut_min_days": 35, "cut_plan_days": 40})
+    changes = {"cut_plan_days": 30, "meals_per_day": 3, "no_longer_known": 1, "plateau_weeks": 8}
+    laid, left_out = below.overlaid(changes)
+    assert laid == below.changed({"meals_per_day": 3})
+    assert [(f.name, f.code) for f in left_out] == [
+        ("no_longer_known", "unknown"), ("plateau_weeks", "out_of_range"), ("cut_plan_days", "order"),
+    ]  # fmt: skip
+
+
+def test_to_leave_one_out_may_bring_another_out_of_order():
+    below = DEFAULT.changed({"cut_min_days": 35, "cut_plan_days": 40, "cut_max_days": 60})
+    laid, left_out = below.overlaid({"cut_plan_days": 30, "cut_max_days": 36, "meals_per_day": 3})
+    assert laid == below.changed({"meals_per_day": 3})  # the longest went with the plan of 30 days, not with 40
+    assert [(f.name, f.against) for f in left_out] == [
+        ("cut_plan_days", "cut_min_days"), ("cut_max_days", "cut_plan_days"),
+    ]  # fmt: skip
+
+
 def test_a_policy_is_frozen_and_changes_make_a_copy():
     changed = DEFAULT.changed({"cut_max_days": 49.0, "bmi_floor": 20})
     assert (changed.cut_max_days, changed.bmi_floor, DEFAULT.cut_max_days) == (49, 20.0, 42)
@@ -114,3 +146,16 @@ def test_what_validates_can_be_applied_and_stays_in_range(changes):
             DEFAULT.changed(changes)
     else:
         assert validate(DEFAULT.changed(changes).values()) == []
+
+
+@given(
+    st.dictionaries(st.sampled_from([f.name for f in fields(Policy)]), st.floats(-5000, 5000), max_size=4),
+    st.dictionaries(st.sampled_from(["cut_min_days", "cut_plan_days", "cut_max_days"]), st.integers(7, 90)),
+    st.dictionaries(st.sampled_from(["cut_min_days", "cut_plan_days", "cut_max_days"]), st.integers(7, 90)),
+)
+def test_whatever_is_stored_can_be_laid_on_whatever_is_below(wild, below, above):
+    base = DEFAULT.overlaid(below)[0]
+    laid, left_out = base.overlaid(wild | above)
+    assert validate(laid.values()) == []
+    kept = {name: value for name, value in (wild | above).items() if name not in {f.name for f in left_out}}
+    assert laid == base.changed(kept)
