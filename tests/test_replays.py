@@ -245,7 +245,7 @@ def test_an_eager_policy_changes_course_more_often_and_cries_wolf_more_often(
     assert eager["rate_alarms"] > calm["rate_alarms"] and eager["false_alarms"] >= calm["false_alarms"]
 
 
-def test_policies_do_not_disturb_each_other_and_stored_reviews_are_not_looked_at(
+def test_policies_do_not_disturb_each_other_and_findings_of_stored_reviews_are_not_looked_at(
     known: Roster, first: date, courses: dict[str, list[Course]]
 ) -> None:
     body = {
