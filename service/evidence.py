@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import orjson
 
 from service.domain import evidence as ev
 from service.domain.estimation_outlook import outlook
@@ -61,9 +62,7 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
     )
     since = as_of - NOTES_SINCE
     said = await scope.rows(
-        scope.select(WellbeingNote)
-        .where(note.c.athlete_id.in_(ids), note.c.date.between(since, as_of))
-        .order_by(note.c.date, note.c.id)
+        scope.select(WellbeingNote).where(note.c.athlete_id.in_(ids), note.c.date.between(since, as_of))
     )
     earlier = await scope.rows(
         scope.select(review.c.athlete_id, review.c.as_of, review.c.document, review.c.state, of=[Review])
@@ -71,10 +70,9 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
         .order_by(review.c.as_of.desc())
     )
     sets = await scope.rows(
-        scope.select(TrainingSession)
-        .where(session.c.athlete_id.in_(ids), session.c.date.between(trained_since, as_of))
-        .order_by(session.c.date, session.c.id)
+        scope.select(TrainingSession).where(session.c.athlete_id.in_(ids), session.c.date.between(trained_since, as_of))
     )
+    said, sets = sorted(said, key=_when_and_what), sorted(sets, key=_when_and_what)
     before = await scope.rows(  # of older sessions only the pain counts: it holds until it is cleared
         scope.select(lift.c.athlete_id, lift.c.date, lift.c.exercise, lift.c.pain, of=[SessionLift]).where(
             lift.c.athlete_id.in_(ids), lift.c.pain.is_not(None), lift.c.date >= since, lift.c.date < trained_since
@@ -104,9 +102,15 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
         pains[row.athlete_id] += [ev.Pain(row.date, exercise, level) for exercise, level in sorted(worst.items())]
     return Notes(
         {row.athlete_id: row for row in answers}, _grouped(said), _grouped(earlier),
-        {who: sorted(found, key=lambda pain: (pain.on, pain.exercise)) for who, found in pains.items()},
+        {who: sorted(found, key=lambda pain: (pain.on, pain.exercise, pain.level)) for who, found in pains.items()},
         _grouped(sets), deloads,
     )  # fmt: skip
+
+
+def _when_and_what(entry: Any) -> tuple[date, float, bytes]:
+    """What orders sessions and notes: date, time of day if told, content; not the order in which they arrived."""
+    said = {name: getattr(entry, name, None) for name in ("content", "sets", "plan_day", "skipped", "deload")}
+    return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(said, option=orjson.OPT_SORT_KEYS)
 
 
 def _grouped(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
@@ -139,7 +143,7 @@ def evidence_of(known: Roster, found: RosterEstimates, notes: Notes, index: int)
         probability_strength_lost=_pooled_loss(found, index),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
         log=_log(known, index),
-        lifts=_lifts(found, index, known.main_lifts(athlete.id)),
+        lifts=_lifts(found, index),
         wellbeing=_wellbeing(athlete, notes, known, index),
         history=_history(known, notes, athlete, phases, targets),
     )
@@ -188,9 +192,10 @@ def as_seen_on(known: Roster, found: RosterEstimates, notes: Notes, day: int) ->
             who: {name: until(rows, "date") for name, rows in lifts.items() if rows[0].date <= to}
             for who, lifts in known.lifts.items()
         },
+        plans={who: until(rows, "from_date") for who, rows in known.plans.items()},
     )
     body = replace(cut(found.body), state=found.body.state)
-    seen = replace(found, body=body, strength=cut(found.strength))
+    seen = replace(found, body=body, strength=cut(found.strength), main=cut(found.main))
     told = replace(
         notes,
         wellbeing={who: until(rows, "date") for who, rows in notes.wellbeing.items()},
@@ -335,16 +340,15 @@ def _days_since(happened: Any) -> int | None:
     return int(happened.shape[0] - 1 - days[-1]) if days.size else None
 
 
-def _lifts(found: RosterEstimates, index: int, main_lifts: Sequence[str]) -> tuple[ev.Lift, ...]:
+def _lifts(found: RosterEstimates, index: int) -> tuple[ev.Lift, ...]:
     lifts = found.strength.lifts
-    standing = set(main_lifts) & set(found.lift_names[index]) or set(found.lift_names[index])
     made = []
     for position, name in enumerate(found.lift_names[index]):
         at = (index, position, -1)
         maximum = quantity_at(lifts.one_rep_max_kg, at, 3)
         if maximum is not None:
             lost, rising = lifts.probability_lost[at], lifts.probability_rising[at]
-            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), name in standing))
+            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), bool(found.main[at])))
     return tuple(made)
 
 

@@ -41,7 +41,7 @@ def replay_roster(known: Roster, notes: Notes, policies: Mapping[str, Policy], f
     known : Roster
         Everything dated up to the last day of the replay.
     notes : Notes
-        Likewise; stored reviews in it are not looked at.
+        Likewise. Of stored reviews only the deloads that were accepted are looked at: they are part of what happened.
     policies : dict
         By name; every one sees the same evidence, with its own margins of what counts as a loss or a deficit.
     first : date

@@ -170,7 +170,7 @@ def _prescriptions(
     known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy, decision: Decision
 ) -> list[dict[str, Any]]:
     """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
-    plan, sessions = known.plans.get(athlete.id), notes.sessions.get(athlete.id, ())
+    plan, sessions = known.plan(athlete.id), notes.sessions.get(athlete.id, ())
     on = evidence.as_of + timedelta(days=1)
     planned = [item for day in training.days_of(plan) for item in day.items] if plan is not None else None
     items = planned if planned is not None else training.usual_lifts(sessions, on)
@@ -185,7 +185,7 @@ def _prescriptions(
 
 def _training(known: Roster, notes: Notes, athlete: Any) -> list[Any]:
     """The training inputs of a review, as they go into the digest."""
-    plan = known.plans.get(athlete.id)
+    plan = known.plan(athlete.id)
     sessions = [[row.date, row.sets, row.plan_day, row.deload] for row in notes.sessions.get(athlete.id, ())]
     return [plan and [plan.from_date, plan.days, plan.gym], sessions]
 

@@ -9,17 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from service.catalogue.exercises import default_main_lifts
 from service.domain.estimation import Estimates, estimate
 from service.domain.policy import DEFAULT, Policy
-from service.domain.records import Athletes, DailyLog, Floats, Ints, PhaseKind
+from service.domain.records import Athletes, Bools, DailyLog, Floats, Ints, PhaseKind
 from service.domain.strength import LiftEstimates, StrengthEstimates, estimate_strength, revise_strength
+from service.lineup import lineup_of
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase, SessionLift, Target, TrainingPlan
 
 PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
 SHORT_DAYS = 512  # logs up to so long cost about the same
-STAND_INS = 5  # lifts that stand for an athlete's strength when none of the main ones is trained
 _DAY_COLUMNS = (
     "mass_kg", "energy_kcal", "protein_g", "carbohydrate_g", "food_state", "menstruation_started", "body_fat_pct",
     "body_fat_se_pct", "sessions",
@@ -40,13 +39,12 @@ class Roster:
     phases: Mapping[uuid.UUID, Sequence[Any]]  # that have started, oldest first
     targets: Mapping[uuid.UUID, Sequence[Any]]  # that are in force or were, oldest first
     lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]]  # rows of `session_lift` by exercise, oldest first
-    plans: Mapping[uuid.UUID, Any]  # the training plan in force, of those who have one
+    plans: Mapping[uuid.UUID, Sequence[Any]]  # training plans that are in force or were, oldest first
 
-    def main_lifts(self, athlete_id: uuid.UUID) -> tuple[str, ...]:
-        """The lifts that stand for an athlete's strength: those of the plan, else the catalogue's."""
-        plan = self.plans.get(athlete_id)
-        chosen = [item["exercise"] for day in plan.days for item in day["exercises"] if item["main"]] if plan else []
-        return tuple(dict.fromkeys(chosen)) or default_main_lifts()
+    def plan(self, athlete_id: uuid.UUID) -> Any | None:
+        """The training plan in force on the last day, if any."""
+        plans = self.plans.get(athlete_id)
+        return plans[-1] if plans else None
 
     def day(self, when: date) -> int:
         """The index of a date on the days' axis."""
@@ -98,7 +96,7 @@ class _Rows:
     lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]]
     phases: Mapping[uuid.UUID, Sequence[Any]]
     targets: Mapping[uuid.UUID, Sequence[Any]]
-    plans: Mapping[uuid.UUID, Any]
+    plans: Mapping[uuid.UUID, Sequence[Any]]
 
 
 async def _read(scope: Scope, athletes: Sequence[Any], to: date) -> _Rows:
@@ -110,7 +108,7 @@ async def _read(scope: Scope, athletes: Sequence[Any], to: date) -> _Rows:
     )
     lifts: dict[uuid.UUID, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
     logged = scope.select(SessionLift).where(lift.c.athlete_id.in_(ids), lift.c.date <= to)
-    for row in await scope.rows(logged.order_by(lift.c.date, lift.c.session_id, lift.c.exercise)):
+    for row in await scope.rows(logged.order_by(lift.c.date)):
         lifts[row.athlete_id][row.exercise].append(row)
     phases = scope.select(Phase).where(phase.c.athlete_id.in_(ids), phase.c.starts_on <= to)
     targets = scope.select(Target).where(target.c.athlete_id.in_(ids), target.c.from_date <= to)
@@ -121,7 +119,7 @@ async def _read(scope: Scope, athletes: Sequence[Any], to: date) -> _Rows:
         lifts,
         _by_athlete(await scope.rows(phases.order_by(phase.c.starts_on))),
         _by_athlete(await scope.rows(targets.order_by(target.c.from_date))),
-        {row.athlete_id: row for row in await scope.rows(plans.order_by(plan.c.from_date))},
+        _by_athlete(await scope.rows(plans.order_by(plan.c.from_date))),
     )
 
 
@@ -201,12 +199,15 @@ def _who(athletes: Sequence[Any]) -> Athletes:
 class RosterEstimates:
     """Estimates of a roster; the lifts of athlete i are those of `lift_names[i]`, in its order ("" for none).
 
-    Those of bodies are of the days `report` of the log only, all days by default, and those of lifts of every day.
+    Those of bodies are of the days `report` of the log only, all days by default, and those of lifts of every day from
+    the first of these on. `main`, of shape (athletes, lifts, days), says which lifts stand for the athlete's strength
+    on a day; they are the ones that are pooled.
     """
 
     body: Estimates
     strength: StrengthEstimates
     lift_names: Sequence[Sequence[str]]
+    main: Bools
     report: Ints | None = None
 
     def column(self, day: int) -> int:
@@ -252,45 +253,102 @@ def estimate_roster(
         revised=revised,
         report=report,
     )
-    main = [_main_names(roster, athlete.id) for athlete in roster.athletes]
-    others = [
-        [] if main_lifts_only else sorted(set(roster.lifts.get(athlete.id, {})) - set(names))
-        for athlete, names in zip(roster.athletes, main, strict=True)
+    lineups = [
+        lineup_of(roster.lifts.get(athlete.id, {}), roster.plans.get(athlete.id, ()), roster.first, roster.to)
+        for athlete in roster.athletes
     ]
-    run = revise_strength if revised else estimate_strength
+    names = [lineup.names for lineup in lineups]
+    others = [
+        [] if main_lifts_only else sorted(set(roster.lifts.get(athlete.id, {})) - set(own))
+        for athlete, own in zip(roster.athletes, names, strict=True)
+    ]
     phase, phase_day = roster.log.phase, roster.log.phase_day
-    strength = run(*_sessions(roster, main, body.trend_by_day_kg), phase, phase_day, loss_pct=loss_pct)
+    sessions = _sessions(roster, names, body.trend_by_day_kg)
+    joined: Ints = np.zeros(sessions[0].shape[:2], np.int64)
+    main: Bools = np.zeros(sessions[0].shape, np.bool_)
+    for index, lineup in enumerate(lineups):
+        joined[index, : len(lineup.names)], main[index, : len(lineup.names)] = lineup.joined, lineup.main
+    run = revise_strength if revised else estimate_strength
+    strength = run(*sessions, phase, phase_day, pooled_over=main, loss_pct=loss_pct)
+    if not revised:
+        begin = 0 if report is None else int(report[0])
+        _as_before_joining(strength, sessions, phase, phase_day, main, joined, loss_pct, begin)
+        if not main_lifts_only:
+            _alone_before_joining(strength.lifts, sessions, phase, phase_day, joined, loss_pct)
     if any(others):
-        alone = _sessions(roster, others, body.trend_by_day_kg)
-        strength = StrengthEstimates(
-            _joined(strength.lifts, _each_alone(run, alone, phase, phase_day, loss_pct)), strength.pooled
+        apart = _sessions(roster, others, body.trend_by_day_kg)
+        alone = _each_alone(run, apart, phase, phase_day, loss_pct)
+        strength = StrengthEstimates(_beside(strength.lifts, alone), strength.pooled)
+        main = np.concatenate([main, np.zeros(apart[0].shape, np.bool_)], axis=1)
+    padded = [[*own, *[""] * (joined.shape[1] - len(own)), *more] for own, more in zip(names, others, strict=True)]
+    return RosterEstimates(body, strength, padded, main, report)
+
+
+def _as_before_joining(
+    strength: StrengthEstimates, sessions: Sequence[Floats], phase: Ints, phase_day: Ints, main: Bools, joined: Ints,
+    loss_pct: Floats, begin: int,
+) -> None:  # fmt: skip
+    """Put right, in place, the days from `begin` to before a lift joined: what was known then did without it."""
+    until = np.full(joined.shape[0], phase.shape[1])
+    while True:
+        until = np.where(joined < until[:, None], joined, 0).max(axis=1, initial=0)
+        rows = np.flatnonzero(until > begin)
+        if rows.size == 0:
+            return
+        left = joined[rows] < until[rows, None]
+        kg, log_sd, exposure = (np.where(left[:, :, None], part[rows], np.nan) for part in sessions)
+        then = estimate_strength(
+            kg, log_sd, exposure, phase[rows], phase_day[rows], pooled_over=main[rows], loss_pct=loss_pct[rows]
         )
-    most = max(map(len, main), default=0)
-    padded = [[*names, *[""] * (most - len(names)), *more] for names, more in zip(main, others, strict=True)]
-    return RosterEstimates(body, strength, padded, report)
+
+        def put(into: Floats, values: Floats, rows: Ints = rows, until: Ints = until) -> Floats:
+            for index, row in enumerate(rows):
+                into[row, ..., : until[row]] = values[index, ..., : until[row]]
+            return into
+
+        _mapped(put, strength, then)
 
 
-def _main_names(roster: Roster, athlete_id: uuid.UUID) -> list[str]:
-    """Logged main lifts in the plan's order; without any, the lifts trained most, as many as there are main ones."""
-    logged = roster.lifts.get(athlete_id, {})
-    main = [name for name in roster.main_lifts(athlete_id) if name in logged]
-    return main or sorted(logged, key=lambda name: (-len(logged[name]), name))[:STAND_INS]
+def _alone_before_joining(
+    lifts: LiftEstimates, sessions: Sequence[Floats], phase: Ints, phase_day: Ints, joined: Ints, loss_pct: Floats
+) -> None:
+    """Put in, in place, the days before a lift joined, when it stood for nothing but itself."""
+    who, which = np.nonzero(joined)
+    if who.size == 0:
+        return
+    rows = [part[who, which][:, None] for part in sessions]
+    alone = _each_alone(estimate_strength, rows, phase[who], phase_day[who], loss_pct[who])
+
+    def put(into: Floats, values: Floats) -> Floats:
+        for index, (athlete, lift) in enumerate(zip(who, which, strict=True)):
+            until = joined[athlete, lift]
+            into[athlete, lift, :until] = values[index, 0, :until]
+        return into
+
+    _mapped(put, lifts, alone)
 
 
 def _sessions(roster: Roster, names: Sequence[Sequence[str]], mass_kg: Floats) -> tuple[Floats, Floats, Floats]:
-    """Session maxima (system, kg), their log errors and curve exposures, (athletes, lifts, days), NaN without one."""
+    """Session maxima (system, kg), their log errors and curve exposures, (athletes, lifts, days), NaN without one.
+
+    Of a lift trained in several sessions of a day the best counts, of equal ones the surest.
+    """
     shape = (len(names), max(map(len, names), default=0), roster.log.days.shape[0])
     maximum, log_sd, exposure = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
     for index, athlete in enumerate(roster.athletes):
         for position, name in enumerate(names[index]):
+            best: dict[int, tuple[float, float, float]] = {}
             for row in roster.lifts[athlete.id][name]:
                 day = roster.day(row.date)
                 if not 0 <= day < shape[2]:
                     continue
                 lifted_kg = mass_kg[index, day] if row.body_mass_coefficient else 0.0
-                maximum[index, position, day] = row.body_mass_coefficient * lifted_kg + row.intercept_kg
-                log_sd[index, position, day] = row.log_sd
-                exposure[index, position, day] = row.curve_exposure
+                rank = (-row.body_mass_coefficient * lifted_kg - row.intercept_kg, row.log_sd, row.curve_exposure)
+                best[day] = min(best.get(day, rank), rank)
+            if best:
+                lowered, errors, shares = zip(*best.values(), strict=True)
+                maximum[index, position, [*best]] = np.negative(lowered)
+                log_sd[index, position, [*best]], exposure[index, position, [*best]] = errors, shares
     unknown = ~(maximum > 0.0)
     maximum[unknown] = log_sd[unknown] = exposure[unknown] = np.nan
     return maximum, log_sd, exposure
@@ -306,7 +364,7 @@ def _each_alone(run: Any, sessions: Sequence[Floats], phase: Any, phase_day: Any
     return joined
 
 
-def _joined(first: LiftEstimates, second: LiftEstimates) -> LiftEstimates:
+def _beside(first: LiftEstimates, second: LiftEstimates) -> LiftEstimates:
     joined: LiftEstimates = _mapped(lambda *arrays: np.concatenate(arrays, axis=1), first, second)
     return joined
 

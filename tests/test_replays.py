@@ -18,7 +18,7 @@ from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog
 from service.evidence import Notes, evidence_of
 from service.replays import RATE_ALARMS, Course, replay_roster, summary
-from service.roster import Roster, estimate_roster
+from service.roster import Roster, RosterEstimates, estimate_roster
 from tests.simulated.coached_year import CLEARED, Spreadsheet, Year, begin, roster_of
 
 ATHLETES, WEEKS = 7, 26
@@ -28,7 +28,7 @@ POLICIES = {"default": DEFAULT, "eager": EAGER}
 
 @pytest.fixture(scope="module")
 def known() -> Roster:
-    """Half a year of six simulated athletes, coached by a spreadsheet."""
+    """Half a year of seven simulated athletes, coached by a spreadsheet; the first ones also train, one weakening."""
     year, coach = begin(ATHLETES, seed=9), Spreadsheet()
     for _ in range(WEEKS):
         coach(year)
@@ -43,7 +43,52 @@ def _roster(year: Year) -> Roster:
     roster = roster_of(year, who, log)
     for i, athlete in enumerate(roster.athletes):
         athlete.review_weekday = moments.WEEKDAYS[i]
-    return roster
+    return replace(roster, lifts=_trained(roster), plans=_plans(roster))
+
+
+CURLS = ("barbell-curl", "hammer-curl", "leg-press", "leg-curl", "back-squat", "bench-press")
+TRAINED = {  # by athlete: first day, length and kilograms lost a week of each lift
+    0: {"back-squat": (0, 182, 1.5), "leg-press": (3, 182, 1.0), "romanian-deadlift": (100, 60, 0.5)},
+    1: {"romanian-deadlift": (0, 182, 1.5), "barbell-row": (20, 182, 1.0), "leg-press": (10, 182, 1.2)},
+    2: {"romanian-deadlift": (0, 80, 0.2), "pull-up": (50, 90, 0.0), "leg-press": (120, 60, 0.1)},
+    3: {name: (8 * i, 182, 0.3 * i) for i, name in enumerate(CURLS)},
+}
+NAMED = {1: [(90, ["leg-press", "romanian-deadlift"]), (140, ["barbell-row"])], 2: [(100, ["leg-press"])]}
+
+
+def _trained(roster: Roster) -> dict[int, dict[str, list[Any]]]:
+    """Sessions every third day: stand-ins before a main lift, lifts that a later plan names, drops or begins."""
+    rng, lifts = np.random.default_rng(4), {}
+
+    def maximum_kg(name: str, days: int, lost_kg: float) -> float:
+        return float((20.0 if name == "pull-up" else 120.0) * rng.normal(1, 0.02) - lost_kg * days / 7)
+
+    for who, trained in TRAINED.items():
+        lifts[who] = {
+            name: [
+                SimpleNamespace(
+                    date=roster.first + timedelta(days=day), body_mass_coefficient=float(name == "pull-up"),
+                    intercept_kg=maximum_kg(name, day - start, lost_kg),
+                    log_sd=0.022, curve_exposure=0.22,
+                )
+                for day in range(start, min(start + length, len(roster.log.days)), 3)
+            ]
+            for name, (start, length, lost_kg) in trained.items()
+        }  # fmt: skip
+    return lifts
+
+
+def _plans(roster: Roster) -> dict[int, list[Any]]:
+    return {
+        who: [
+            SimpleNamespace(
+                from_date=roster.first + timedelta(days=day),
+                days=[{"exercises": [{"exercise": name, "main": True} for name in names]}],
+            )
+            for day, names in plans
+        ]
+        for who, plans in NAMED.items()
+    }
 
 
 def _notes(roster: Roster, reviews: Mapping[int, Any] | None = None) -> Notes:
@@ -94,7 +139,82 @@ def _until(known: Roster, to: date) -> Roster:
         sessions=known.sessions[:, :days],
         phases={who: [row for row in rows if row.starts_on <= to] for who, rows in known.phases.items()},
         targets={who: [row for row in rows if row.from_date <= to] for who, rows in known.targets.items()},
+        lifts={
+            who: {name: [row for row in rows if row.date <= to] for name, rows in lifts.items() if rows[0].date <= to}
+            for who, lifts in known.lifts.items()
+        },
+        plans={who: [row for row in rows if row.from_date <= to] for who, rows in known.plans.items()},
     )
+
+
+BEFORE_AND_AFTER = (89, 99, 120, 139)  # a main lift after stand-ins, and each change of plan
+
+
+@pytest.mark.parametrize("main_lifts_only", [True, False])
+def test_strength_as_known_is_the_same_with_and_without_what_came_later(known: Roster, main_lifts_only: bool) -> None:
+    """Lift by lift, pooled, and which lifts count as main: every day to the last bit; other lifts too."""
+    whole = estimate_roster(known, main_lifts_only=main_lifts_only)
+    for day in BEFORE_AND_AFTER:
+        then = estimate_roster(_until(known, known.first + timedelta(days=day)), main_lifts_only=main_lifts_only)
+        for part in ("probability_lost", "probability_rising"):
+            pooled = (getattr(found.strength.pooled, part)[:, : day + 1] for found in (whole, then))
+            np.testing.assert_array_equal(*pooled, err_msg=f"{day} {part}")
+        for who in TRAINED:
+            assert _by_lift(then, who, day) == _by_lift(whole, who, day), (day, who)
+
+
+def test_fewer_days_asked_for_change_no_strength_of_theirs(known: Roster) -> None:
+    whole = estimate_roster(known, main_lifts_only=True)
+    for day in (89, 181):
+        asked = estimate_roster(known, main_lifts_only=True, on=[known.first + timedelta(days=day)])
+        assert all(_on(asked, who, day) == _on(whole, who, day) for who in TRAINED)
+
+
+def _by_lift(found: RosterEstimates, who: int, to: int) -> dict[str, tuple[bytes, ...]]:
+    """Of every lift that is known by a day: its estimates and whether it is a main one, day by day."""
+    lifts = found.strength.lifts
+    arrays = (lifts.one_rep_max_kg.mean, lifts.one_rep_max_kg.sd, lifts.probability_lost, found.main)
+    return {
+        name: tuple(array[who, place, : to + 1].tobytes() for array in arrays)
+        for place, name in enumerate(found.lift_names[who])
+        if np.isfinite(arrays[0][who, place, : to + 1]).any()
+    }
+
+
+def _on(found: RosterEstimates, who: int, day: int) -> list[Any]:
+    lifts = found.strength.lifts
+    arrays = (lifts.one_rep_max_kg.mean, lifts.one_rep_max_kg.sd, lifts.probability_lost, found.main)
+    pooled = found.strength.pooled.probability_lost[who, day]
+    return [found.lift_names[who], pooled.tobytes(), *(array[who, :, day].tobytes() for array in arrays)]
+
+
+def test_which_lifts_stand_for_strength_on_a_day(known: Roster) -> None:
+    found = estimate_roster(known, main_lifts_only=True)
+
+    def main(who: int, day: int) -> set[str]:
+        return {name for place, name in enumerate(found.lift_names[who]) if found.main[who, place, day]}
+
+    assert main(0, 1) == {"back-squat"} and main(0, 99) == {"back-squat", "leg-press"}  # stand in
+    assert main(0, 100) == {"romanian-deadlift"}  # until a main lift of the catalogue is trained
+    assert main(1, 89) == {"romanian-deadlift", "barbell-row"}
+    assert main(1, 90) == {"romanian-deadlift", "leg-press"} and main(1, 140) == {"barbell-row"}  # as plans say
+    assert main(2, 110) == {"romanian-deadlift", "pull-up"}  # the new plan's lift has not been trained yet
+    assert main(2, 120) == {"leg-press"}
+    assert main(3, 181) == set(CURLS[:5])  # no more than five stand in
+    assert main(4, 181) == set()
+
+
+def test_what_came_later_changes_no_week_of_a_replay(known: Roster, courses: dict[str, list[Course]]) -> None:
+    """Neither sessions nor plans nor lifts nor phases; and what strength does to the weeks is seen in them."""
+    codes: Counter[str] = Counter()
+    for day in (99, 119, 150):
+        then = _until(known, known.first + timedelta(days=day))
+        short = replay_roster(then, _notes(then), POLICIES, known.to - timedelta(days=130))
+        for name, found in short.items():
+            for course, longer in zip(found, courses[name], strict=True):
+                assert course.weeks == longer.weeks[: len(course.weeks)]
+                codes.update(code for week in course.weeks for code in week["codes"])
+    assert any(code.startswith("strength.") for code in codes), codes
 
 
 def test_false_alarms_are_those_that_later_knowledge_puts_inside_the_band(
@@ -125,7 +245,7 @@ def test_an_eager_policy_changes_course_more_often_and_cries_wolf_more_often(
     assert eager["rate_alarms"] > calm["rate_alarms"] and eager["false_alarms"] >= calm["false_alarms"]
 
 
-def test_policies_do_not_disturb_each_other_and_stored_reviews_are_not_looked_at(
+def test_policies_do_not_disturb_each_other_and_findings_of_stored_reviews_are_not_looked_at(
     known: Roster, first: date, courses: dict[str, list[Course]]
 ) -> None:
     body = {

@@ -65,6 +65,9 @@ def lines_of(name: str, first_day: int) -> list[dict[str, Any]]:
                 for exercise, key, load_kg in (("romanian-deadlift", "load_kg", 90), ("pull-up", "added_kg", 5))
             ]
             lines.append({"type": "training_session", **entry, "sets": sets})
+            if day % 7 == 4:  # once more the same day, lighter; the same weights go by another number of repetitions
+                again = [{**one, "reps": rng.randrange(3, 6), "rir": 4} for one in sets]
+                lines.append({"type": "training_session", **entry, "sets": again})
         if day % 14 == 3:
             lines.append({"type": "measurement", **entry, "body_fat_pct": 21.5, "method": "skinfold"})
         if day % 10 == 1:

@@ -115,7 +115,7 @@ class _Seen:
         found = estimate_roster(known, policies=[policy], on=[known.to])
         athlete = known.athletes[0]
         self.notes, self.policy = notes, policy
-        self.plan = known.plans.get(athlete.id)
+        self.plan = known.plan(athlete.id)
         self.sessions: Sequence[Any] = notes.sessions.get(athlete.id, ())
         self.evidence: Evidence = evidence_of(known, found, notes, 0)
         self.opened = gate(self.evidence, policy)

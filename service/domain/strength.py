@@ -77,9 +77,9 @@ def estimate_strength(
     Parameters: `one_rep_max_kg` of the day's session (system mass for body-weight lifts), its `log_sd` and
     `curve_exposure` as `sets.SessionLift` has them, NaN without a session, shape (athletes, lifts, days); `phase`
     (PhaseKind) and `phase_day` (1 on a phase's first day), shape (athletes, days). A lift that was never trained may
-    stand as a row of NaN. `pooled_over` (athletes, lifts) says which lifts are pooled, all by default; `last` keeps
-    only so many days at the end. `loss_pct` (athletes,) is the drop that counts as lost, the model's by default. Raises
-    ValueError when shapes differ.
+    stand as a row of NaN. `pooled_over` (athletes, lifts, days) says which lifts are pooled on which day, all by
+    default; `last` keeps only so many days at the end. `loss_pct` (athletes,) is the drop that counts as lost, the
+    model's by default. Raises ValueError when shapes differ.
     """
     sessions = (one_rep_max_kg, log_sd, curve_exposure, phase, phase_day)
     return _estimate(*sessions, model, pooled_over, last, loss_pct, revised=False)
@@ -118,9 +118,9 @@ def _estimate(
     athletes, lifts, days = kg.shape
     if phase.shape != (athletes, days) or phase_day.shape != (athletes, days):
         raise ValueError("phases must have the shape (athletes, days)")
-    chosen = np.ones((athletes, lifts), dtype=np.bool_) if pooled_over is None else pooled_over
-    if chosen.shape != (athletes, lifts):
-        raise ValueError("pooled_over must have the shape (athletes, lifts)")
+    chosen = np.broadcast_to(np.True_, kg.shape) if pooled_over is None else pooled_over
+    if chosen.shape != kg.shape:
+        raise ValueError("pooled_over must have the shape (athletes, lifts, days)")
     keep = days if last is None else min(last, days)
     moments = np.empty((len(_LIFT_MOMENTS), athletes, lifts, keep))
     pooled = np.empty((len(_POOLED_MOMENTS), athletes, keep))
@@ -133,7 +133,7 @@ def _estimate(
         for day, state in passes:
             place = day - (days - keep)
             if place >= 0:
-                own, together = _moments(state, started[day], logged.in_cut[day], chosen[rows].T)
+                own, together = _moments(state, started[day], logged.in_cut[day], chosen[rows, :, day].T)
                 moments[:, rows, :, place] = own.transpose(0, 2, 1)
                 pooled[:, rows, place] = together
     lost = np.log1p(-np.broadcast_to(model.loss_pct if loss_pct is None else loss_pct, (athletes,)) / 100.0)

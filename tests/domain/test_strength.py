@@ -232,7 +232,7 @@ def test_no_athletes_no_answer() -> None:
 
 def test_only_the_chosen_lifts_are_pooled() -> None:
     logged = group(athletes=2, lifts=3)
-    chosen = np.array([[True, False, False], [False, True, True]])
+    chosen = np.array([[True, False, False], [False, True, True]])[:, :, None] & np.ones(logged[0].shape, np.bool_)
     some = estimate_strength(*logged, pooled_over=chosen)
     every = estimate_strength(*logged)
     assert same(some.lifts, every.lifts)
