@@ -315,12 +315,13 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 _E, _ADVICE, _WARN = Stage.ENERGY, Severity.ADVICE, Severity.WARNING
-_BANDS = ("cut_rate_fast_pct", "cut_rate_slow_pct", "build_rate_slow_pct", "build_rate_fast_pct", "maintain_rate_pct")
+_BUILD = ("build_rate_slow_pct", "build_rate_fast_pct")
+_BANDS = ("cut_rate_fast_pct", "cut_rate_slow_pct", *_BUILD, "maintain_rate_pct")
 _WISH = (*_BANDS, "energy_change_probability", "not_in_deficit_probability", "strength_warn_probability")
 AT_LIMIT = (*_WISH, *LIMITS, "energy_quiet_days", "energy_step_min_kcal")
 
 RULES: tuple[Rule, ...] = (
-    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", FIT, _unset),
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", (*FIT, *_BUILD), _unset),
     Rule(
         "energy.quiet_days",
         _E,

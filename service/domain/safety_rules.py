@@ -231,6 +231,7 @@ def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 _FLOORS = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
+_LIGHT = ("bmi_floor", "no_deficit_pct")
 _CEILING = (
     "loss_ceiling_pct",
     "loss_ceiling_after_day",
@@ -285,7 +286,7 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.STOP_DEFICIT,
         "Too light for a deficit?",
-        ("bmi_floor", "no_deficit_pct"),
+        _LIGHT,
         _only_in_deficit(too_light),
     ),
     Rule(
@@ -355,7 +356,7 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         None,
         "Too light, though not in a deficit?",
-        ("bmi_floor", "no_deficit_pct"),
+        _LIGHT,
         _bmi_low,
     ),
     Rule(
