@@ -181,7 +181,8 @@ def _wished(asked: Wish) -> str:
 
 def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, asked: Wish) -> str:
     """What the phase asks for at the estimated maintenance, beside the target."""
-    now, known, kind = evidence.energy_kcal or 0.0, evidence.maintenance_kcal, PHASE_WORDS[evidence.kind or "cut"]
+    now, known = evidence.energy_kcal or 0.0, evidence.maintenance_kcal
+    kind = "phase" if evidence.kind == "maintain" else evidence.kind
     at = f"at a maintenance of {number(known.mean if known else 0.0)} kcal"
     if abs(aim.energy_kcal - now) >= policy.energy_step_min_kcal:
         return f"{at} this {kind} asks for {number(aim.energy_kcal)} kcal, no reason to {asked.direction} {number(now)}"

@@ -128,7 +128,7 @@ def strength_step(evidence: Evidence, policy: Policy) -> Step | None:
 def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
     """The bounded rise out of a loss that goes on at a floor outside a cut: to maintenance, a least step at the least.
 
-    None in the first days of a phase, soon after another change, and where mass is not falling.
+    Never further above maintenance than the largest step: a target that is not eaten is not raised for ever. None in the first days of a phase, soon after another change, and where mass is not falling.
     """
     now, rate, maintenance, phase = evidence.energy_kcal, evidence.rate, evidence.maintenance_kcal, evidence.phase
     if now is None or rate is None or rate.mean >= 0.0 or maintenance is None or evidence.kind in ("cut", "build"):
@@ -138,4 +138,6 @@ def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
         return None
     if phase is not None and phase.day <= policy.energy_quiet_days:
         return None
-    return bounded(evidence, policy, max(maintenance.mean, now + policy.energy_step_min_kcal))
+    wanted = max(maintenance.mean, now + policy.energy_step_min_kcal)
+    change = bounded(evidence, policy, min(wanted, maintenance.mean + policy.energy_step_max_kcal))
+    return change if change is not None and change.to_kcal > change.from_kcal else None

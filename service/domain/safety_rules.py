@@ -219,7 +219,7 @@ def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
     ]
     change = recovery_step(evidence, policy)
     rate = evidence.rate
-    if not at or change is None or rate is None or change.to_kcal <= change.from_kcal:
+    if not at or change is None or rate is None:
         return None
     words = (
         f"{' '.join(f.statement for f in at)} The rate is {number(rate.mean, 2)} %/week all the same: raise energy to"

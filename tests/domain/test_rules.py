@@ -167,6 +167,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ),
     ("floor.recover", lambda v: _at_a_floor(phase=phase("maintain", v, 40)), [8, 30], [7, 1]),
     ("floor.recover", lambda v: _at_a_floor(phase=v), [None], [phase("build", 20, 40)]),
+    ("floor.recover", lambda v: _at_a_floor(targets=Targets(v)), [2720.0, 2850.0, 3050.0], [3060.0, 3300.0]),
     ("floor.recover", lambda v: _at_a_floor(history__last_energy_change_on=ago(v)), [10], [9]),
     (
         "screening.unanswered",
