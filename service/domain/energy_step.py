@@ -128,7 +128,8 @@ def strength_step(evidence: Evidence, policy: Policy) -> Step | None:
 def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
     """The bounded rise out of a loss that goes on at a floor outside a cut: to maintenance, a least step at the least.
 
-    Never further above maintenance than the largest step: a target that is not eaten is not raised for ever. None in the first days of a phase, soon after another change, and where mass is not falling.
+    Never further above maintenance than the largest step: a target that is not eaten is not raised for ever. None in
+    the first days of a phase, soon after another change, and where mass is not falling.
     """
     now, rate, maintenance, phase = evidence.energy_kcal, evidence.rate, evidence.maintenance_kcal, evidence.phase
     if now is None or rate is None or rate.mean >= 0.0 or maintenance is None or evidence.kind in ("cut", "build"):
