@@ -9,9 +9,9 @@ from datetime import timedelta
 from typing import Any
 
 from service.domain import data_rules, energy_rules, phase_rules, safety_rules, training_rules
-from service.domain.energy_step import Step, rate_edges, step, strength_step
+from service.domain.energy_step import Step, rate_edges, recovery_step, step, strength_step
 from service.domain.evidence import Evidence, Kind, Screening, Targets, moved
-from service.domain.findings import PHASE_WORDS, Action, Finding, Move, Rule, Stage, number
+from service.domain.findings import PHASE_WORDS, Action, Finding, Move, Rule, Stage, mean_at, number
 from service.domain.phases import Switch, estimated_at_goal, last_day, switch
 from service.domain.policy import Policy
 from service.domain.safety import Gate, gate, in_deficit
@@ -25,6 +25,8 @@ RULES: tuple[Rule, ...] = (
     *training_rules.RULES,
 )
 RULE = {rule.code: rule for rule in RULES}
+_LIMITS = ("limit.energy_floor", "limit.deficit", "floor.recover")  # raise energy whatever else is found
+_RISES = ("strength.lost", "rate.too_fast", "rate.falling")  # raise it when they do; a build's may lower it
 
 
 @dataclass(frozen=True)
@@ -219,7 +221,7 @@ def deepens(evidence: Evidence, policy: Policy, energy_kcal: float | None, phase
 
 
 def _refer(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, opened: Gate) -> _Proposal:
-    """Refer; a deficit that is not cleared ends now, and a cut that should end anyway ends with it."""
+    """Refer; a deficit that is not cleared ends now, a cut that should end anyway with it, and a due rise is made."""
     because = tuple(f.code for f in findings if RULE[f.code].action in (Action.REFER, Action.STOP_DEFICIT))
     ending = [
         f
@@ -227,12 +229,31 @@ def _refer(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, op
         if RULE[f.code].action is Action.STOP_DEFICIT
         or (RULE[f.code].action is Action.SWITCH_PHASE and evidence.kind == "cut")
     ]
+    raising, raised = _rise(findings, evidence, policy)
     if opened.deficit_open and not ending:
-        limit = next((f.code for f in findings if f.code in ("limit.energy_floor", "limit.deficit")), None)
-        change = _change(limit, evidence, policy) if limit else None
-        return _Proposal(Action.REFER, because, change.to_kcal if change else evidence.energy_kcal)
-    code = ending[0].code if opened.deficit_open else "safety.referral"
-    return _Proposal(Action.REFER, because, _out_of_deficit(evidence, policy), switch(evidence, policy, code))
+        return _Proposal(Action.REFER, because + raising, evidence.energy_kcal if raised is None else raised)
+    code, energy = ending[0].code if opened.deficit_open else "safety.referral", _out_of_deficit(evidence, policy)
+    if energy is not None and raised is not None and raised > energy:
+        because, energy = because + raising, raised
+    return _Proposal(Action.REFER, because, energy, switch(evidence, policy, code))
+
+
+def _rise(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy) -> tuple[tuple[str, ...], float | None]:
+    """The first rise of energy towards safety that findings ask for, its code and kcal: no referral withholds it.
+
+    The rates and strength wait as they do without a referral: for data, the quiet days, and since the last change.
+    """
+    held = any(
+        f.code in ("energy.quiet_days", "energy.too_soon")
+        or (RULE[f.code].stage is Stage.DATA and RULE[f.code].action is not None)
+        for f in findings
+    )
+    for finding in findings:
+        if finding.code in _LIMITS or (finding.code in _RISES and not held):
+            change = _change(finding.code, evidence, policy)
+            if change is not None and change.to_kcal > change.from_kcal:
+                return (finding.code,), change.to_kcal
+    return (), None
 
 
 def _out_of_deficit(evidence: Evidence, policy: Policy) -> float | None:
@@ -259,6 +280,8 @@ def _change(code: str, evidence: Evidence, policy: Policy) -> Step | None:
     now = evidence.energy_kcal
     if now is None:
         return None
+    if code == "floor.recover":
+        return recovery_step(evidence, policy)
     if code in ("limit.energy_floor", "limit.deficit"):
         wanted = lowest_energy(evidence, policy).energy_kcal
         return Step(now, 10.0 * -(-wanted // 10.0), wanted)
@@ -303,6 +326,8 @@ def _would_change_if(
     there, conditions, current, made = evidence, dict[str, None](), proposal, findings
     for _ in range(4):
         reasons = [f for f in made if f.code in current.because]
+        if current.action is Action.REFER:  # a rise made with it is no reason to refer
+            reasons = [f for f in reasons if RULE[f.code].action in (Action.REFER, Action.STOP_DEFICIT)]
         if current.because[:1] == ("screening.unanswered",):
             reasons = [f for f in reasons if f.code == "screening.unanswered"]
         if not reasons or any(f.would_change is None for f in reasons):
@@ -358,13 +383,25 @@ def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
         then = _first_allowed(judge(there, policy), there, policy, gate(there, policy))
         if then.action is not Action.HOLD:
             said.append(f"would {_words(then)} if {move.text}")
-    now, end, goal = evidence.phase, last_day(evidence, policy), evidence.athlete.goal_body_fat_pct
-    stays = evidence.kind == "maintain" and estimated_at_goal(evidence, policy)
-    if stays:
-        said.append(f"would go on to the next phase if body fat rose above {number(goal or 0.0, 1)} %")
-    elif now is not None and end is not None and end > evidence.as_of:
+    now, end = evidence.phase, last_day(evidence, policy)
+    if now is None:
+        said.append("would be judged anew if a phase were set")
+    elif now.kind == "maintain" and estimated_at_goal(evidence, policy):
+        said += _would_leave_goal_if(evidence, policy)
+    elif end is not None and end > evidence.as_of:
         said.append(f"would end the {PHASE_WORDS[now.kind]} with its last day, {end}")
-    elif now is not None and now.kind == "maintain" and end is not None:  # it goes on, for a reason
+    elif now.kind == "maintain" and end is not None:  # it goes on, for a reason
         longest = now.starts_on + timedelta(days=policy.maintain_max_days - 1)
         said.append(f"would end the maintenance by {longest} at the latest")
     return tuple(said)
+
+
+def _would_leave_goal_if(evidence: Evidence, policy: Policy) -> list[str]:
+    """In maintenance at the goal: the body fat above which the next phase is recommended, where rest is over."""
+    fat, goal = evidence.body_fat_pct, evidence.athlete.goal_body_fat_pct
+    if fat is None or goal is None:
+        return []
+    move = Move("body_fat_pct.mean", mean_at(goal, fat.sd, policy.goal_probability, "below"), "above")
+    there = moved(evidence, move.path, move.past)
+    then = _first_allowed(judge(there, policy), there, policy, gate(there, policy))
+    return [f"would {_words(then)} if {move.text}"] if then.action is Action.SWITCH_PHASE else []

@@ -37,7 +37,7 @@ def _missed_sessions(evidence: Evidence, policy: Policy) -> Verdict | None:
     if missed is None or missed < policy.check_in_missed_sessions:
         return None
     plural = "" if missed == 1 else "s"
-    return Verdict(f"{missed} planned session{plural} of the last 7 days not logged.", {"missed": missed})
+    return Verdict(f"{missed} session{plural} fewer than usual in the last 7 days.", {"missed": missed})
 
 
 def _old_measurement(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -89,7 +89,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         None,
         "Is the phase about to end?",
-        ("check_in_phase_ending_days",),
+        ("check_in_phase_ending_days", "cut_max_days", "build_min_days", "maintain_min_days", "maintain_max_days"),
         _phase_ending,
     ),
     Rule(
@@ -97,7 +97,7 @@ RULES: tuple[Rule, ...] = (
         Stage.TRAINING,
         _ADVICE,
         None,
-        "Were sessions missed?",
+        "Were there fewer sessions than usual?",
         ("check_in_missed_sessions",),
         _missed_sessions,
     ),
@@ -121,6 +121,7 @@ NEXT = {  # the one next thing to do, by finding; of others, what they state
     "safety.pain": "Take the lift out and have the pain looked at by a licensed professional.",
     "limit.energy_floor": "Raise the target to the floor.",
     "limit.deficit": "Make the deficit smaller.",
+    "floor.recover": "Raise energy and speak to the athlete about eating.",
     "safety.symptom_noted": "Ask the athlete how they are; hold energy and loads.",
     "safety.bmi_low": "Speak to the athlete about eating more.",
     "safety.eats_below_floor": "Ask the athlete to eat the target.",

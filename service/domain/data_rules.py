@@ -43,7 +43,8 @@ def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
     count, least = evidence.log.weigh_ins_14_d, policy.weigh_ins_min_14_d
     if count >= least:
         return None
-    words = f"Only {count} weigh-ins in the last 14 days, {least} are the least: weigh in on most mornings."
+    some = f"Only {count} weigh-in{'' if count == 1 else 's'}" if count else "No weigh-ins"
+    words = f"{some} in the last 14 days, {least} are the least: weigh in on most mornings."
     seen = {"weigh_ins_14_d": count, **_ahead(evidence)}
     return Verdict(words + _narrowing(evidence), seen, (Move("log.weigh_ins_14_d", least, "at_least"),))
 
@@ -54,8 +55,9 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     half = maintenance_half_width_pct(evidence)
     known = "not known" if half is None else f"known only within ±{number(half)} %"
+    some = f"Only {count} complete food day{'' if count == 1 else 's'}" if count else "No complete food days"
     words = (
-        f"Only {count} complete food days in the last 14 while maintenance is {known}: log at least {least} complete"
+        f"{some} in the last 14 while maintenance is {known}: log at least {least} complete"
         " days in the next 14, weekdays and a weekend."
     )
     seen = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
@@ -124,14 +126,13 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
     half, need = maintenance_half_width_pct(evidence), logging_need(evidence, policy, None)
-    days = need.complete_days_per_week
-    if half is None or half > policy.maintenance_interval_pct or days == ALL:
+    if half is None or half > policy.maintenance_interval_pct or need.complete_days_per_week == ALL:
         return None
-    plural = "" if days == 1 else "s"
     return Verdict(
-        f"Maintenance is known within ±{number(half, 1)} %: {days} complete food day{plural} a week may do, until a"
-        " stall or a switch.",
-        {"maintenance_half_width_pct": half, "complete_days_per_week": days},
+        f"Maintenance is known within ±{number(half, 1)} %: fewer than seven complete food days a week may do until a"
+        " stall or a switch; how many, by how far this athlete's days differ, is in the logging need"
+        " (/logging-need).",
+        {"maintenance_half_width_pct": half},
     )
 
 
@@ -181,7 +182,13 @@ RULES: tuple[Rule, ...] = (
         Severity.INFO,
         None,
         "May food logging be sparser?",
-        ("maintenance_interval_pct",),
+        (
+            "maintenance_interval_pct",
+            "cut_rate_slow_pct",
+            "energy_change_probability",
+            "energy_quiet_days",
+            "not_in_deficit_probability",
+        ),
         _may_log_less,
     ),
 )

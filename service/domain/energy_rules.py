@@ -7,11 +7,13 @@ hold a change back stand before the rules that ask for one.
 from datetime import timedelta
 
 from service.domain.energy_step import Direction, Wish, rate_band_pct, step, strength_step, wish
+from service.domain.estimation_model import REPORTING_MEAN
 from service.domain.evidence import Evidence, Kind, Quantity
 from service.domain.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.history import repeated, strained
 from service.domain.policy import Policy
-from service.domain.targets import lowest_energy, phase_energy
+from service.domain.safety import maintenance_by_profile_kcal
+from service.domain.targets import PhaseEnergy, lowest_energy, phase_energy
 
 
 def _runs(kind: Kind, rate: Quantity) -> str:
@@ -92,24 +94,38 @@ def _unset(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
-    logged, true = evidence.maintenance_kcal, evidence.expenditure_kcal
-    if logged is None or true is None or evidence.kind != "cut" or not _lowering(evidence, policy):
+    """Whether less maintenance is logged than a body like this can live on, or at the floor than such people log.
+
+    Held against the profile: both estimates of maintenance follow the log, a ratio of them shows nothing.
+    """
+    logged = evidence.maintenance_kcal
+    if logged is None or not _lowering(evidence, policy) or repeated(evidence, "energy.under_reported", 1):
         return None
-    ratio = logged.mean / true.mean if true.mean > 0.0 else 1.0
-    if ratio >= policy.reporting_ratio_min or repeated(evidence, "energy.under_reported", 1):
+    usual = maintenance_by_profile_kcal(evidence, policy)  # as people like this log it
+    true, limit = usual / REPORTING_MEAN, at_limit(evidence, policy)
+    floored = limit is not None and limit.evidence["limit"] == "energy_floor"
+    if evidence.kind != "cut" or logged.hi >= usual or not (floored or logged.mean < policy.reporting_ratio_min * true):
         return None
+    ratio = logged.mean / true
     words = (
-        f"Log and scale disagree: the log holds mass at {number(logged.mean)} kcal where {number(true.mean)} kcal are"
-        " expected. Meals are probably missing from the log, or the plan is not followed; ask before cutting more."
+        f"The log holds mass at {number(logged.mean)} kcal where a body like this is expected to need {number(true)}"
+        f" kcal: about {number(100.0 * (1.0 - ratio))} % of what is eaten seems not to be logged, if it is not a rarely"
+        " low need. Have everything weighed and logged for a week and ask what is missing before cutting more."
     )
-    move = Move("maintenance_kcal.mean", policy.reporting_ratio_min * true.mean, "at_least")
-    return Verdict(words, {"maintenance_kcal": logged.mean, "expenditure_kcal": true.mean, "ratio": ratio}, (move,))
+    seen = {"maintenance_kcal": logged.mean, "by_profile_kcal": usual, "expected_kcal": true, "ratio": ratio}
+    need = f"logged-scale maintenance reached {number(usual)} kcal within its interval"
+    return Verdict(words, seen, condition=need)
+
+
+INSTEAD_OF_LESS = "the rate were back inside its band, or a week of everything logged showed what is missing"
 
 
 def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
-    """Whether the rate asks for less energy in a cut but the limits leave no step worth making."""
-    now = evidence.energy_kcal
-    if now is None or evidence.kind != "cut" or not _lowering(evidence, policy):
+    """Whether the rate asks for less energy in a cut but the limits leave no step worth making, quiet days over."""
+    now, phase = evidence.energy_kcal, evidence.phase
+    if now is None or phase is None or phase.kind != "cut" or not _lowering(evidence, policy):
+        return None
+    if phase.day <= policy.energy_quiet_days:
         return None
     limit = lowest_energy(evidence, policy)
     eaten = evidence.log.logged_intake_kcal
@@ -125,9 +141,8 @@ def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"The rate asks for less energy, but {number(now)} kcal is already at {names[limit.name]}"
         f" ({number(limit.energy_kcal)} kcal): the target is not lowered."
     )
-    need = f"the limit were {number(now - policy.energy_step_min_kcal)} kcal or lower"
     seen = {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name}
-    return Verdict(words, seen, condition=need)
+    return Verdict(words, seen, condition=INSTEAD_OF_LESS)
 
 
 def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -137,7 +152,7 @@ def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
     aim = phase_energy(evidence, policy, evidence.kind)
     if aim is None or step(evidence, policy) is not None:
         return None
-    words = f"The rate is outside its band, yet {number(now)} kcal already fits the estimated maintenance"
+    words = f"{_wished(asked)}, yet {_fits(evidence, policy, aim, asked)}"
     if eaten is not None and abs(eaten - now) >= policy.energy_step_min_kcal:
         side = "above" if eaten > now else "below"
         words += (
@@ -151,8 +166,29 @@ def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
     need = (
         f"the energy that fits were {edge} kcal or {'lower' if way < 0.0 else 'higher'}, not {number(aim.energy_kcal)}"
     )
+    if way < 0.0 and aim.limited_by is not None:
+        need = INSTEAD_OF_LESS
     seen = {"energy_kcal": now, "fitting_kcal": aim.energy_kcal, "logged_intake_kcal": eaten}
     return Verdict(words, seen, condition=need)
+
+
+def _wished(asked: Wish) -> str:
+    sure = f"with probability {number(asked.probability, 2)}"
+    if asked.code == "rate.not_in_deficit":
+        return f"This cut has no real deficit {sure}"
+    return f"The rate is {asked.side} {number(asked.edge_pct, 2)} %/week {sure}"
+
+
+def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, asked: Wish) -> str:
+    """What the phase asks for at the estimated maintenance, beside the target."""
+    now, known = evidence.energy_kcal or 0.0, evidence.maintenance_kcal
+    kind = "phase" if evidence.kind == "maintain" else evidence.kind
+    at = f"at a maintenance of {number(known.mean if known else 0.0)} kcal"
+    if abs(aim.energy_kcal - now) >= policy.energy_step_min_kcal:
+        return f"{at} this {kind} asks for {number(aim.energy_kcal)} kcal, no reason to {asked.direction} {number(now)}"
+    if aim.limited_by is None:
+        return f"{number(now)} kcal is what this {kind} asks for {at}"
+    return f"{number(now)} kcal is as far as the limits let this {kind} go {at}"
 
 
 def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -191,6 +227,23 @@ _SAY = {
 }
 
 
+LIMITS = (
+    "cut_deficit_max_pct",
+    "cut_deficit_max_kcal_per_kg_fat",
+    "energy_floor_male_kcal",
+    "energy_floor_female_kcal",
+    "reporting_ratio_min",
+)
+FIT = (  # what the energy of a phase is made of
+    *LIMITS,
+    "cut_rate_aim_pct",
+    "build_surplus_max_pct",
+    "expenditure_response",
+    "food_days_min_14_d",
+)
+STEP = ("energy_step_min_kcal", "energy_step_max_kcal", "energy_step_max_pct")
+
+
 def _rate(code: str, kinds: tuple[Kind, ...]) -> Rule:
     def judge(evidence: Evidence, policy: Policy) -> Verdict | None:
         asked, rate, kind = wish(evidence, policy), evidence.rate, evidence.kind
@@ -219,7 +272,7 @@ def _rate(code: str, kinds: tuple[Kind, ...]) -> Rule:
         Severity.WARNING if code == "rate.too_fast" else Severity.ADVICE,
         Action.CHANGE_ENERGY,
         question.get(code, "Is maintenance off?"),
-        (*edges, "energy_change_probability", "energy_step_max_kcal"),
+        (*edges, "energy_change_probability", *STEP, *FIT),
         judge,
     )
 
@@ -263,11 +316,21 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 _E, _ADVICE, _WARN = Stage.ENERGY, Severity.ADVICE, Severity.WARNING
+_BUILD = ("build_rate_slow_pct", "build_rate_fast_pct")
+_BANDS = ("cut_rate_fast_pct", "cut_rate_slow_pct", *_BUILD, "maintain_rate_pct")
+_WISH = (*_BANDS, "energy_change_probability", "not_in_deficit_probability", "strength_warn_probability")
+AT_LIMIT = (*_WISH, *LIMITS, "energy_quiet_days", "energy_step_min_kcal")
 
 RULES: tuple[Rule, ...] = (
-    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", ("cut_rate_aim_pct",), _unset),
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", (*FIT, *_BUILD), _unset),
     Rule(
-        "energy.quiet_days", _E, Severity.INFO, Action.HOLD, "Is the phase still young?", ("energy_quiet_days",), _quiet
+        "energy.quiet_days",
+        _E,
+        Severity.INFO,
+        Action.HOLD,
+        "Is the phase still young?",
+        ("energy_quiet_days", *_WISH),
+        _quiet,
     ),
     Rule(
         "energy.too_soon",
@@ -275,7 +338,7 @@ RULES: tuple[Rule, ...] = (
         Severity.INFO,
         Action.HOLD,
         "Was energy changed lately?",
-        ("energy_change_min_interval_days",),
+        ("energy_change_min_interval_days", *_WISH),
         _too_soon,
     ),
     Rule(
@@ -284,8 +347,17 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.HOLD,
         "Would a deeper deficit add to strain?",
-        ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs"),
+        ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs", *_WISH),
         _strain,
+    ),
+    Rule(
+        "energy.under_reported",
+        _E,
+        _ADVICE,
+        Action.COLLECT_DATA,
+        "Does the log hold what is eaten?",
+        AT_LIMIT,
+        _under_reported,
     ),
     Rule(
         "energy.at_limit",
@@ -293,7 +365,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         Action.HOLD,
         "Is energy as low as it may go?",
-        ("cut_deficit_max_pct",),
+        AT_LIMIT,
         at_limit,
     ),
     Rule(
@@ -302,7 +374,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         Action.HOLD,
         "Is the target right and not followed?",
-        ("energy_step_min_kcal",),
+        (*_WISH, *STEP, *FIT),
         _target_fits,
     ),
     Rule(
@@ -311,17 +383,8 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         Action.COLLECT_DATA,
         "Is the log complete enough to lower energy?",
-        ("complete_log_days",),
+        ("complete_log_days", *_WISH),
         _ask_for_logs,
-    ),
-    Rule(
-        "energy.under_reported",
-        _E,
-        _ADVICE,
-        Action.COLLECT_DATA,
-        "Do log and scale disagree?",
-        ("reporting_ratio_min",),
-        _under_reported,
     ),
     Rule(
         "strength.lost",
@@ -329,7 +392,7 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.CHANGE_ENERGY,
         "Is strength being lost in the cut?",
-        ("strength_warn_probability", "strength_loss_pct"),
+        ("strength_warn_probability", "strength_loss_pct", "cut_rate_slow_pct", *STEP, *FIT),
         _strength,
     ),
     Rule(
@@ -345,14 +408,14 @@ RULES: tuple[Rule, ...] = (
     _rate("rate.too_slow", ("cut", "build")),
     _rate("rate.falling", ("maintain",)),
     _rate("rate.rising", ("maintain",)),
-    Rule("rate.in_band", _E, Severity.INFO, None, "Is the rate inside its band?", (), _in_band),
+    Rule("rate.in_band", _E, Severity.INFO, None, "Is the rate inside its band?", _WISH, _in_band),
     Rule(
         "rate.unsure",
         _E,
         Severity.INFO,
         None,
         "Is the rate surely outside its band?",
-        ("energy_change_probability",),
+        _WISH,
         _unsure,
     ),
 )

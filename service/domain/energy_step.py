@@ -123,3 +123,22 @@ def strength_step(evidence: Evidence, policy: Policy) -> Step | None:
     wanted = min(max(slow.energy_kcal, now + max(policy.energy_step_min_kcal, least_step)), maintenance.mean)
     change = bounded(evidence, policy, wanted)
     return change if change is not None and change.to_kcal > change.from_kcal else None
+
+
+def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
+    """The bounded rise out of a loss that goes on at a floor outside a cut: to maintenance, a least step at the least.
+
+    Never further above maintenance than the largest step: a target that is not eaten is not raised for ever. None in
+    the first days of a phase, soon after another change, and where mass is not falling.
+    """
+    now, rate, maintenance, phase = evidence.energy_kcal, evidence.rate, evidence.maintenance_kcal, evidence.phase
+    if now is None or rate is None or rate.mean >= 0.0 or maintenance is None or evidence.kind in ("cut", "build"):
+        return None
+    last = evidence.history.last_energy_change_on
+    if last is not None and (evidence.as_of - last).days < policy.energy_change_min_interval_days:
+        return None
+    if phase is not None and phase.day <= policy.energy_quiet_days:
+        return None
+    wanted = max(maintenance.mean, now + policy.energy_step_min_kcal)
+    change = bounded(evidence, policy, min(wanted, maintenance.mean + policy.energy_step_max_kcal))
+    return change if change is not None and change.to_kcal > change.from_kcal else None

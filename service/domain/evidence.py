@@ -156,7 +156,7 @@ class Log:
     logged_intake_kcal: float | None = None  # mean over the complete days of the last 14, in the present phase
     days_since_measurement: int | None = None
     body_fat_measurements: tuple[BodyFatMeasurement, ...] = ()
-    sessions_missed_7_d: int | None = None  # planned and not logged; None without a training plan
+    sessions_missed_7_d: int | None = None  # fewer than the athlete's habit; None without one
 
 
 @dataclass(frozen=True)

@@ -153,6 +153,7 @@ class Verdict:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     moves: tuple[Move, ...] = ()
     condition: str | None = None
+    severity: Severity | None = None  # where it is not the rule's
 
 
 Judge = Callable[[Evidence, Policy], Verdict | None]
@@ -176,7 +177,7 @@ class Rule:
         verdict = self.judge(evidence, policy)
         if verdict is None:
             return None
-        return finding(self.code, self.severity, verdict, policy, self.thresholds, self.source)
+        return finding(self.code, verdict.severity or self.severity, verdict, policy, self.thresholds, self.source)
 
 
 _SOURCES: dict[str, str] = {f.name: f.metadata["source"] for f in fields(Policy)}

@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from service.domain.energy_rules import at_limit
+from service.domain.energy_rules import AT_LIMIT, INSTEAD_OF_LESS, at_limit
 from service.domain.evidence import Evidence
 from service.domain.findings import Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
 from service.domain.history import repeated, strained, weeks_since_deload
@@ -83,12 +83,16 @@ def _planned_end(evidence: Evidence, policy: Policy) -> Verdict | None:
     if end < now.planned_end_on or not due(evidence, policy, end):
         return None
     water = f" {WATER}" if now.kind == "cut" else ""
-    words = f"Day {now.day} of the {now.kind}; its planned end is {end}.{water}"
+    ends = f"its planned end is {end}"
+    if end > now.planned_end_on:  # a build's only
+        ends = f"planned until {now.planned_end_on}, but at least {policy.build_min_days} days, so it ends {end}"
+    words = f"Day {now.day} of the {now.kind}; {ends}.{water}"
     later = evidence.as_of + timedelta(days=policy.phase_lookahead_days)
     if now.kind == "cut":  # a later plan meets the longest cut
         later = min(later, now.starts_on + timedelta(days=policy.cut_max_days - 1))
     move = Move("phase.planned_end_on", later, "above")
-    return Verdict(words, {"day": now.day, "planned_end_on": str(now.planned_end_on)}, (move,))
+    seen = {"day": now.day, "planned_end_on": str(now.planned_end_on), "last_day_on": str(end)}
+    return Verdict(words, seen, (move,))
 
 
 def _longest_cut(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -154,14 +158,16 @@ def plateau_lasts(evidence: Evidence, policy: Policy) -> bool:
 
 
 def _stalled(evidence: Evidence, policy: Policy) -> Verdict | None:
+    now = evidence.phase  # a stall ends no cut before its least length: nobody can know it after two weeks
+    if now is None or now.day < policy.cut_min_days:
+        return None
     if at_limit(evidence, policy) is None or not repeated(evidence, "energy.at_limit", 1):
         return None
     words = (
         "The cut is stalled and energy is at its limit in two reviews in a row: go back to maintenance, then cut again"
         f" from there. {WATER}"
     )
-    need = "the rate were back inside its band, or the limits left room for a lower target"
-    return Verdict(words, {"energy_kcal": evidence.energy_kcal}, condition=need)
+    return Verdict(words, {"energy_kcal": evidence.energy_kcal, "day": now.day}, condition=INSTEAD_OF_LESS)
 
 
 def _strained(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -256,6 +262,20 @@ def _no_goal(evidence: Evidence, policy: Policy) -> Verdict | None:
 _P, _ADVICE, _WARN, _SWITCH = Stage.PHASE, Severity.ADVICE, Severity.WARNING, Action.SWITCH_PHASE
 _GOAL = ("goal_probability", "goal_measurements", "goal_tolerance_pct", "goal_measurement_max_age_days")
 _LOST = ("strength_end_probability", "strength_end_reviews", "strength_loss_pct")
+_REST = (
+    "maintain_min_days",
+    "maintain_max_days",
+    "maintain_rate_pct",
+    "stable_probability",
+    "strength_warn_probability",
+    "cuts_in_a_row_max",
+    "build_fat_ceiling_male_pct",
+    "build_fat_ceiling_female_pct",
+    "diet_break_days",
+    "energy_quiet_days",
+    "phase_lookahead_days",
+    "goal_probability",
+)
 _STRAIN = ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs")
 
 RULES: tuple[Rule, ...] = (
@@ -276,7 +296,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         _SWITCH,
         "Is the phase at its planned end?",
-        ("phase_lookahead_days", "build_min_days"),
+        ("phase_lookahead_days", "build_min_days", "cut_max_days"),
         _planned_end,
     ),
     Rule(
@@ -288,7 +308,15 @@ RULES: tuple[Rule, ...] = (
         ("cut_max_days", "phase_lookahead_days"),
         _longest_cut,
     ),
-    Rule("phase.stalled", _P, _ADVICE, _SWITCH, "Is the cut stalled at the limit?", ("cut_deficit_max_pct",), _stalled),
+    Rule(
+        "phase.stalled",
+        _P,
+        _ADVICE,
+        _SWITCH,
+        "Is the cut stalled at the limit?",
+        ("cut_min_days", *AT_LIMIT),
+        _stalled,
+    ),
     Rule("phase.diet_break", _P, _ADVICE, _SWITCH, "Is a diet break due?", (*_STRAIN, "diet_break_days"), _diet_break),
     Rule("wellbeing.strain", _P, _WARN, None, "Is the cut a strain?", _STRAIN, _strained),
     Rule(
@@ -317,13 +345,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         _SWITCH,
         "Is maintenance over?",
-        (
-            "maintain_min_days",
-            "maintain_max_days",
-            "stable_probability",
-            "strength_warn_probability",
-            "cuts_in_a_row_max",
-        ),
+        _REST,
         _rested,
     ),
     Rule(
@@ -332,7 +354,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         None,
         "Must maintenance go on?",
-        ("maintain_max_days", "stable_probability", "strength_warn_probability", "cuts_in_a_row_max"),
+        _REST,
         _extended,
     ),
     Rule("phase.none", _P, _ADVICE, None, "Is a phase in force?", (), _no_phase),

@@ -5,7 +5,7 @@ is recorded; nothing that starts or deepens a deficit, or raises load, passes a 
 """
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from service.domain.composition import energy_availability_kcal_per_kg
@@ -196,7 +196,9 @@ def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"The athlete noted {kind} on {on}: no deeper deficit and no added load for"
         f" {policy.symptom_window_days} days; if it returns, see a licensed professional."
     )
-    return Verdict(words, {"symptom": kind, "on": str(on)})
+    over = on + timedelta(days=policy.symptom_window_days)
+    need = f"it were {over} without another symptom, or a clearance for load, dated {on} or later, were recorded"
+    return Verdict(words, {"symptom": kind, "on": str(on)}, condition=need)
 
 
 def body_fat_floor_pct(evidence: Evidence, policy: Policy) -> float:

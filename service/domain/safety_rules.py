@@ -3,8 +3,10 @@
 from collections.abc import Callable
 from typing import Any
 
+from service.domain.energy_step import recovery_step
 from service.domain.evidence import Evidence
 from service.domain.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at, number
+from service.domain.history import strained
 from service.domain.policy import REFER, Policy
 from service.domain.safety import (
     closed_scopes,
@@ -18,6 +20,8 @@ from service.domain.safety import (
     too_light,
 )
 from service.domain.targets import energy_floor_kcal, fat_mass_kg, lowest_energy
+
+WELL_UNDER = 0.95  # an average counts as under a floor from 5 % below it; common practice, no source
 
 
 def _condition_rule(code: str, question: str, *thresholds: str) -> Rule:
@@ -91,14 +95,15 @@ def _too_fast(evidence: Evidence, policy: Policy, what: str) -> Verdict | None:
     moves = loss_ceiling_broken_by(evidence, policy)
     if not moves:
         return None
-    tissue, scale = evidence.tissue_rate_pct_per_week, evidence.rate_pct_per_week
-    shown = {"tissue": tissue, "scale": scale}
-    rates = ", ".join(f"{k} {number(q.mean, 2)} %/week" for k, q in shown.items() if q is not None)
+    rates = {"tissue": evidence.tissue_rate_pct_per_week, "scale": evidence.rate_pct_per_week}
+    shown = {k: (q.mean, q.probability_below(policy.loss_ceiling_pct)) for k, q in rates.items() if q is not None}
+    chances = " and ".join(f"{number(p, 2)} by the {k} rate of {number(m, 2)} %/week" for k, (m, p) in shown.items())
     now = evidence.phase
     when = f"on day {now.day} of the {PHASE_WORDS[now.kind]}" if now else "outside any phase"
     ceiling = number(policy.loss_ceiling_pct, 1)
-    words = f"Body mass is changing faster than {ceiling} %/week ({rates}) {when}: {what}"
-    seen: dict[str, Any] = {f"{k}_rate_pct_per_week": q.mean for k, q in shown.items() if q is not None}
+    words = f"Loss beyond {ceiling} %/week has a probability of {chances}, {when}: {what}"
+    seen: dict[str, Any] = {f"{k}_rate_pct_per_week": mean for k, (mean, _) in shown.items()}
+    seen |= {f"{k}_probability": p for k, (_, p) in shown.items()}
     seen["day"] = evidence.phase.day if evidence.phase else None
     return Verdict(words, seen, moves)
 
@@ -165,10 +170,10 @@ def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
-    logged = evidence.log.logged_intake_kcal
+    logged = _eaten_kcal(evidence, policy)
     intake = evidence.energy_kcal if logged is None else logged
     available = None if intake is None else energy_availability(evidence, policy, intake)
-    if intake is None or available is None or available >= policy.energy_availability_flag:
+    if intake is None or available is None or available >= WELL_UNDER * policy.energy_availability_flag:
         return None
     known = "" if evidence.exercise_kcal is not None else " before the cost of training, which is not known"
     words = (
@@ -176,19 +181,65 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
         f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
         " health; with further signs (low mood, many infections, stress fractures, in women lost menses) refer."
     )
-    return Verdict(words, {"energy_availability_kcal_per_kg": available, "intake_kcal": intake})
+    planned = evidence.kind == "cut" and not _further_signs(evidence, policy)  # low in a cut by plan
+    seen = {"energy_availability_kcal_per_kg": available, "intake_kcal": intake}
+    return Verdict(words, seen, severity=Severity.INFO if planned else None)
+
+
+def _further_signs(evidence: Evidence, policy: Policy) -> bool:
+    """Whether anything beside the number speaks of too little energy: strain, missed menses, symptoms of late."""
+    felt = evidence.wellbeing
+    lately = [s for s in felt.symptoms if 0 <= (evidence.as_of - s.on).days < policy.symptom_window_days]
+    return bool(strained(evidence, policy) or lately or (felt.months_without_menstruation or 0.0) >= 1.0)
+
+
+def _eaten_kcal(evidence: Evidence, policy: Policy) -> float | None:
+    """Mean intake of the complete days, kcal, when there are enough of them: one fast is no average."""
+    log = evidence.log
+    return log.logged_intake_kcal if log.complete_food_days_14_d >= max(policy.food_days_min_14_d, 1) else None
 
 
 def _eats_below_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
-    eaten, least = evidence.log.logged_intake_kcal, energy_floor_kcal(evidence, policy)
-    if eaten is None or eaten >= least or (evidence.energy_kcal is not None and evidence.energy_kcal < least):
+    eaten, least = _eaten_kcal(evidence, policy), energy_floor_kcal(evidence, policy)
+    if (
+        eaten is None
+        or eaten >= WELL_UNDER * least
+        or (evidence.energy_kcal is not None and evidence.energy_kcal < least)
+    ):
         return None
     words = f"Complete days average {number(eaten)} kcal, below the energy floor of {number(least)} kcal."
-    move = Move("log.logged_intake_kcal", least, "at_least")
+    move = Move("log.logged_intake_kcal", WELL_UNDER * least, "at_least")
     return Verdict(words, {"logged_intake_kcal": eaten, "floor_kcal": least}, (move,))
 
 
+def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether mass still falls outside a cut though the athlete is at a floor: a hold would let it go on."""
+    at = [
+        f for f in (too_light(evidence, policy), too_lean(evidence, policy), _eats_below_floor(evidence, policy)) if f
+    ]
+    change = recovery_step(evidence, policy)
+    rate = evidence.rate
+    if not at or change is None or rate is None:
+        return None
+    words = (
+        f"{' '.join(f.statement for f in at)} The rate is {number(rate.mean, 2)} %/week all the same: raise energy to"
+        f" {number(change.to_kcal)} kcal and speak to the athlete about eating."
+    )
+    seen = {name: value for f in at for name, value in f.evidence.items()}
+    need = "mass no longer fell, or the athlete were above every floor"
+    return Verdict(words, {**seen, "rate_pct_per_week": rate.mean}, condition=need)
+
+
 _FLOORS = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
+_LIGHT = ("bmi_floor", "no_deficit_pct")
+_CEILING = (
+    "loss_ceiling_pct",
+    "loss_ceiling_after_day",
+    "loss_ceiling_tissue_probability",
+    "loss_ceiling_probability",
+    "cut_rate_fast_pct",
+    "no_deficit_pct",
+)
 _ENERGY_FLOORS = ("energy_floor_male_kcal", "energy_floor_female_kcal")
 _S, _WARN, _STOP = Stage.SAFETY, Severity.WARNING, Severity.STOP
 
@@ -208,7 +259,7 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.STOP_DEFICIT,
         "Is mass being lost too fast to go on?",
-        ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_tissue_probability", "loss_ceiling_probability"),
+        _CEILING,
         _loss_ceiling,
     ),
     Rule(
@@ -217,11 +268,17 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.REFER,
         "Is mass lost too fast without a deficit?",
-        ("loss_ceiling_pct", "loss_ceiling_after_day", "loss_ceiling_tissue_probability", "loss_ceiling_probability"),
+        _CEILING,
         _unexplained_loss,
     ),
     Rule(
-        "floor.body_fat", _S, _STOP, Action.STOP_DEFICIT, "Too lean for a deficit?", _FLOORS, _only_in_deficit(too_lean)
+        "floor.body_fat",
+        _S,
+        _STOP,
+        Action.STOP_DEFICIT,
+        "Too lean for a deficit?",
+        (*_FLOORS, "no_deficit_pct"),
+        _only_in_deficit(too_lean),
     ),
     Rule(
         "floor.bmi",
@@ -229,7 +286,7 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.STOP_DEFICIT,
         "Too light for a deficit?",
-        ("bmi_floor",),
+        _LIGHT,
         _only_in_deficit(too_light),
     ),
     Rule(
@@ -256,8 +313,33 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.CHANGE_ENERGY,
         "Is the planned deficit too large?",
-        ("cut_deficit_max_pct", "cut_deficit_max_kcal_per_kg_fat", "deficit_cap_probability"),
+        (
+            "cut_deficit_max_pct",
+            "cut_deficit_max_kcal_per_kg_fat",
+            "deficit_cap_probability",
+            "reporting_ratio_min",
+            *_ENERGY_FLOORS,
+        ),
         _deficit_cap,
+    ),
+    Rule(
+        "floor.recover",
+        _S,
+        _WARN,
+        Action.CHANGE_ENERGY,
+        "Does mass fall on at a floor?",
+        (
+            *_FLOORS,
+            "bmi_floor",
+            *_ENERGY_FLOORS,
+            "food_days_min_14_d",
+            "energy_quiet_days",
+            "energy_change_min_interval_days",
+            "energy_step_min_kcal",
+            "energy_step_max_kcal",
+            "energy_step_max_pct",
+        ),
+        _recover,
     ),
     Rule(
         "safety.symptom_noted",
@@ -268,9 +350,23 @@ RULES: tuple[Rule, ...] = (
         ("symptom_window_days",),
         mild_symptom,
     ),
-    Rule("safety.bmi_low", _S, _WARN, None, "Too light, though not in a deficit?", ("bmi_floor",), _bmi_low),
     Rule(
-        "safety.eats_below_floor", _S, _WARN, None, "Is less eaten than the floor?", _ENERGY_FLOORS, _eats_below_floor
+        "safety.bmi_low",
+        _S,
+        _WARN,
+        None,
+        "Too light, though not in a deficit?",
+        _LIGHT,
+        _bmi_low,
+    ),
+    Rule(
+        "safety.eats_below_floor",
+        _S,
+        _WARN,
+        None,
+        "Is less eaten than the floor?",
+        (*_ENERGY_FLOORS, "food_days_min_14_d"),
+        _eats_below_floor,
     ),
     Rule(
         "safety.energy_availability",
@@ -278,7 +374,16 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         None,
         "Is little energy left for the body?",
-        ("energy_availability_flag",),
+        (
+            "energy_availability_flag",
+            "food_days_min_14_d",
+            "reporting_ratio_min",
+            "strain_hunger",
+            "strain_fatigue",
+            "strain_sleep_h",
+            "strain_signs",
+            "symptom_window_days",
+        ),
         _energy_availability,
     ),
     Rule(

@@ -19,6 +19,7 @@ from service.domain.evidence import (
     Log,
     Meal,
     PastReview,
+    Symptom,
     Targets,
     Wellbeing,
     moved,
@@ -146,12 +147,21 @@ SCRIPTED = [
             **STALL,
             targets=Targets(1810.0),
             log__logged_intake_kcal=1810.0,
+            phase=phase("cut", 28, 42),
             history__reviews=_reviews("energy.at_limit"),
         ),
         Action.SWITCH_PHASE,
         2400.0,
         "maintain",
         "phase.stalled",
+    ),
+    (
+        "too light, falling on in maintenance",
+        but(**{**MAINTAIN, "tissue_rate_pct_per_week": q(-0.2, 0.2)}, athlete__height_cm=208.0),
+        Action.CHANGE_ENERGY,
+        2900.0,
+        None,
+        "floor.recover",
     ),
     ("three weigh-ins, no food", but(**NO_DATA), Action.COLLECT_DATA, 2300.0, None, "data.few_weigh_ins"),
     ("day 42 of a cut", but(phase=phase("cut", 42, 42)), Action.SWITCH_PHASE, 2850.0, "maintain", "phase.planned_end"),
@@ -506,3 +516,31 @@ def test_moves_name_real_pieces_of_the_evidence():
         moved(ON_PLAN, "phase.colour", 1)
     assert moved(ON_PLAN, "tissue_rate_pct_per_week.mean", -1.0).tissue_rate_pct_per_week.lo == pytest.approx(-1.24675)
     assert Move("phase.day", 7, "above").past == 8 and Move("phase.day", 7, "at_most").past == 7
+
+
+AT_GOAL = {
+    "body_fat_pct": q(11.0, 1.0),
+    "log__body_fat_measurements": (BodyFatMeasurement(ago(9), 12.5), BodyFatMeasurement(ago(2), 11.0)),
+}
+
+
+def test_a_hold_at_the_goal_says_from_which_body_fat_it_would_go_on():
+    kept = but(**{**MAINTAIN, "phase": phase("maintain", 30, 30)}, **AT_GOAL)
+    said = decide(kept, DEFAULT).recommendation.would_change_if
+    assert said[-1].startswith("would switch to ") and said[-1].endswith("if body fat were above 12.0 %")
+    sure = DEFAULT.changed({"goal_probability": 0.8})  # mean + 0.84 sd at the goal of 12 %
+    assert decide(kept, sure).recommendation.would_change_if[-1].endswith("if body fat were above 11.2 %")
+    young = replace(kept, phase=phase("maintain", 3, 28))  # rest is not over: no body fat would end it
+    assert not any("body fat" in words for words in decide(young, DEFAULT).recommendation.would_change_if)
+
+
+def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
+    dizzy = but(**STALL, wellbeing=Wellbeing(symptoms=(Symptom(ago(2), "dizziness"),)))
+    r = decide(dizzy, DEFAULT).recommendation
+    assert r.because == ("safety.symptom_noted",)
+    (said,) = r.would_change_if
+    assert said.startswith(f"would be judged anew if it were {ago(2) + timedelta(days=14)} without another symptom")
+    later = replace(dizzy, as_of=ago(2) + timedelta(days=14))
+    assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
+    outside = decide(but(phase=None, targets=None), DEFAULT).recommendation
+    assert outside.would_change_if == ("would be judged anew if a phase were set",)

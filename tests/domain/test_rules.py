@@ -56,6 +56,19 @@ def _maintaining(rate: float, energy_kcal: float) -> Evidence:
     return but(**{**MAINTAIN, **changes}, rate_pct_per_week=None)
 
 
+def _stalled_on(day: int) -> Evidence:
+    again = _reviews("energy.at_limit")
+    at_limit = {"targets": Targets(2150.0), "log__logged_intake_kcal": 2150.0, "history__reviews": again}
+    return _rate(-0.1, phase=phase("cut", day, 42), **at_limit)
+
+
+def _at_a_floor(rate: float = -0.2, **changes: Any) -> Evidence:
+    """Two metres tall and just under 74 kg, a body mass index of 18.5, on a target that is maintenance."""
+    light = {**MAINTAIN, "athlete__height_cm": 200.0, "trend_mass_kg": q(73.9, 0.3), "log__logged_intake_kcal": 2800.0}
+    rates = {"tissue_rate_pct_per_week": q(rate, 0.2), "rate_pct_per_week": None}
+    return but(**{**light, **rates, **changes})
+
+
 # code, evidence from a value, values that fire, values that do not
 CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("safety.minor", lambda v: but(athlete__age_y=v), [12.0, 17.99], [18.0, 18.01, None]),
@@ -121,15 +134,41 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [2850 - 471.96 - 90 * Z80 - 1],
         [2850 - 471.96 - 90 * Z80 + 1],
     ),
-    ("safety.eats_below_floor", lambda v: but(log__logged_intake_kcal=v), [1499.0], [1500.0, None]),
-    # fat-free mass 65.6 kg × 30 = 1968 kcal; the log holds 0.95 of what is eaten
-    ("safety.energy_availability", lambda v: but(log__logged_intake_kcal=v), [1869.5], [1869.7, 2300.0]),
+    # an average counts from 5 % below the floor, and from four complete days on: one fast is none
+    ("safety.eats_below_floor", lambda v: but(log__logged_intake_kcal=v), [1424.9], [1425.0, 1499.0, None]),
+    (
+        "safety.eats_below_floor",
+        lambda v: but(log=replace(ON_PLAN.log, logged_intake_kcal=0.0, complete_food_days_14_d=v)),
+        [4, 12],
+        [3, 1],
+    ),
+    # 5 % under fat-free mass 65.6 kg × 30 = 1968 kcal is 1869.6; the log holds 0.95 of what is eaten
+    ("safety.energy_availability", lambda v: but(log__logged_intake_kcal=v), [1776.0], [1776.2, 2300.0]),
+    (
+        "safety.energy_availability",
+        lambda v: but(log=replace(ON_PLAN.log, logged_intake_kcal=0.0, complete_food_days_14_d=v)),
+        [4],
+        [3, 1],
+    ),
     (
         "safety.energy_availability",
         lambda v: but(log__logged_intake_kcal=2300.0, exercise_kcal=v),
-        [453.2, 500.0],
-        [452.9, 0.0],
+        [551.6, 600.0],
+        [551.3, 0.0],
     ),
+    ("floor.recover", lambda v: _at_a_floor(rate=v), [-0.01, -0.2], [0.0, 0.1]),
+    ("floor.recover", lambda v: _at_a_floor(trend_mass_kg=q(v, 0.3)), [73.9], [74.0]),
+    ("floor.recover", lambda v: _at_a_floor(trend_mass_kg=q(80.0, 0.3), body_fat_pct=q(v, 1.0)), [6.99], [7.0]),
+    (
+        "floor.recover",
+        lambda v: _at_a_floor(trend_mass_kg=q(80.0, 0.3), log__logged_intake_kcal=v),
+        [1400.0],
+        [1425.0, None],
+    ),
+    ("floor.recover", lambda v: _at_a_floor(phase=phase("maintain", v, 40)), [8, 30], [7, 1]),
+    ("floor.recover", lambda v: _at_a_floor(phase=v), [None], [phase("build", 20, 40)]),
+    ("floor.recover", lambda v: _at_a_floor(targets=Targets(v)), [2720.0, 2850.0, 3050.0], [3060.0, 3300.0]),
+    ("floor.recover", lambda v: _at_a_floor(history__last_energy_change_on=ago(v)), [10], [9]),
     (
         "screening.unanswered",
         lambda v: but(screening=v),
@@ -284,10 +323,20 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     (
         "phase.stalled",
         lambda v: _rate(
-            -0.1, targets=Targets(v), log__logged_intake_kcal=v, history__reviews=_reviews("energy.at_limit")
+            -0.1,
+            targets=Targets(v),
+            log__logged_intake_kcal=v,
+            history__reviews=_reviews("energy.at_limit"),
+            phase=phase("cut", 28, 42),
         ),
         [2180.0, 2138.0],
         [2190.0],
+    ),
+    (  # a stall ends no cut that is shorter than the least
+        "phase.stalled",
+        lambda v: _stalled_on(v),
+        [28, 30],
+        [27, 14],
     ),
     ("wellbeing.strain", lambda v: but(wellbeing=Wellbeing(hunger=v, fatigue=4.0)), [4.0], [3.9, None]),
     ("wellbeing.strain", lambda v: but(wellbeing=Wellbeing(hunger=4.0, sleep_h=v)), [5.9], [6.0]),
@@ -332,7 +381,23 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         ["rate.too_slow"],
         ["energy.ask_for_logs"],
     ),
-    ("energy.under_reported", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2099.0], [2100.0, 2500.0]),
+    # Mifflin 1990 at 80 kg, 178 cm, 28 years: 1777.5 kcal × 1.65 = 2933 are needed, of which 0.7 are 2053
+    ("energy.under_reported", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2052.9], [2053.1, 2500.0]),
+    ("energy.under_reported", lambda v: _rate(-0.1, maintenance_kcal=q(1950.0, v)), [60.0, 380.0], [385.0]),
+    (  # at the energy floor already where the interval's upper end is below what such people log: 0.88 × 2417 = 2127
+        "energy.under_reported",
+        lambda v: _rate(
+            -0.1,
+            athlete__height_cm=160.0,
+            trend_mass_kg=q(60.0, 0.3),
+            maintenance_kcal=q(1900.0, v),
+            targets=Targets(1500.0),
+            log__logged_intake_kcal=1500.0,
+        ),
+        [60.0, 135.0],
+        [140.0],
+    ),
+    ("energy.at_limit", lambda v: _stalled_on(v), [8, 20], [7, 1]),
     (
         "energy.at_limit",
         lambda v: _rate(-0.1, targets=Targets(v), log__logged_intake_kcal=v),
@@ -344,6 +409,24 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("energy.target_fits", lambda v: _rate(-0.1, maintenance_kcal=q(v, 60.0)), [2920.0], [2500.0]),
     ("training.deload_due", lambda v: but(history__last_deload_on=ago(v)), [56, 70], [55]),
     ("training.deload_due", lambda v: but(history__training_since=ago(v)), [56], [55]),
+    (  # where nobody records deloads it is said once
+        "training.deload_due",
+        lambda v: but(history__training_since=ago(90), history__reviews=_reviews(v)),
+        ["rate.in_band"],
+        ["training.deload_due"],
+    ),
+    (
+        "training.deload_due",
+        lambda v: but(history__last_deload_on=v, history__reviews=_reviews("training.deload_due")),
+        [ago(70)],
+        [],
+    ),
+    (
+        "training.deload_on_findings",
+        lambda v: but(history__training_since=ago(90), history__reviews=_reviews(v), wellbeing__fatigue=5.0),
+        ["training.deload_due"],
+        ["rate.in_band"],
+    ),
     (
         "training.deload_on_findings",
         lambda v: but(history__last_deload_on=ago(v), wellbeing__fatigue=4.0),
@@ -483,3 +566,84 @@ def test_findings_are_plain_records_with_words(evidence):
 def test_as_of_is_the_only_clock():
     later = replace(ON_PLAN, as_of=TODAY + timedelta(days=400))
     assert [f.code for f in judge(later, DEFAULT)] != [] and later.as_of.year == 2027
+
+
+def _said(code: str, evidence: Evidence) -> str:
+    found = RULE[code](evidence, DEFAULT)
+    assert found is not None
+    return found.statement
+
+
+def test_statements_say_what_they_rest_on():
+    """A rule that acts on a chance says the chance; a moved end says why; a target that fits says where."""
+    ceiling = but(tissue_rate_pct_per_week=q(-1.3, 0.5), rate_pct_per_week=q(-1.2, 0.4))
+    chance = q(-1.3, 0.5).probability_below(-1.5)
+    assert f"probability of {chance:.2f} by the tissue rate of −1.30 %/week" in _said("loss.ceiling", ceiling)
+    seen = RULE["loss.ceiling"](ceiling, DEFAULT).evidence
+    assert seen["tissue_probability"] == pytest.approx(chance, abs=1e-4) and "scale_probability" in seen
+    build = but(targets=Targets(3100.0), phase=phase("build", 24, 14))
+    starts = build.phase.starts_on
+    ends = (
+        f"planned until {starts + timedelta(days=13)}, but at least 28 days, so it ends {starts + timedelta(days=27)}"
+    )
+    assert ends in _said("phase.planned_end", build)
+    fits = but(tissue_rate_pct_per_week=q(-0.6, 0.4), probability_not_in_deficit=0.85, targets=Targets(2230.0))
+    assert "outside its band" not in _said("energy.target_fits", fits)
+    assert "2230 kcal is what this cut asks for at a maintenance of 2850 kcal" in _said("energy.target_fits", fits)
+
+
+def test_no_finding_asks_for_a_lower_safety_floor():
+    floored = _rate(-0.1, maintenance_kcal=q(1900.0, 60.0), targets=Targets(1500.0), log__logged_intake_kcal=1500.0)
+    found = {f.code: f for f in judge(floored, DEFAULT)}
+    assert {"energy.at_limit", "energy.under_reported", "energy.target_fits"} <= set(found)
+    assert "35 % of what is eaten seems not to be logged" in found["energy.under_reported"].statement  # 1 − 1900/2933
+    for code in ("energy.at_limit", "energy.target_fits"):
+        assert "or lower" not in found[code].would_change and "back inside its band" in found[code].would_change
+
+
+def test_a_deload_that_never_was_is_not_called_the_last():
+    never = but(history__training_since=ago(40), wellbeing__fatigue=4.5)
+    assert "6 weeks of training without a deload on record" in _said("training.deload_on_findings", never)
+    once = but(history__last_deload_on=ago(60))
+    assert _said("training.deload_due", once).startswith("The last deload was 9 weeks ago")
+    assert "without a deload" in _said("training.deload_due", but(history__training_since=ago(60)))
+
+
+@pytest.mark.parametrize(
+    ("changes", "severity"),
+    [
+        ({}, Severity.INFO),  # low in a cut by plan
+        ({"phase": phase("maintain", 20, 40)}, Severity.WARNING),
+        ({"wellbeing": Wellbeing(hunger=5.0, fatigue=5.0)}, Severity.WARNING),
+        ({"wellbeing": Wellbeing(months_without_menstruation=1.5)}, Severity.WARNING),
+        ({"wellbeing": Wellbeing(symptoms=(Symptom(ago(2), "dizziness"),))}, Severity.WARNING),
+        ({"wellbeing": Wellbeing(symptoms=(Symptom(ago(30), "dizziness"),))}, Severity.INFO),
+    ],
+)
+def test_low_energy_availability_in_a_cut_weighs_with_a_second_sign(changes, severity):
+    found = RULE["safety.energy_availability"](but(log__logged_intake_kcal=1700.0, **changes), DEFAULT)
+    assert found is not None and found.severity is severity
+
+
+def test_counts_are_said_in_words():
+    assert _said("data.few_weigh_ins", but(log__weigh_ins_14_d=0)).startswith("No weigh-ins in")
+    assert _said("data.few_weigh_ins", but(log__weigh_ins_14_d=1)).startswith("Only 1 weigh-in in")
+    one = but(log__complete_food_days_14_d=1, maintenance_kcal=UNKNOWN_MAINTENANCE)
+    assert _said("data.few_food_days", one).startswith("Only 1 complete food day in")
+
+
+def test_the_log_that_may_be_sparser_names_no_number_of_its_own():
+    """How many days do hangs on how far the athlete's days differ: the logging need alone says it."""
+    assert "complete_days_per_week" not in RULE["data.may_log_less"](ON_PLAN, DEFAULT).evidence
+    assert "/logging-need" in _said("data.may_log_less", ON_PLAN)
+
+
+def test_findings_name_the_thresholds_that_decide_them():
+    named = {
+        "rate.in_band": ["cut_rate_fast_pct", "cut_rate_slow_pct", "maintain_rate_pct", "build_rate_fast_pct"],
+        "phase.rested": ["maintain_rate_pct", "phase_lookahead_days"],
+        "phase.stalled": ["cut_min_days", "energy_floor_female_kcal"],
+        "loss.ceiling": ["cut_rate_fast_pct"],
+        "energy.too_soon": ["energy_change_probability", "cut_rate_slow_pct"],
+    }
+    assert all(set(names) <= set(RULE[code].thresholds) for code, names in named.items())

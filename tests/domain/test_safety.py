@@ -138,10 +138,19 @@ def test_pain_stops_the_lift(notes, stopped):
     assert (decide(evidence, DEFAULT).recommendation.action is Action.REFER) is bool(stopped)
 
 
-def test_pain_refers_without_moving_energy_but_never_keeps_a_cut_going():
+def test_pain_refers_without_lowering_energy_withholds_no_rise_and_keeps_no_cut_going():
     hurt = _felt(ON_PLAN, pains=(Pain(ago(0), "pull-up", 6), Pain(ago(5), "pull-up", 6)))
     r = decide(hurt, DEFAULT).recommendation
     assert (r.action, r.energy_to_kcal, r.phase) == (Action.REFER, 2300.0, None)
+    fast = replace(hurt, tissue_rate_pct_per_week=q(-1.35, 0.15))
+    r = decide(fast, DEFAULT).recommendation
+    assert (r.action, r.energy_to_kcal, r.because) == (Action.REFER, 2350.0, ("safety.pain", "rate.too_fast"))
+    long_ago = _felt(fast, pains=(Pain(ago(1500), "pull-up", 6), Pain(ago(1498), "pull-up", 6)))
+    assert decide(long_ago, DEFAULT).recommendation.energy_to_kcal == 2350.0
+    weak = replace(hurt, probability_strength_lost=0.7)
+    assert decide(weak, DEFAULT).recommendation.energy_to_kcal == 2420.0
+    young = decide(replace(fast, phase=phase("cut", 5, 40)), DEFAULT).recommendation
+    assert (young.action, young.energy_to_kcal) == (Action.REFER, 2300.0)  # the quiet days hold as without pain
     too_fast = replace(hurt, tissue_rate_pct_per_week=q(-1.7, 0.1))
     r = decide(too_fast, DEFAULT).recommendation
     assert (r.action, r.energy_to_kcal) == (Action.STOP_DEFICIT, 2850.0)
@@ -375,6 +384,7 @@ DANGERS = st.sampled_from(
         lambda e: _felt(e, symptoms=(*e.wellbeing.symptoms, Symptom(ago(0), "fainting"))),
         lambda e: _felt(e, symptoms=(*e.wellbeing.symptoms, Symptom(ago(0), "dizziness"))),
         lambda e: _felt(e, pains=(Pain(ago(0), "pull-up", 7), Pain(ago(2), "pull-up", 7))),
+        lambda e: _felt(e, pains=(Pain(ago(1500), "pull-up", 7), Pain(ago(1498), "pull-up", 7))),
         lambda e: _felt(e, hunger=5.0, fatigue=5.0, sleep_h=4.0),
         lambda e: replace(e, probability_strength_lost=1.0),
         lambda e: replace(e, screening=None),
@@ -383,6 +393,11 @@ DANGERS = st.sampled_from(
         lambda e: replace(e, log=replace(e.log, weigh_ins_14_d=0, complete_food_days_14_d=0, days_since_weigh_in=None)),
     ]
 )
+
+
+def _same_body(one, other):
+    """Whether mass, fat and log are the same, so that a danger asks for the same energy or more."""
+    return (one.trend_mass_kg, one.body_fat_pct, one.log) == (other.trend_mass_kg, other.body_fat_pct, other.log)
 
 
 def _starts_cut(decision):
@@ -398,6 +413,9 @@ def test_more_danger_never_makes_the_recommendation_more_aggressive(evidence, da
     energy = [d.recommendation.energy_to_kcal for d in (before, after)]
     assert None not in energy and evidence.energy_kcal is not None
     assert energy[1] >= min(energy[0], evidence.energy_kcal) - 1e-9
+    rise = before.recommendation.action is Action.CHANGE_ENERGY and energy[0] > evidence.energy_kcal
+    if rise and evidence.kind != "build" and _same_body(evidence, worse):  # what is due for safety is not withheld
+        assert energy[1] >= energy[0] - 1e-9
     if not gate(worse, DEFAULT).deficit_open:
         assert after.recommendation.energy_to_kcal >= evidence.energy_kcal
         assert after.recommendation.action in (Action.REFER, Action.STOP_DEFICIT)
