@@ -77,9 +77,9 @@ class ReviewAnswer(Answer):
     gave_way: list[Documented]
     prediction: Documented
     score: Documented | None = Field(
-        description="how last week's prediction for this day came out: by quantity the interval `predicted` for the true"
-        " value, what was `found` and with which sd, the `interval` (90 %) in which the estimate was to be found, given"
-        " what the week taught, and whether it was `inside`"
+        description="how last week's prediction for this day came out: by quantity the interval `predicted` for the"
+        " true value, what was `found` with which sd, the `interval` (90 %) in which the estimate was to be, given what"
+        " the week taught, and whether it was `inside`"
     )
     changed_since: Documented | None = Field(
         None,
