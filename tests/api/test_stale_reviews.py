@@ -11,6 +11,7 @@ from service.store.tables import Review
 from tests.api.conftest import Api, Call, days_ago, faults, today
 from tests.api.in_a_cut import review, stalled
 from tests.api.test_decisions import decide, targets_of
+from tests.api.test_safety import SOFT
 
 
 @pytest.fixture
@@ -127,20 +128,27 @@ def test_the_decision_can_be_read(api: Api, man: dict[str, Any], due: dict[str, 
     assert api.stranger()("GET", path).status_code == 404
 
 
-def test_a_return_in_two_steps_reaches_maintenance_a_week_later(api: Api) -> None:
-    man = stalled(api, f"steps-{uuid.uuid4().hex[:8]}", days=61)
+def returned(api: Api, ago: int) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
+    """A man whose cut ended so many days ago, with a policy of two steps; his review of that day, and its decision."""
+    man = stalled(api, f"steps-{uuid.uuid4().hex[:8]}", days=61, ends_days_ago=ago)
     here = f"/athletes/{man['id']}"
     policy = {"athlete_id": man["id"], "changes": {"maintain_return_steps": 2}}
     assert api("POST", "/policies", policy).status_code == 201
     cut = api.all(f"{here}/phases")[-1]
-    low = {"from_date": days_ago(1), "energy_kcal": 2200, "acknowledge": ["limit.step", "energy.too_soon"]}
+    low = {"from_date": days_ago(ago), "energy_kcal": 2200, "acknowledge": SOFT}
     assert api("POST", f"{here}/targets", low).status_code == 201
-    over = api("PATCH", f"{here}/phases/{cut['id']}", {"planned_end_on": days_ago(1)}, headers={"if-match": '"r1"'})
+    over = api("PATCH", f"{here}/phases/{cut['id']}", {"planned_end_on": days_ago(ago)}, headers={"if-match": '"r1"'})
     assert over.status_code == 200, over.text
-    made = review(api, man)
+    made = review(api, man, ago)
     asked = made["recommendation"]
     assert (asked["action"], asked["phase"]["to"]) == ("switch_phase", "maintain"), asked
-    said = decide(api, made, "accepted").json()
+    answer = decide(api, made, "accepted")
+    assert answer.status_code == 201, answer.text
+    return man, made, answer.json()
+
+
+def test_a_return_in_two_steps_reaches_maintenance_a_week_later(api: Api) -> None:
+    man, made, said = returned(api, 1)
     half, full = said["targets"]["energy_kcal"], said["next_targets"]["energy_kcal"]
     assert full == pytest.approx(made["estimates"]["maintenance_kcal"]["mean"], abs=30)
     assert half == pytest.approx((2200 + full) / 2, abs=15)
@@ -153,6 +161,21 @@ def test_a_return_in_two_steps_reaches_maintenance_a_week_later(api: Api) -> Non
     stored = targets_of(api, man)[-1]
     assert stored["protein_g"] == said["next_targets"]["protein_g"] > 0
     assert api("GET", f"/reviews/{made['id']}/decision").json()["next_targets"] == said["next_targets"]
+
+
+def test_to_go_on_in_between_leaves_the_second_step_and_another_plan_replaces_it(api: Api) -> None:
+    man, _, said = returned(api, 9)  # of the past: from eight days ago, the second step since yesterday
+    full = said["next_targets"]
+    assert full["from_date"] == days_ago(1)
+    between = review(api, man, 3)
+    energy = between["recommendation"]["energy_kcal"]
+    assert energy["from"] == energy["to"] == said["targets"]["energy_kcal"], between["recommendation"]
+    assert decide(api, between, "accepted").json()["targets"] is None
+    assert [t["energy_kcal"] for t in targets_of(api, man)][-1] == full["energy_kcal"]
+    later = review(api, man, 2)
+    other = {"energy_kcal": 2460, "phase": {"to": "maintain", "on": days_ago(1)}}
+    assert decide(api, later, "amended", changes=other, acknowledge=SOFT).status_code == 201
+    assert targets_of(api, man)[-1]["energy_kcal"] == 2460
 
 
 def test_a_year_before_the_calendar_is_no_day_of_training(api: Api, man: dict[str, Any]) -> None:
