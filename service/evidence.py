@@ -17,12 +17,11 @@ from service.domain.estimation_state import take
 from service.domain.records import Athletes, Estimate, FoodState
 from service.roster import Roster, RosterEstimates, energy_steps
 from service.store.scope import Scope, table_of
-from service.store.tables import Review, Screening, SessionLift, TrainingSession, WellbeingNote
+from service.store.tables import Decision, Review, Screening, SessionLift, TrainingSession, WellbeingNote
 
 NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
 SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_REMEMBERED = 6
-ACCEPTED = ("accepted", "amended")
 REST_DAYS = 7  # so many days without a session count as a deload
 OUTLOOK_DAYS = 14
 WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
@@ -56,6 +55,7 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
     """
     screening, note = table_of(Screening), table_of(WellbeingNote)
     session, lift, review = table_of(TrainingSession), table_of(SessionLift), table_of(Review)
+    decision = table_of(Decision)
     trained_since = (first or as_of) - SESSIONS_SINCE
     answers = await scope.rows(
         scope.select(Screening).where(screening.c.athlete_id.in_(ids)).order_by(screening.c.revision)
@@ -78,15 +78,15 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
             lift.c.athlete_id.in_(ids), lift.c.pain.is_not(None), lift.c.date >= since, lift.c.date < trained_since
         )
     )
-    accepted = await scope.rows(
-        scope.select(review.c.athlete_id, review.c.as_of, of=[Review])
-        .where(review.c.athlete_id.in_(ids), review.c.as_of < as_of, review.c.action == "deload")
-        .where(review.c.state.in_(ACCEPTED))
+    accepted = await scope.rows(  # an amended one is something else than the deload
+        scope.select(review.c.athlete_id, decision.c.effect, of=[Review, Decision])
+        .where(decision.c.review_id == review.c.id, review.c.athlete_id.in_(ids), review.c.as_of < as_of)
+        .where(review.c.action == "deload", review.c.state == "accepted")
         .order_by(review.c.as_of)
     )
     deloads: dict[uuid.UUID, list[date]] = defaultdict(list)
     for row in accepted:
-        deloads[row.athlete_id].append(row.as_of + timedelta(days=1))
+        deloads[row.athlete_id].append(date.fromisoformat(row.effect["effective_on"]))
     pains: dict[uuid.UUID, list[ev.Pain]] = defaultdict(list)
     for row in said:
         pains[row.athlete_id] += [
@@ -396,7 +396,7 @@ def _history(known: Roster, notes: Notes, athlete: Any, phases: Sequence[Any], t
             for row in one_a_week(earlier, known.to)[:REVIEWS_REMEMBERED]
         ),
         last_energy_change_on=_last_change(phases, targets),
-        last_deload_on=_last_deload(earlier, notes.deloads.get(athlete.id, ()), notes.sessions.get(athlete.id, ())),
+        last_deload_on=_last_deload(notes.deloads.get(athlete.id, ()), notes.sessions.get(athlete.id, ())),
         training_since=min(lifted, default=None),
     )
 
@@ -413,17 +413,11 @@ def one_a_week(reviews: Sequence[Any], as_of: date) -> list[Any]:
     return found
 
 
-def _last_deload(reviews: Sequence[Any], deloads: Sequence[date], sessions: Sequence[Any]) -> date | None:
+def _last_deload(deloads: Sequence[date], sessions: Sequence[Any]) -> date | None:
     """When the last deload began that the coach accepted or the log shows, a week without training included."""
-    accepted = [row for row in reviews if row.state in ACCEPTED and _action(row) == "deload"]
     days = [row.date for row in sessions]
     rests = [before + timedelta(days=1) for before, after in pairwise(days) if (after - before).days > REST_DAYS]
-    begun = [row.as_of + timedelta(days=1) for row in accepted] + [row.date for row in sessions if row.deload]
-    return max([*begun, *deloads, *rests], default=None)
-
-
-def _action(row: Any) -> str:
-    return str(row.document["recommendation"]["action"])
+    return max([*deloads, *(row.date for row in sessions if row.deload), *rests], default=None)
 
 
 def _last_change(phases: Sequence[Any], targets: Sequence[Any]) -> date | None:

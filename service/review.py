@@ -81,18 +81,37 @@ async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date) -> li
     ids = [athlete.id for athlete in athletes]
     rosters = await load_by_span(scope, athletes, as_of)
     notes, policies = await load_notes(scope, ids, as_of), await in_force(scope, ids)
+    remade = await _out_of_date(scope, ids, as_of)
 
     def review() -> dict[uuid.UUID, Result]:
-        return {made.athlete_id: made for known in rosters for made in review_roster(known, notes, policies)}
+        return {made.athlete_id: made for known in rosters for made in review_roster(known, notes, policies, remade)}
 
     made = await asyncio.to_thread(review)
     return [made[athlete] for athlete in ids]
 
 
-def review_roster(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce]) -> list[Result]:
-    """Review a roster whose rows are all there: the domain's work, without any I/O."""
+async def _out_of_date(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> dict[uuid.UUID, Any]:
+    """The open reviews of a day whose inputs have changed since, by athlete: a review made now replaces them."""
+    review = table_of(Review)
+    stale = scope.select(review.c.athlete_id, review.c.document, of=[Review]).where(
+        review.c.athlete_id.in_(ids), review.c.as_of == as_of, review.c.state == "open", review.c.stale.is_(True)
+    )
+    return {row.athlete_id: row for row in await scope.rows(stale)}
+
+
+def review_roster(
+    known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce], remade: Mapping[uuid.UUID, Any] | None = None
+) -> list[Result]:
+    """Review a roster whose rows are all there: the domain's work, without any I/O.
+
+    `remade` are the reviews of the same day that these will replace: they say what has changed since.
+    """
     chosen = [policies[athlete.id] for athlete in known.athletes]
-    told = [_last_told(notes.reviews.get(athlete.id, ())) for athlete in known.athletes]
+    replaced = remade or {}
+    seen = [
+        [*([replaced[one.id]] if one.id in replaced else []), *notes.reviews.get(one.id, ())] for one in known.athletes
+    ]
+    told = [_last_told(rows) for rows in seen]
     days = {known.to, *(date.fromisoformat(one["as_of"]) for one in told if one is not None)}
     found = estimate_roster(
         known,
@@ -107,23 +126,33 @@ def review_roster(known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InFo
     for index, ahead in zip(unsure, outlooks(known, found, unsure), strict=True):
         evidence[index] = replace(evidence[index], outlook=ahead)
     decisions = [decide(one, policy.policy) for one, policy in zip(evidence, chosen, strict=True)]
-    planned = [decision.recommendation.energy_to_kcal for decision in decisions]
-    intake = np.array([np.nan if energy is None else energy for energy in planned], dtype=np.float64)
-    next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), np.repeat(intake[:, None], 7, axis=1))
+    intake = np.array([planned_intake_kcal(*pair) for pair in zip(evidence, decisions, strict=True)])
+    next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), intake)
     return [
-        _result(known, found, notes, index, evidence[index], decision, next_mass, chosen[index])
+        _result(known, found, notes, index, evidence[index], decision, next_mass, chosen[index], seen[index])
         for index, decision in enumerate(decisions)
     ]
 
 
+def planned_intake_kcal(evidence: ev.Evidence, decision: Decision) -> list[float]:
+    """What is to be eaten on each of the next seven days, kcal, when the recommendation is followed; NaN when unknown.
+
+    The present target until the day before the recommended phase begins, its energy from that day on; without a phase
+    the recommended energy from the first day on.
+    """
+    asked = decision.recommendation
+    now, then = (float("nan") if kcal is None else kcal for kcal in (evidence.energy_kcal, asked.energy_to_kcal))
+    wait = (asked.phase.on - evidence.as_of).days - 1 if asked.phase is not None else 0
+    return [now if day < wait else then for day in range(7)]
+
+
 def _result(
     known: Roster, found: RosterEstimates, notes: Notes, index: int, evidence: ev.Evidence, decision: Decision,
-    next_mass: Estimate, policy: InForce,
+    next_mass: Estimate, policy: InForce, seen: Sequence[Any],
 ) -> Result:  # fmt: skip
     athlete = known.athletes[index]
-    earlier = notes.reviews.get(athlete.id, ())
-    score = score_prediction(evidence, earlier)
-    changed = changed_since(known, found, index, earlier)
+    score = score_prediction(evidence, notes.reviews.get(athlete.id, ()))
+    changed = changed_since(known, found, index, seen)
     logged = [_inputs(known, index), _training(known, notes, athlete)]
     inputs = [ENGINE_VERSION, logged, evidence, policy, score, changed]
     digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
@@ -175,7 +204,7 @@ def _prescriptions(
     planned = [item for day in training.days_of(plan) for item in day.items] if plan is not None else None
     items = planned if planned is not None else training.usual_lifts(sessions, on)
     maxima = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
-    accepted = training.is_deload_week(notes.reviews.get(athlete.id, ()), on)
+    accepted = training.is_deload_week(notes.deloads.get(athlete.id, ()), on)
     deload_week = accepted or decision.recommendation.action is Action.DELOAD
     made = training.prescriptions(
         items, sessions, evidence, policy, decision.gate, on, training.gym_of(plan), maxima, deload_week=deload_week
@@ -267,9 +296,10 @@ def score_prediction(evidence: ev.Evidence, earlier: Sequence[Any]) -> dict[str,
     """How last week's prediction for this very day came out, or None when there was none.
 
     For trend mass and each main lift: predicted interval of the true value, what was found, and its distance from the
-    prediction in standard deviations, inside when within 90 %. What is found is an estimate too: it moves by what the
-    week taught, √(sd² predicted − sd² found), as the estimates of any consistent filter do. A quantity about which the
-    week taught (next to) nothing is not scored.
+    prediction in standard deviations. What is found is an estimate too: it moves by what the week taught,
+    √(sd² predicted − sd² found), as the estimates of any consistent filter do. `interval` is the central 90 % of that,
+    where the estimate was to be found, and `inside` whether it was. A quantity about which the week taught (next to)
+    nothing is not scored.
     """
     day = evidence.as_of.isoformat()
     made = next((row.document for row in earlier if row.document["prediction"]["for"] == day), None)
@@ -285,9 +315,11 @@ def score_prediction(evidence: ev.Evidence, earlier: Sequence[Any]) -> dict[str,
             continue
         learned = band["sd"] ** 2 - found[name].sd ** 2
         if learned > (LEAST_LEARNED * band["sd"]) ** 2:
-            z = (found[name].mean - band["mean"]) / sqrt(learned)
+            spread = sqrt(learned)
+            z = (found[name].mean - band["mean"]) / spread
+            interval = {"lo": round(band["mean"] - Z90 * spread, 2), "hi": round(band["mean"] + Z90 * spread, 2)}
             shown = {"predicted": band, "found": round(found[name].mean, 2), "found_sd": round(found[name].sd, 3)}
-            items[name] = {**shown, "z": round(z, 2), "inside": abs(z) <= Z90}
+            items[name] = {**shown, "interval": interval, "z": round(z, 2), "inside": abs(z) <= Z90}
     phase = made["phase"]["kind"] if made["phase"] else None
     return {"made_as_of": made["as_of"], "phase": phase, "quantities": items} if items else None
 
@@ -337,6 +369,9 @@ def changed_since(known: Roster, found: RosterEstimates, index: int, earlier: Se
 async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime, *, weekly: bool = True) -> int:
     """Store reviews; a day that has one keeps it, a week its weekly one. Open reviews of earlier days lapse.
 
+    An open review of the day whose inputs have changed since is made anew, under its id: a coach's look by a coach's
+    look or by the weekly review, whose place in the week it then takes.
+
     Parameters
     ----------
     scope : Scope
@@ -352,26 +387,44 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
     Returns
     -------
     int
-        How many were new.
+        How many were new or made anew.
     """
     review = table_of(Review)
     athletes, days = {result.athlete_id for result in results}, {result.as_of for result in results}
-    same_days = scope.select(review.c.athlete_id, review.c.as_of, of=[Review]).where(
-        review.c.athlete_id.in_(athletes), review.c.as_of.in_(days)
-    )
-    there = {(row.athlete_id, row.as_of) for row in await scope.rows(same_days)}
+    columns = (review.c[name] for name in ("id", "athlete_id", "as_of", "week", "state", "stale", "revision"))
+    same_days = scope.select(*columns, of=[Review]).where(review.c.athlete_id.in_(athletes), review.c.as_of.in_(days))
+    there = {(row.athlete_id, row.as_of): row for row in await scope.rows(same_days)}
     new, newest = 0, []
     for result in results:
         row = {**vars(result), "id": new_id(), "state": "open", "made_at": made_at}
         row["week"] = result.week if weekly else result.as_of.isoformat()
-        if (result.athlete_id, result.as_of) not in there:
+        same_day = there.get((result.athlete_id, result.as_of))
+        if same_day is None:
             kept = await scope.insert_new(Review, [row], key=("practice_id", "athlete_id", "week"))
             if not kept:
                 continue
             new += kept
+        elif same_day.state == "open" and same_day.stale:
+            new += await _make_anew(scope, same_day, row)
         newest.append({"of_athlete": result.athlete_id, "before": result.as_of})
     if newest:
         earlier = (review.c.athlete_id == bindparam("of_athlete"), review.c.as_of < bindparam("before"))
         lapse = scope.update(Review).where(*earlier, review.c.state == "open")
         await scope.connection.execute(lapse.values(state="lapsed", revision=review.c.revision + 1), newest)
     return new
+
+
+async def _make_anew(scope: Scope, old: Any, row: dict[str, Any]) -> int:
+    """Put a review in the place of an open one of the same day, unless its week has its weekly review already."""
+    review = table_of(Review)
+    of_week = scope.select(review.c.id, of=[Review]).where(
+        review.c.athlete_id == row["athlete_id"], review.c.week == row["week"], review.c.id != old.id
+    )
+    weekly_again = old.week != old.as_of.isoformat()
+    week = old.week if weekly_again or await scope.first(of_week) is not None else row["week"]
+    values = {
+        name: row[name] for name in ("action", "severity", "attention", "document", "score", "inputs_digest", "made_at")
+    }
+    values |= {"week": week, "stale": False, "revision": old.revision + 1}
+    same = (review.c.id == old.id, review.c.revision == old.revision)
+    return await scope.run(scope.update(Review).where(*same).values(**values))

@@ -153,14 +153,9 @@ def prescriptions(
     return made
 
 
-def is_deload_week(reviews: Sequence[Any], on: date) -> bool:
-    """Whether a day lies in the week after a deload that the coach accepted; `reviews` newest first."""
-    accepted = (
-        row.as_of
-        for row in reviews
-        if row.state in ("accepted", "amended") and row.document["recommendation"]["action"] == "deload"
-    )
-    return any(0 < (on - as_of).days <= DELOAD_DAYS for as_of in accepted)
+def is_deload_week(deloads: Sequence[date], on: date) -> bool:
+    """Whether a day lies in the week of a deload that the coach accepted; `deloads` are their first days."""
+    return any(0 <= (on - first).days < DELOAD_DAYS for first in deloads)
 
 
 def _behind_gate(one: Prescription, history: Sequence[LiftSession], load_open: bool, stopped: bool) -> Prescription:

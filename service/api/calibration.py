@@ -3,13 +3,14 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import date, timedelta
+from datetime import timedelta
 from math import comb
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
+from pydantic import Field
 
-from service.api.fields import Answer
+from service.api.fields import Answer, Date
 from service.api.transaction import CommittedRoute, Here
 from service.auth import Principal, requires
 from service.store.scope import table_of
@@ -24,12 +25,12 @@ UNLIKELY = 0.01  # a calibrated engine misses so often with less than this proba
 
 
 class Coverage(Answer):
-    """Predictions scored, the share that its 90 % interval held, and how sharp the intervals were."""
+    """Predictions scored, how often the estimate was found in its 90 % interval, and how sharp the intervals were."""
 
     scored: int
-    inside: int
-    coverage: float | None
-    mean_width: float | None
+    inside: int = Field(description="found inside `interval` of the review's `score`")
+    coverage: float | None = Field(description="inside / scored; 0.9 is nominal")
+    mean_width: float | None = Field(description="of the scored intervals (`interval`), in the quantity's unit")
     mean_z: float | None
 
 
@@ -57,8 +58,8 @@ class CalibrationAnswer(Answer):
 async def get_calibration(
     scope: Here,
     caller: Annotated[Principal, Depends(requires("coaching:read"))],
-    from_: Annotated[date | None, Query(alias="from", description="first review date; a year ago by default")] = None,
-    to: Annotated[date | None, Query(description="last review date")] = None,
+    from_: Annotated[Date | None, Query(alias="from", description="first review date; a year ago by default")] = None,
+    to: Annotated[Date | None, Query(description="last review date")] = None,
 ) -> CalibrationAnswer:
     """Each review scores the prediction of the week before; this adds them up."""
     statement = scope.select(_REVIEW.c.athlete_id, _REVIEW.c.score, of=[Review]).where(
@@ -92,7 +93,7 @@ async def get_calibration(
 
 def _coverage(items: Sequence[Scored]) -> Coverage:
     inside = sum(item["inside"] for item in items)
-    widths = [item["predicted"]["hi"] - item["predicted"]["lo"] for item in items]
+    widths = [item["interval"]["hi"] - item["interval"]["lo"] for item in items if "interval" in item]
     zs = [item["z"] for item in items if item["z"] is not None]
     return Coverage(
         scored=len(items),

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from service import training
 from service.api.athletes import AthletePath
-from service.api.fields import Answer, ShortText
+from service.api.fields import Answer, Date, ShortText
 from service.api.problems import documented
 from service.api.safety import evidence_on, today_of
 from service.api.training_sessions import ExerciseSlug
@@ -68,7 +68,7 @@ class NextSession(Answer):
 async def get_prescriptions(
     athlete: AthletePath,
     scope: Here,
-    on: Annotated[date | None, Query(description="the day of training; today by default")] = None,
+    on: Annotated[Date | None, Query(description="the day of training; today by default")] = None,
     plan_day: Annotated[str | None, Query(max_length=200, description="another day of the plan than the next")] = None,
 ) -> NextSession:
     """What to lift in the next session: the plan's next day, or the lifts trained of late.
@@ -85,7 +85,7 @@ async def get_prescriptions(
     items = day.items if day else training.usual_lifts(seen.sessions, when)
     made = training.prescriptions(
         items, seen.sessions, seen.evidence, seen.policy, opened, when, training.gym_of(seen.plan), seen.maxima,
-        deload_week=training.is_deload_week(seen.notes.reviews.get(athlete.id, ()), when),
+        deload_week=training.is_deload_week(seen.notes.deloads.get(athlete.id, ()), when),
     )  # fmt: skip
     grave = training.GRAVE & set(opened.closed_by)
     answers = []
@@ -227,8 +227,8 @@ class VolumeAnswer(Answer):
 async def get_volume(
     athlete: AthletePath,
     scope: Here,
-    from_: Annotated[date | None, Query(alias="from", description="four weeks before `to` by default")] = None,
-    to: Annotated[date | None, Query(description="today by default")] = None,
+    from_: Annotated[Date | None, Query(alias="from", description="four weeks before `to` by default")] = None,
+    to: Annotated[Date | None, Query(description="today by default")] = None,
 ) -> VolumeAnswer:
     """Weekly volume, in a cut against a band that may be a third lower."""
     last = to or today_of(athlete)

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from service.api.athletes import AthletePath, find_athlete
 from service.api.conditional import IfMatch, check_version, show_version
-from service.api.decisions import DecisionAnswer, DecisionBody, decide
+from service.api.decisions import DecisionAnswer, DecisionBody, decide, decision_on
 from service.api.fields import Answer, Body, Date
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented
@@ -76,9 +76,14 @@ class ReviewAnswer(Answer):
     recommendation: RecommendationAnswer
     gave_way: list[Documented]
     prediction: Documented
-    score: Documented | None = Field(description="how last week's prediction for this day came out")
+    score: Documented | None = Field(
+        description="how last week's prediction for this day came out: by quantity the interval `predicted` for the"
+        " true value, what was `found` with which sd, the `interval` (90 %) in which the estimate was to be, given what"
+        " the week taught, and whether it was `inside`"
+    )
     changed_since: Documented | None = Field(
-        None, description="what entries that came after the previous review have moved in its estimates"
+        None,
+        description="what later entries have moved in the estimates of the previous review, or of the one made anew",
     )
     policy: Documented
     engine_version: str
@@ -113,17 +118,21 @@ async def list_reviews(
     status_code=201,
     dependencies=[Depends(requires("coaching:write"))],
     responses={
-        200: {"description": "there was a review as of that day already, or a dry run", "model": ReviewAnswer},
+        200: {
+            "description": "there was a review as of that day already (made anew if stale), or a dry run",
+            "model": ReviewAnswer,
+        },
         **documented(NotFound),
     },
 )
 async def make_review(
     athlete: AthletePath, body: ReviewBody, scope: Here, response: Response, dry_run: DryRun, prepared: InTwoSteps
 ) -> ReviewAnswer:
-    """Review the athlete as of a date; a day has one review, and keeps it.
+    """Review the athlete as of a date; a day has one review, and keeps it, unless it is open and `stale`.
 
-    Open reviews of earlier days lapse. The weekly review is made all the same on its day, unless it would be of that
-    very date.
+    Then it is made anew under the same id (200, with a new version), and `changed_since` says what has moved. Open
+    of earlier days lapse. The weekly review is made all the same on its day, unless it would be of that very date
+    (a stale look at it gives way).
     """
     today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
     as_of = body.as_of or today - timedelta(days=1)
@@ -131,9 +140,9 @@ async def make_review(
         raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
     of_the_day = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.as_of == as_of)
     there = None if dry_run else await scope.first(of_the_day)
-    if there is None:
+    if there is None or (there.state == "open" and there.stale):
         made = await _result(scope, athlete, as_of, prepared)
-        response.status_code = 200 if dry_run else 201
+        response.status_code = 201 if there is None and not dry_run else 200
         if not prepared.keep:
             row = {**vars(made), "id": None, "state": "open", "stale": False, "made_at": now()}
             return _answer(row, athlete.external_id)
@@ -183,6 +192,18 @@ async def get_review(
     return _answer(row._mapping, athlete.external_id)
 
 
+@router.get("/reviews/{review_id}/decision", responses=documented(NotFound))
+async def get_decision(
+    review_id: uuid.UUID, scope: Here, caller: Annotated[Principal, Depends(requires("coaching:read"))]
+) -> DecisionAnswer:
+    """The decision on a review as it was recorded: who, when, what was acknowledged, what it set in motion."""
+    row, _ = await _find(scope, caller, review_id)
+    decision = await decision_on(scope, row.id)
+    if decision is None:
+        raise NotFound()
+    return decision
+
+
 @router.post(
     "/reviews/{review_id}/decision", status_code=201, responses=documented(NotFound, Conflict, PreconditionFailed)
 )
@@ -198,6 +219,7 @@ async def decide_review(
     """Accept, amend or decline the recommendation; an accepted one takes effect as targets and phase.
 
     An amendment that breaks a hard limit is refused; one that passes a soft limit must name its code in `acknowledge`.
+    A stale review, or one of another phase than that in force, can only be declined (409).
     """
     row, athlete = await _find(scope, caller, review_id, to_write=True)
     check_version(if_match, row.revision, required=False)

@@ -15,6 +15,7 @@ from service.domain.amendments import Change, check_change
 from service.domain.arbiter import RULE, deepens
 from service.domain.evidence import Evidence, Targets
 from service.domain.findings import Finding, Severity
+from service.domain.plan_sense import check_energy, check_grams
 from service.domain.policy import Policy
 from service.domain.timeline import Planned, changes, with_step
 from service.errors import Fault, Invalid
@@ -104,19 +105,38 @@ async def altered(scope: Scope, athlete: Any, *steps: Planned) -> tuple[Change, 
 
 
 async def refuse_unsafe_step(
-    scope: Scope, athlete: Any, step: Planned, acknowledged: Sequence[str], place: str
+    scope: Scope,
+    athlete: Any,
+    step: Planned,
+    acknowledged: Sequence[str],
+    place: str,
+    grams: Mapping[str, float | None] | None = None,
 ) -> None:
     """The gate for a phase or targets, by what is known today (`judged_on`): this morning's notes count.
+
+    Also whether it makes sense: its energy for its phase, and `grams`, the targets' macronutrients and energy.
 
     Raises
     ------
     Invalid
         As `refuse`.
     """
-    if wanted := await altered(scope, athlete, step):
-        day = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: step.on}))[athlete.id]
-        evidence, policy = await evidence_on(scope, athlete, day)
-        refuse([found for change in wanted for found in check_change(evidence, policy, change)], acknowledged, place)
+    wanted = await altered(scope, athlete, step)
+    if not wanted and (grams is None or await _is_history(scope, athlete, step)):
+        return
+    day = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: step.on}))[athlete.id]
+    evidence, policy = await evidence_on(scope, athlete, day)
+    against = [found for change in wanted for found in check_change(evidence, policy, change)]
+    against += [found for change in wanted for found in check_energy(evidence, policy, change)]
+    if grams is not None:
+        against += check_grams(evidence, policy, grams)
+    refuse(against, acknowledged, place)
+
+
+async def _is_history(scope: Scope, athlete: Any, step: Planned) -> bool:
+    """Whether other targets or another phase have replaced it already."""
+    stored = (await plans_of(scope, [athlete.id]))[athlete.id]
+    return any(step.on < one.on <= today_of(athlete) and one.key != step.key for one in stored)
 
 
 def refuse_outdated(evidence: Evidence, policy: Policy, acknowledged: Sequence[str], change: Change) -> None:

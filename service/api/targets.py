@@ -1,6 +1,7 @@
 """Targets: what the athlete is to eat from a date on."""
 
 import uuid
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, Self
 
@@ -93,6 +94,14 @@ def in_kilocalories(values: dict[str, Any]) -> dict[str, Any]:
     return values if kilojoules is None else {**values, "energy_kcal": round(kilojoules * KCAL_PER_KJ, 6)}
 
 
+_GRAMS = ("protein_g", "carbohydrate_g", "fat_g", "energy_kcal")
+
+
+def _grams(values: Mapping[str, Any]) -> dict[str, float | None] | None:
+    """Macronutrients and energy of targets; None where no protein is set, of which alone there is something to say."""
+    return {name: values.get(name) for name in _GRAMS} if values.get("protein_g") is not None else None
+
+
 async def put_target(scope: Scope, athlete_id: uuid.UUID, values: dict[str, Any]) -> dict[str, Any]:
     """Store targets from a date on, replacing those of the same date."""
     old = await scope.first(
@@ -144,7 +153,7 @@ async def add_target(
     if await scope.first(there) is not None:
         raise Conflict(f"there are targets from {body.from_date} already; change those")
     values = in_kilocalories(body.model_dump(exclude={"acknowledge"}))
-    await refuse_unsafe_step(scope, athlete, planned_targets(values), body.acknowledge, "/energy_kcal")
+    await refuse_unsafe_step(scope, athlete, planned_targets(values), body.acknowledge, "/energy_kcal", _grams(values))
     row = await put_target(scope, athlete.id, values)
     show_version(response, 1)
     return TargetAnswer.model_validate(row)
@@ -185,7 +194,8 @@ async def change_target(
     if await scope.first(twin) is not None:
         raise Conflict("there are other targets from that date")
     step = planned_targets({**old._mapping, **values}, target_id)
-    await refuse_unsafe_step(scope, athlete, step, acknowledged, "/energy_kcal")
+    grams = _grams({**old._mapping, **values}) if set(values) & set(_GRAMS) else None
+    await refuse_unsafe_step(scope, athlete, step, acknowledged, "/energy_kcal", grams)
     row = await _update(scope, old, values)
     show_version(response, row["revision"])
     return TargetAnswer.model_validate(row)

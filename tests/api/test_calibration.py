@@ -20,7 +20,13 @@ def score(phase: str | None, **found: tuple[dict[str, float], float]) -> dict[st
     """A review's `score`: by quantity, the predicted band and what was found."""
     quantities = {
         name: {
-            "predicted": band,
+            "predicted": {
+                "mean": band["mean"],
+                "sd": 9.0,
+                "lo": 0.0,
+                "hi": 200.0,
+            },  # of the true value: not what counts
+            "interval": {"lo": band["lo"], "hi": band["hi"]},
             "found": value,
             "z": round((value - band["mean"]) / band["sd"], 2),
             "inside": band["lo"] <= value <= band["hi"],
@@ -101,6 +107,7 @@ def test_sums_are_those_of_a_hand_count(fresh: Api) -> None:
     span = f"?from={today() - timedelta(days=3)}&to={today()}"
     assert fresh("GET", f"/calibration{span}").json()["overall"]["trend_mass_kg"]["scored"] == 2
     assert faults(fresh("GET", "/calibration?from=soon")).keys() == {"from"}
+    assert faults(fresh("GET", "/calibration?to=0001-01-01")).keys() == {"to"}
 
 
 def test_an_empty_roster_has_no_coverage(fresh: Api) -> None:
@@ -133,6 +140,10 @@ def test_a_body_that_the_engine_cannot_follow_is_named(fresh: Api) -> None:
     assert answer["overall"]["trend_mass_kg"]["scored"] == 18
     assert [warning["external_id"] for warning in answer["warnings"]] == ["jumpy"], answer
     assert made["score"]["quantities"]["trend_mass_kg"]["inside"] in (True, False)
+    for one in made["score"]["quantities"].values():
+        half = 1.645 * (one["predicted"]["sd"] ** 2 - one["found_sd"] ** 2) ** 0.5  # what the week taught
+        assert one["interval"]["hi"] - one["interval"]["lo"] == pytest.approx(2 * half, abs=0.03)
+        assert one["inside"] is (one["interval"]["lo"] <= one["found"] <= one["interval"]["hi"])
     own = [row["score"] for row in fresh.rows(Review, athlete_id=steady["id"]) if row["score"]]
     z = [one["quantities"]["trend_mass_kg"]["z"] for one in own]
     assert len(z) == 9 and max(map(abs, z)) < 4

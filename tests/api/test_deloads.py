@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from service.store.scope import Scope
-from service.store.tables import Review
+from service.store.tables import Decision, Review
 from service.store.types import new_id
 from tests.api.conftest import Api, days_ago, today
 
@@ -32,7 +32,7 @@ def train(api: Api, deloaded_days_ago: tuple[int, ...] = ()) -> dict[str, Any]:
 
 
 def deload(api: Api, athlete: dict[str, Any], ago: int, state: str) -> None:
-    """A review of some days ago that recommended a deload."""
+    """A review of some days ago that recommended a deload, decided upon five days later."""
     as_of = today() - timedelta(days=ago)
     row = {"id": new_id(), "athlete_id": uuid.UUID(athlete["id"]), "week": str(ago), "as_of": as_of, "action": "deload"}
     prediction = {"for": str(as_of + timedelta(days=7)), "trend_mass_kg": None, "strength": {}}
@@ -41,14 +41,19 @@ def deload(api: Api, athlete: dict[str, Any], ago: int, state: str) -> None:
     async def insert() -> None:
         async with api.database.writing() as connection:
             rest = {"severity": 1, "document": document, "inputs_digest": "", "state": state}
-            await Scope(connection, api.practice_id).insert(Review, [{**row, **rest}])
+            scope = Scope(connection, api.practice_id)
+            await scope.insert(Review, [{**row, **rest}])
+            if state != "lapsed":
+                effect = {"effective_on": str(as_of + timedelta(days=6)), "targets": None, "phase": None}
+                said = {"id": new_id(), "athlete_id": row["athlete_id"], "review_id": row["id"], "decision": state}
+                await scope.insert(Decision, [{**said, "effect": effect}])
 
     api.loop.run(insert())
 
 
 @pytest.mark.parametrize(
     ("state", "weeks"),
-    [("accepted", 13), ("amended", 13), ("declined", 30), ("lapsed", 30)],  # 92 days ago, or since training began
+    [("accepted", 12), ("amended", 30), ("declined", 30), ("lapsed", 30)],  # 86 days ago, or since training began
 )
 def test_an_accepted_deload_of_three_months_ago_is_on_record(api: Api, state: str, weeks: int) -> None:
     athlete = train(api)
@@ -57,6 +62,24 @@ def test_an_accepted_deload_of_three_months_ago_is_on_record(api: Api, state: st
     (due,) = [finding for finding in review["findings"] if finding["code"] == "training.deload_due"]
     assert round(due["evidence"]["weeks"]) == weeks
     assert f"for {weeks} weeks" in due["statement"]
+
+
+def test_a_deload_lasts_a_week_from_the_decision(api: Api) -> None:
+    """Reviewed as of ten days ago, accepted to begin four days ago: the lighter week has three days left."""
+    accepted, amended = train(api), train(api)
+    deload(api, accepted, 10, "accepted")
+    deload(api, amended, 10, "amended")  # something else was done
+    rules = {
+        ago: [
+            api("GET", f"/athletes/{who['id']}/prescriptions?on={today() - timedelta(days=ago)}").json()["items"][0][
+                "rule"
+            ]
+            for who in (accepted, amended)
+        ]
+        for ago in (5, 4, -2, -3)
+    }
+    assert [ago for ago, (own, _) in rules.items() if own == "deload"] == [4, -2], rules
+    assert all(other != "deload" for _, other in rules.values()), rules
 
 
 def test_a_replay_knows_a_lighter_session_of_its_first_weeks(api: Api) -> None:

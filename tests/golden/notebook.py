@@ -161,7 +161,11 @@ class Coach:
         who = Athletes(**{f.name: getattr(world.profile, f.name) for f in fields(Athletes)})
         log = DailyLog(**{f.name: getattr(world.log, f.name) for f in fields(DailyLog)})
         roster = replace(roster_of(self.year, who, log), lifts=self._lifts(world))
-        return roster, Notes(self._screening(), self._wellbeing(world), self.reviews, {}, {})
+        deloads = {
+            i: [row.as_of + timedelta(days=1) for row in rows if row.document["recommendation"]["action"] == "deload"]
+            for i, rows in self.reviews.items()
+        }
+        return roster, Notes(self._screening(), self._wellbeing(world), self.reviews, {}, {}, deloads)
 
     def _lifts(self, world: Any) -> dict[int, dict[str, list[Any]]]:
         done = train(world, self.year.training_seed, self.year.lifters)

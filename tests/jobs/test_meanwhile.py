@@ -223,3 +223,33 @@ async def test_a_day_without_entries_left_is_no_day_of_the_log(practice: Practic
     assert min(row.date for row in await practice.rows(AthleteDay)) == date(2025, 3, 1)
     await practice.take_in([{**moved, "date": str(SUNDAY)}])
     assert min(row.date for row in await practice.rows(AthleteDay)) == date(2026, 3, 1)
+
+
+async def test_a_stale_look_at_the_weekly_day_gives_way_to_the_weekly_review(practice: Practice) -> None:
+    """A coach's look at the day itself in the morning, entries during the day, and the tick after it."""
+    await take_in(practice, "a")
+    async with practice.database.writing() as connection:
+        scope = Scope(connection, practice.practice_id)
+        look = await make_reviews(scope, [await practice.athlete("a")], SUNDAY)
+        await keep_reviews(scope, look, utc(2026, 3, 15, 7), weekly=False)
+    (before,) = await practice.reviews("a")
+    await practice.take_in(late("a"))
+    assert (await practice.reviews("a"))[0].stale
+    assert (await practice.tick(MONDAY)).reviews.done == 1
+    (row,) = await practice.reviews("a")
+    assert (row.id, row.week, row.state, row.stale) == (before.id, "2026-W11", "open", False)
+    assert row.inputs_digest != before.inputs_digest and row.made_at == MONDAY
+    assert row.document["changed_since"]["as_of"] == str(SUNDAY)
+    assert "trend_mass_kg" in row.document["changed_since"]["quantities"]
+
+
+async def test_the_next_weekly_review_says_what_changed_since_a_stale_one_that_nobody_made_again(
+    practice: Practice,
+) -> None:
+    await take_in(practice, "a")
+    await practice.tick(MONDAY)
+    await practice.take_in(late("a"))
+    await practice.tick(utc(2026, 3, 23, 6))
+    first, second = await practice.reviews("a")
+    assert (first.state, first.stale) == ("lapsed", True)
+    assert second.document["changed_since"]["as_of"] == str(SUNDAY)
