@@ -1,12 +1,12 @@
 """From rows and estimates to the evidence that the rules look at, for one athlete on one day."""
 
 import uuid
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import orjson
@@ -16,14 +16,24 @@ from service.domain.estimation_outlook import outlook
 from service.domain.estimation_state import take
 from service.domain.records import Athletes, Estimate, FoodState
 from service.roster import Roster, RosterEstimates, energy_steps
-from service.store.scope import Scope, table_of
-from service.store.tables import Decision, Review, Screening, SessionLift, TrainingSession, WellbeingNote
+from service.store.scope import Scope, Table, table_of
+from service.store.tables import (
+    Decision,
+    Meal,
+    Review,
+    Screening,
+    SessionLift,
+    TrainingSession,
+    WeighIn,
+    WellbeingNote,
+)
 
 NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
 SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_REMEMBERED = 6
 REST_DAYS = 7  # so many days without a session count as a deload
 OUTLOOK_DAYS = 14
+DOUBTED_SINCE = timedelta(days=28)
 WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
 
 
@@ -37,10 +47,20 @@ class Notes:
     pains: Mapping[uuid.UUID, Sequence[ev.Pain]]
     sessions: Mapping[uuid.UUID, Sequence[Any]]  # of the last 16 weeks, oldest first
     deloads: Mapping[uuid.UUID, Sequence[date]] = field(default_factory=dict)  # first days of all accepted ones
+    doubts: Mapping[uuid.UUID, Sequence["Doubt"]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A doubted entry that is neither confirmed nor corrected."""
+
+    date: date
+    kind: Literal["weigh_in", "meal"]
+    reason: str
 
 
 async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first: date | None = None) -> Notes:
-    """Read screening answers, wellbeing notes, pain, sessions and earlier reviews of some athletes up to a day.
+    """Read screening answers, wellbeing notes, pain, sessions, doubts and earlier reviews of some athletes up to a day.
 
     Parameters
     ----------
@@ -103,7 +123,7 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
     return Notes(
         {row.athlete_id: row for row in answers}, _grouped(said), _grouped(earlier),
         {who: sorted(found, key=lambda pain: (pain.on, pain.exercise, pain.level)) for who, found in pains.items()},
-        _grouped(sets), deloads,
+        _grouped(sets), deloads, await _doubts(scope, ids, (first or as_of) - DOUBTED_SINCE, as_of),
     )  # fmt: skip
 
 
@@ -111,6 +131,19 @@ def _when_and_what(entry: Any) -> tuple[date, float, bytes]:
     """What orders sessions and notes: date, time of day if told, content; not the order in which they arrived."""
     said = {name: getattr(entry, name, None) for name in ("content", "sets", "plan_day", "skipped", "deload")}
     return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(said, option=orjson.OPT_SORT_KEYS)
+
+
+async def _doubts(scope: Scope, ids: Sequence[uuid.UUID], after: date, to: date) -> dict[uuid.UUID, list[Doubt]]:
+    found: dict[uuid.UUID, list[Doubt]] = defaultdict(list)
+    kinds: tuple[tuple[Literal["weigh_in", "meal"], Table], ...] = (("weigh_in", WeighIn), ("meal", Meal))
+    for kind, of in kinds:
+        entry = table_of(of)
+        doubted = scope.select(entry.c.athlete_id, entry.c.date, entry.c.suspect, of=[of]).where(
+            entry.c.athlete_id.in_(ids), entry.c.date > after, entry.c.date <= to, entry.c.suspect.is_not(None)
+        )
+        for row in await scope.rows(doubted):
+            found[row.athlete_id].append(Doubt(row.date, kind, row.suspect["reason"]))
+    return found
 
 
 def _grouped(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
@@ -142,7 +175,7 @@ def evidence_of(known: Roster, found: RosterEstimates, notes: Notes, index: int)
         probability_not_in_deficit=_number(body.p_not_in_deficit[at], 4),
         probability_strength_lost=_pooled_loss(found, index),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
-        log=_log(known, index),
+        log=_log(known, notes, index),
         lifts=_lifts(found, index),
         wellbeing=_wellbeing(athlete, notes, known, index),
         history=_history(known, notes, athlete, phases, targets),
@@ -281,7 +314,7 @@ def _energy_before_cut(phases: Sequence[Any], targets: Sequence[Any]) -> float |
     return before[-1] if before else None
 
 
-def _log(known: Roster, index: int) -> ev.Log:
+def _log(known: Roster, notes: Notes, index: int) -> ev.Log:
     mass = np.isfinite(known.log.mass_kg[index])
     intake = known.log.intake_kcal[index]
     state = known.log.food_state[index]
@@ -308,6 +341,15 @@ def _log(known: Roster, index: int) -> ev.Log:
             for day in measured
         ),
         sessions_missed_7_d=_missed_sessions(known.sessions[index], mass | logged),
+        doubted_28_d=_doubted(notes.doubts.get(known.athletes[index].id, ()), known.to),
+    )
+
+
+def _doubted(doubts: Sequence[Doubt], to: date) -> tuple[ev.Doubted, ...]:
+    counts = Counter((one.kind, one.reason) for one in doubts if to - DOUBTED_SINCE < one.date <= to)
+    return tuple(
+        ev.Doubted(kind, reason, count)
+        for (kind, reason), count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     )
 
 

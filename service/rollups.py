@@ -1,8 +1,8 @@
 """What a write changes beside its own row: doubts, computed body fat, the two roll-ups, stale reviews.
 
 Everything here runs in the transaction of the write. The result depends only on the entries that are there, never on
-the order in which they came: doubts about weigh-ins are settled by one pass in date order, each against the accepted
-ones before it.
+the order in which they came: doubts about weigh-ins are settled by one pass in date order. A weigh-in can change the
+doubt about an earlier one; the reviews that looked at that day are then stale too.
 """
 
 import uuid
@@ -36,8 +36,7 @@ from service.store.tables import (
 Days = set[tuple[uuid.UUID, date]]
 Changes = dict[uuid.UUID, dict[str, Any]]  # by entry id: columns that the roll-up changed on the entry itself
 
-HISTORY = timedelta(days=42)  # how far back a weigh-in is compared
-COMPARED = 7  # with so many accepted ones before it at most
+HISTORY = timedelta(days=2 * suspects.HISTORY_DAYS)  # of weigh-ins before a change; nearly always all that is needed
 _DAY_KEY = ("practice_id", "athlete_id", "date")
 
 
@@ -152,27 +151,12 @@ async def _drop_days_without_entries(scope: Scope, days: Days) -> None:
 
 async def _masses(scope: Scope, days: Days) -> Changes:
     """Doubts and the day's mass: the first accepted weigh-in of the day (by instant, else the lightest)."""
-    table = table_of(WeighIn)
     heights = await _facts(scope, days)
-    columns = (
-        table.c.id,
-        table.c.athlete_id,
-        table.c.date,
-        table.c.at,
-        table.c.mass_kg,
-        table.c.suspect,
-        table.c.confirmed,
-    )
-    statement = scope.select(*columns, of=[WeighIn]).where(*_span(table, days, HISTORY, open_end=True))
-    by_athlete: dict[uuid.UUID, list[Any]] = defaultdict(list)
-    for row in await scope.rows(statement):
-        by_athlete[row.athlete_id].append(row)
     first_touched = _first_days(days)
     changes: Changes = {}
     masses: dict[tuple[uuid.UUID, date], dict[str, Any]] = {key: {"mass_kg": None} for key in days}
-    for athlete, rows in by_athlete.items():
-        rows.sort(key=_in_order)
-        doubts = _doubts(rows, first_touched[athlete], heights[athlete].height_cm)
+    for athlete, (rows, standing) in (await _weigh_ins(scope, days, first_touched)).items():
+        doubts = _doubts(rows, standing, heights[athlete].height_cm)
         accepted: dict[date, float] = {}
         for row in rows:
             if doubts[row.id] is None:
@@ -184,31 +168,49 @@ async def _masses(scope: Scope, days: Days) -> Changes:
             masses[athlete, day] = {"mass_kg": accepted.get(day)}
     await _change(scope, WeighIn, changes)
     await _put_days(scope, masses)
+    if any(day < first_touched[athlete] for athlete, day in masses):
+        await mark_stale(scope, set(masses))
     return changes
+
+
+async def _weigh_ins(scope: Scope, days: Days, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, tuple[Any, int]]:
+    """What is to be judged of each athlete, in order, and of how many of the oldest the doubts stand."""
+    table = table_of(WeighIn)
+    names = ("id", "athlete_id", "date", "at", "mass_kg", "suspect", "confirmed")
+    statement = scope.select(*(table.c[name] for name in names), of=[WeighIn])
+    by_athlete: dict[uuid.UUID, list[Any]] = defaultdict(list)
+    for row in await scope.rows(statement.where(*_span(table, days, HISTORY, open_end=True))):
+        by_athlete[row.athlete_id].append(row)
+    standing = {athlete: _standing(rows, first[athlete]) for athlete, rows in by_athlete.items()}
+    unsettled = [athlete for athlete, count in standing.items() if count == 0]
+    if unsettled:
+        older = (table.c.athlete_id.in_(unsettled), table.c.date < min(first.values()) - HISTORY)
+        for row in await scope.rows(statement.where(*older)):
+            by_athlete[row.athlete_id].append(row)
+    return {athlete: (sorted(rows, key=_in_order), standing[athlete]) for athlete, rows in by_athlete.items()}
+
+
+def _standing(rows: list[Any], first: date) -> int:
+    rows.sort(key=_in_order)
+    return suspects.settled(_readings(rows), [row.suspect is not None for row in rows], first.toordinal())
+
+
+def _readings(rows: Sequence[Any]) -> list[suspects.Reading]:
+    return [suspects.Reading(row.date.toordinal(), row.mass_kg, bool(row.confirmed)) for row in rows]
 
 
 def _in_order(row: Any) -> tuple[Any, ...]:
     return (row.date, False, row.at, row.mass_kg) if row.at else (row.date, True, row.mass_kg)
 
 
-def _doubts(rows: Sequence[Any], first: date, height_cm: float) -> dict[uuid.UUID, Any]:
-    """The doubt about each weigh-in of one athlete (None: accepted), in date order; those before `first` stand."""
-    verdicts: dict[uuid.UUID, Any] = {}
-    recent: list[tuple[date, float]] = []
-    for row in rows:
-        if row.date < first:
-            doubt = row.suspect
-        elif row.confirmed:
-            doubt = None
-        else:
-            known = [mass for day, mass in recent[-COMPARED:] if day >= row.date - HISTORY]
-            gap = (row.date - recent[-1][0]).days if recent else 1
-            found = suspects.suspect_mass(row.mass_kg, np.array(known), height_cm, float(max(gap, 1)))
-            doubt = None if found is None else {"reason": found.reason, "best_guess_kg": found.best_guess_kg}
-        if doubt is None:
-            recent.append((row.date, row.mass_kg))
-        verdicts[row.id] = doubt
-    return verdicts
+def _doubts(rows: Sequence[Any], standing: int, height_cm: float) -> dict[uuid.UUID, Any]:
+    """The doubt about each weigh-in of one athlete (None: accepted), in date order; the oldest `standing` are known."""
+    known = [None if row.suspect is None else suspects.Suspect(**row.suspect) for row in rows[:standing]]
+    found = suspects.judge_weigh_ins(_readings(rows), height_cm, known)
+    return {
+        row.id: None if one is None else {"reason": one.reason, "best_guess_kg": one.best_guess_kg}
+        for row, one in zip(rows, found, strict=True)
+    }
 
 
 def _first_days(days: Iterable[tuple[uuid.UUID, date]]) -> dict[uuid.UUID, date]:

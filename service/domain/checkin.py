@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from service.domain import phase_rules, safety_rules
-from service.domain.data_rules import maintenance_well_known
+from service.domain.data_rules import DOUBTED, maintenance_well_known
 from service.domain.evidence import Evidence
 from service.domain.findings import Finding, Rule, Severity, Stage, Verdict
 from service.domain.phases import last_day
@@ -73,6 +73,7 @@ def _goes_on(evidence: Evidence, policy: Policy) -> bool:
 _ADVICE, _INFO, _D = Severity.ADVICE, Severity.INFO, Stage.DATA
 
 RULES: tuple[Rule, ...] = (
+    DOUBTED,
     Rule(
         "check_in.no_weigh_in",
         _D,
@@ -128,6 +129,7 @@ NEXT = {  # the one next thing to do, by finding; of others, what they state
     "safety.energy_availability": "Ask about mood, infections, injuries and, in women, menses; refer when in doubt.",
     "safety.other_glucose_medication": "Make sure that the prescriber of the medication knows of the deficit.",
     "screening.unanswered": "Have the screening questions answered.",
+    "data.doubted_entries": "Confirm or correct the doubted entries.",
     "data.no_estimate": "Ask for weigh-ins and complete food days.",
     "data.no_weigh_in_lately": "Ask for a weigh-in tomorrow morning.",
     "data.few_weigh_ins": "Ask for weigh-ins on most mornings.",
@@ -164,7 +166,7 @@ class Attention:
 
 
 def check_in(evidence: Evidence, policy: Policy) -> tuple[Finding, ...]:
-    """The night's findings for one athlete: red flags, then missing data, the phase's end, sessions, measurement."""
+    """The night's findings for one athlete: red flags, doubts, missing data, the phase's end, sessions, measurement."""
     rules = (*RED_FLAGS, *RULES)
     return tuple(finding for rule in rules if (finding := rule(evidence, policy)) is not None)
 

@@ -24,6 +24,28 @@ def maintenance_well_known(evidence: Evidence, policy: Policy) -> bool:
     return half is not None and half <= policy.maintenance_interval_pct
 
 
+_LOOKS = {  # reason: how one and how several of them look
+    "pounds_for_kilograms": ("looks like pounds", "look like pounds"),
+    "kilograms_for_pounds": ("looks like kilograms sent as pounds", "look like kilograms sent as pounds"),
+    "slipped_decimal": ("looks like a slipped decimal", "look like slipped decimals"),
+    "implausible_jump": ("is far from the others", "are far from the others"),
+    "implausible_value": ("is not plausible", "are not plausible"),
+    "unknown_food": ("names an unknown food", "name unknown foods"),
+}
+_ENTRY = {"weigh_in": ("weigh-in", "weigh-ins"), "meal": ("meal", "meals")}
+
+
+def _doubted(evidence: Evidence, policy: Policy) -> Verdict | None:
+    doubted = evidence.log.doubted_28_d
+    if not doubted:
+        return None
+    parts = [f"{d.count} {_ENTRY[d.kind][d.count > 1]} {_LOOKS[d.reason][d.count > 1]}" for d in doubted]
+    total = sum(d.count for d in doubted)
+    words = f"{', '.join(parts)} (last 28 days): confirm or correct {'it' if total == 1 else 'them'}."
+    seen = {"doubted_28_d": total, "reasons": [asdict(d) for d in doubted]}
+    return Verdict(words, seen, condition="every doubted entry were confirmed or corrected")
+
+
 def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
     days = evidence.log.days_since_weigh_in
     if days is None:
@@ -138,7 +160,10 @@ def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 _D, _ADVICE = Stage.DATA, Severity.ADVICE
 
+DOUBTED = Rule("data.doubted_entries", _D, _ADVICE, None, "Are entries in doubt?", (), _doubted)
+
 RULES: tuple[Rule, ...] = (
+    DOUBTED,
     Rule("data.no_estimate", _D, _ADVICE, Action.COLLECT_DATA, "Is there an estimate to judge by?", (), _no_estimate),
     Rule(
         "data.no_weigh_in_lately",

@@ -2,20 +2,25 @@
 
 A suspect entry is kept, but left out of the estimate until somebody confirms it. What a body or another scale can do
 (a fast loss, a refeed, an offset of up to 3 kg) is never suspect: the filter of `estimation` deals with it.
+
+Weigh-ins are judged in date order, over all that are there: the verdicts never depend on the order of arrival. A later
+reading can change the verdict on an earlier one: where three in a row agree with each other, or the coach confirms one,
+against a lonely one before them, the lonely one was wrong.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
-
-from .records import Floats
+from math import inf, isfinite
+from statistics import median
 
 KG_PER_LB = 0.45359237
 
 PLAUSIBLE_MASS_KG = (25.0, 350.0)
 PLAUSIBLE_BMI = (11.0, 75.0)  # beyond these a unit or a digit is wrong (common practice, no source)
-DOUBTED_BMI = 45.0  # a first weigh-in above this is doubted where another unit or a decimal point
+DOUBTED_BMI = (13.0, 45.0)  # a first weigh-in beyond these is doubted where another unit or a decimal point
 ORDINARY_BMI = (16.0, 38.0)  # would make it one of these (common practice, no source)
+DOUBTED_MASS_KG = (35.0, 200.0)  # the same of a person of unknown height (common practice, no source)
+ORDINARY_MASS_KG = (40.0, 150.0)
 PLAUSIBLE_MEAL_KCAL = 6000.0  # nobody eats more at one sitting and logs it right (common practice, no source)
 
 # A weigh-in this far from the recent ones can be real: water, clothes and another scale together.
@@ -23,6 +28,10 @@ TOLERANCE_KG = 4.0
 TOLERANCE_SHARE = 0.05
 DRIFT_KG_PER_DAY = 0.2  # about the fastest loss that the default policy lets happen, 1.5 % a week of 90 kg
 GUESS_TOLERANCE_SHARE = 0.04  # how near a corrected value must come to the recent ones to be believed
+
+COMPARED = 7  # with so many accepted weigh-ins before it at most
+HISTORY_DAYS = 42  # how far back a weigh-in is compared
+STANDING = 3  # so many weigh-ins that agree with each other stand; a confirmed one stands alone
 
 
 @dataclass(frozen=True)
@@ -34,25 +43,155 @@ class Suspect:
     best_guess_kcal: float | None = None
 
 
+@dataclass(frozen=True)
+class Reading:
+    """A weigh-in: the day's number on any scale of days, kg, and whether the coach has confirmed it."""
+
+    day: int
+    mass_kg: float
+    confirmed: bool = False
+
+
+def judge_weigh_ins(
+    readings: Sequence[Reading],
+    height_cm: float | None = None,
+    known: Sequence[Suspect | None] = (),
+) -> list[Suspect | None]:
+    """Judge the weigh-ins of one athlete, in date order.
+
+    Each is held against the accepted ones before it (`suspect_mass`). Three doubted ones in a row that agree with each
+    other stand from the first of them on, as does what agrees with one that the coach confirmed. An earlier one that
+    contradicts them and has fewer than three on its side is then the doubted one. Not so where they would be plausible
+    in another unit only and three earlier ones stand against them: then the coach is asked.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        All of them, oldest first.
+    height_cm : float
+        Body height, if known.
+    known : sequence of Suspect or None
+        Verdicts on the first of the readings, up to a point that `settled` has found.
+
+    Returns
+    -------
+    list of Suspect or None
+        A verdict for each reading; None: accepted.
+
+    Common practice, no source.
+    """
+    verdicts: list[Suspect | None] = [*known, *[None] * (len(readings) - len(known))]
+    trusted = [index for index, verdict in enumerate(known) if verdict is None]
+    waiting: list[int] = []  # doubted ones in a row
+    for index in range(len(known), len(readings)):
+        reading = readings[index]
+        before = [readings[other] for other in trusted[-COMPARED:]]
+        verdicts[index] = None if reading.confirmed else _against(reading, before, height_cm)
+        stands = [index]
+        if reading.confirmed:
+            stands = [other for other in waiting if _agree(readings[other], reading)] + stands
+        elif verdicts[index] is not None:
+            waiting.append(index)
+            stands = waiting[-STANDING:]
+            run = [readings[other] for other in stands]
+            if not _stand(run, [verdicts[other] for other in stands], before, height_cm):
+                continue
+        if len(stands) > 1 or reading.confirmed:
+            new = [readings[other] for other in stands]
+            odd = {other: doubt for other in trusted[-COMPARED:] if (doubt := _odd(readings[other], before, new))}
+            for other, doubt in [*((other, None) for other in stands), *odd.items()]:
+                verdicts[other] = doubt
+            trusted = [other for other in trusted if other not in odd]
+        trusted += stands
+        waiting.clear()
+    return verdicts
+
+
+def settled(readings: Sequence[Reading], doubted: Sequence[bool], first_day: int) -> int:
+    """How many of the oldest verdicts stand when readings change from a day on, and are all that later ones rest on.
+
+    Those up to seven accepted ones in a row, with two more after them, which show that none of the seven waits for a
+    later one. A confirmed reading reaches `HISTORY_DAYS` back: they must be older than the change by so much, and none
+    confirmed must follow before it. 0: all is to be judged anew.
+
+    Parameters: `readings`, oldest first; `doubted`, whether each was doubted when all were last judged.
+    """
+    streak = 0
+    for index in range(len(readings) - 1, -1, -1):
+        reading = readings[index]
+        if reading.confirmed and reading.day < first_day:
+            return 0
+        accepted = not doubted[index] and reading.day < first_day - HISTORY_DAYS
+        streak = streak + 1 if accepted else 0
+        if streak == COMPARED + STANDING - 1:
+            return index + COMPARED
+    return 0
+
+
+def _agree(one: Reading, other: Reading) -> bool:
+    gap = abs(one.day - other.day)
+    return gap <= HISTORY_DAYS and abs(one.mass_kg - other.mass_kg) <= _tolerance_kg(other.mass_kg) + _drift_kg(gap)
+
+
+def _against(reading: Reading, before: Sequence[Reading], height_cm: float | None) -> Suspect | None:
+    """The verdict on a reading by the accepted ones before it."""
+    recent = [other for other in before if other.day >= reading.day - HISTORY_DAYS]
+    gap = reading.day - recent[-1].day if recent else 1
+    doubt = suspect_mass(reading.mass_kg, [other.mass_kg for other in recent], height_cm, gap)
+    if doubt is not None and any(other.confirmed and _agree(reading, other) for other in recent):
+        return None
+    if doubt is None and before and not recent:  # after a long pause a body can be another, but not by a unit
+        long_ago = suspect_mass(reading.mass_kg, [other.mass_kg for other in before], height_cm, HISTORY_DAYS)
+        return long_ago if long_ago is not None and long_ago.best_guess_kg is not None else None
+    return doubt
+
+
+def _stand(
+    run: Sequence[Reading], doubts: Sequence[Suspect | None], before: Sequence[Reading], height_cm: float | None
+) -> bool:
+    """Whether doubted readings in a row stand, all the same."""
+    if len(run) < STANDING or not all(_agree(one, other) for one in run for other in run):
+        return False
+    if any(_suspect_first_mass(one.mass_kg, height_cm) for one in run):
+        return False
+    if all(doubt is not None and doubt.reason == "implausible_jump" for doubt in doubts):
+        return True
+    return not any(_support(one, before) >= STANDING for one in before)
+
+
+def _support(reading: Reading, among: Sequence[Reading]) -> int:
+    """How many agree with a reading, itself among them; one that the coach confirmed counts for all that is needed."""
+    near = (one for one in among if abs(one.mass_kg - reading.mass_kg) <= _tolerance_kg(reading.mass_kg))
+    return sum(STANDING if one.confirmed else 1 for one in near)
+
+
+def _odd(reading: Reading, among: Sequence[Reading], new: Sequence[Reading]) -> Suspect | None:
+    """The doubt about an accepted reading when new ones stand; None where enough of the accepted are on its side."""
+    gap = new[0].day - reading.day
+    if gap > HISTORY_DAYS or _support(reading, among) >= STANDING:
+        return None
+    return suspect_mass(reading.mass_kg, [one.mass_kg for one in new], None, gap)
+
+
 def suspect_mass(
-    mass_kg: float, recent_mass_kg: Floats, height_cm: float | None = None, days_since_last: float = 1.0
+    mass_kg: float, recent_mass_kg: Sequence[float], height_cm: float | None = None, days_since_last: float = 1.0
 ) -> Suspect | None:
     """Judge one weigh-in, kg, against the athlete's recent accepted ones (days,), newest last; NaN is skipped.
 
-    Returns None when it is plausible. With a history the yardstick is the median of the newest seven; a jump is suspect
-    beyond the larger of 4 kg and 5 % of it, and of 0.2 kg more for every day since the last weigh-in. Without one only
-    the height helps: body mass index 11–75. A factor of 2.2046 (pounds typed as kilograms, or the reverse) or of 10
-    that lands near the median gives the best guess. Common practice, no source.
+    Returns None when it is plausible. With a history the yardsticks are the median of the newest seven and the newest;
+    a jump is suspect beyond the larger of 4 kg and 5 % of both, and of 0.2 kg more for every day since the last
+    weigh-in. Without one only the height helps: body mass index 11–75, and 13–45 where pounds typed as kilograms, or
+    the reverse, would explain it. A factor of 2.2046 (pounds typed as kilograms, or the reverse) or of 10 that lands
+    near a yardstick gives the best guess. Common practice, no source.
     """
-    if not np.isfinite(mass_kg) or mass_kg <= 0.0:
+    if not isfinite(mass_kg) or mass_kg <= 0.0:
         return Suspect("implausible_value")
-    recent = np.asarray(recent_mass_kg, dtype=np.float64)
-    recent = recent[np.isfinite(recent)][-7:]
-    if recent.size == 0:
+    recent = [float(one) for one in recent_mass_kg if isfinite(one)][-COMPARED:]
+    if not recent:
         return _suspect_first_mass(mass_kg, height_cm)
-    usual_kg = float(np.median(recent))
-    drift_kg = DRIFT_KG_PER_DAY * max(days_since_last - 1.0, 0.0)
-    if abs(mass_kg - usual_kg) <= max(TOLERANCE_KG, TOLERANCE_SHARE * usual_kg) + drift_kg:
+    yardsticks_kg = (median(recent), recent[-1])
+    drift_kg = _drift_kg(days_since_last)
+    if any(abs(mass_kg - usual_kg) <= _tolerance_kg(usual_kg) + drift_kg for usual_kg in yardsticks_kg):
         return None
     guesses = (
         ("pounds_for_kilograms", mass_kg * KG_PER_LB),
@@ -60,23 +199,40 @@ def suspect_mass(
         ("slipped_decimal", mass_kg * 10.0),
         ("slipped_decimal", mass_kg / 10.0),
     )
-    near = [(abs(guess - usual_kg), reason, guess) for reason, guess in guesses]
-    distance_kg, reason, guess_kg = min(near)
-    if distance_kg <= max(TOLERANCE_KG, GUESS_TOLERANCE_SHARE * usual_kg) + drift_kg:
-        return Suspect(reason, best_guess_kg=round(guess_kg, 2))
+    for usual_kg in yardsticks_kg:
+        distance_kg, reason, guess_kg = min((abs(guess - usual_kg), reason, guess) for reason, guess in guesses)
+        if distance_kg <= max(TOLERANCE_KG, GUESS_TOLERANCE_SHARE * usual_kg) + drift_kg:
+            return Suspect(reason, best_guess_kg=round(guess_kg, 2))
     if not PLAUSIBLE_MASS_KG[0] <= mass_kg <= PLAUSIBLE_MASS_KG[1]:
         return Suspect("implausible_value")
     return Suspect("implausible_jump")
 
 
+def _tolerance_kg(usual_kg: float) -> float:
+    return max(TOLERANCE_KG, TOLERANCE_SHARE * usual_kg)
+
+
+def _drift_kg(gap_days: float) -> float:
+    return DRIFT_KG_PER_DAY * max(gap_days - 1.0, 0.0)
+
+
 def _suspect_first_mass(mass_kg: float, height_cm: float | None) -> Suspect | None:
+    """The verdict by height alone, or without it by what people weigh."""
     low_kg, high_kg = PLAUSIBLE_MASS_KG
-    if height_cm is not None and np.isfinite(height_cm):
+    doubted_kg, ordinary_kg = DOUBTED_MASS_KG, ORDINARY_MASS_KG
+    if height_cm is not None and isfinite(height_cm):
         square_m = (height_cm / 100.0) ** 2
         low_kg, high_kg = max(low_kg, PLAUSIBLE_BMI[0] * square_m), min(high_kg, PLAUSIBLE_BMI[1] * square_m)
-        for reason, guess_kg in (("pounds_for_kilograms", mass_kg * KG_PER_LB), ("slipped_decimal", mass_kg / 10.0)):
-            if mass_kg > DOUBTED_BMI * square_m and ORDINARY_BMI[0] <= guess_kg / square_m <= ORDINARY_BMI[1]:
-                return Suspect(reason, best_guess_kg=round(guess_kg, 2))
+        doubted_kg = (DOUBTED_BMI[0] * square_m, DOUBTED_BMI[1] * square_m)
+        ordinary_kg = (ORDINARY_BMI[0] * square_m, ORDINARY_BMI[1] * square_m)
+    guesses = (
+        ("pounds_for_kilograms", mass_kg * KG_PER_LB, doubted_kg[1], inf),
+        ("slipped_decimal", mass_kg / 10.0, doubted_kg[1], inf),
+        ("kilograms_for_pounds", mass_kg / KG_PER_LB, -inf, doubted_kg[0]),
+    )
+    for reason, guess_kg, above_kg, below_kg in guesses:
+        if above_kg < mass_kg < below_kg and ordinary_kg[0] <= guess_kg <= ordinary_kg[1]:
+            return Suspect(reason, best_guess_kg=round(guess_kg, 2))
     if low_kg <= mass_kg <= high_kg:
         return None
     return Suspect("implausible_value")
@@ -87,7 +243,7 @@ def suspect_energy(energy_kcal: float) -> Suspect | None:
 
     Returns None when it is plausible. Common practice, no source.
     """
-    if not np.isfinite(energy_kcal) or energy_kcal < 0.0:
+    if not isfinite(energy_kcal) or energy_kcal < 0.0:
         return Suspect("implausible_value")
     if energy_kcal <= PLAUSIBLE_MEAL_KCAL:
         return None

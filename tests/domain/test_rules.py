@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from service.domain.arbiter import RULE, RULES, judge
 from service.domain.evidence import (
     BodyFatMeasurement,
+    Doubted,
     Evidence,
     Lift,
     PastPhase,
@@ -181,6 +182,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         ["other"],
         ["none", "insulin"],
     ),
+    ("data.doubted_entries", lambda v: but(log__doubted_28_d=v), [(Doubted("meal", "unknown_food", 1),)], [()]),
     ("data.no_weigh_in_lately", lambda v: but(log__days_since_weigh_in=v), [8, None], [7, 6]),
     ("data.few_weigh_ins", lambda v: but(log__weigh_ins_14_d=v), [3, 0], [4, 5]),
     (
