@@ -8,6 +8,7 @@ unit or decimal point gives exactly the last load. All bounds are common practic
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import inf
 
 from service.domain.exercise import Exercise
@@ -72,7 +73,7 @@ class _Lift:
         effective = min(reps + (USUAL_RIR if rir is None else rir), RELIABLE_REPS)
         return max(load, 0.0) * factor_of_one_set(effective, self.exercise.repetition_curve)
 
-    @property
+    @cached_property
     def best_kg(self) -> float:
         """The best maximum of the earlier sessions, by their top set or by all their sets."""
         return max(
