@@ -215,7 +215,10 @@ def _prescriptions(
 def _training(known: Roster, notes: Notes, athlete: Any) -> list[Any]:
     """The training inputs of a review, as they go into the digest."""
     plan = known.plan(athlete.id)
-    sessions = [[row.date, row.sets, row.plan_day, row.deload] for row in notes.sessions.get(athlete.id, ())]
+    sessions = [
+        [row.date, row.sets, row.plan_day, row.deload, *(["doubted"] if row.suspect else [])]
+        for row in notes.sessions.get(athlete.id, ())
+    ]
     return [plan and [plan.from_date, plan.days, plan.gym], sessions]
 
 

@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 from sqlalchemy import bindparam, not_, select
 
-from service.catalogue.exercises import exercises
 from service.domain import composition, suspects
 from service.domain.records import FoodState
-from service.domain.sets import LiftSet, summarise_sets
 from service.foods import load_foods, names_own_food, sum_of_foods, with_own
+from service.session_lifts import HISTORY as LIFT_HISTORY
+from service.session_lifts import Lifts, doubts_of, lifts_of
 from service.store.scope import Scope, Table, locked, table_of
 from service.store.tables import (
     Athlete,
@@ -400,44 +400,46 @@ async def _menstruation(scope: Scope, days: Days) -> Changes:
 
 
 async def _sessions(scope: Scope, days: Days) -> Changes:
-    """Sessions counted by day, and each session's lifts summarised."""
+    """Doubts, sessions counted by day, and each session's lifts summarised; a doubted one measures no strength."""
     table, lift = table_of(TrainingSession), table_of(SessionLift)
-    rows = [
-        row
-        for row in await scope.rows(scope.select(TrainingSession).where(*_span(table, days)))
-        if (row.athlete_id, row.date) in days
-    ]
-    counts: dict[tuple[uuid.UUID, date], dict[str, Any]] = {key: {"sessions": 0} for key in days}
-    for row in rows:
-        counts[row.athlete_id, row.date]["sessions"] += 1
-    await _put_days(scope, counts)
+    first = _first_days(days)
+    found = await scope.rows(scope.select(TrainingSession).where(*_span(table, days, open_end=True)))
+    by_athlete: dict[uuid.UUID, list[Any]] = {athlete: [] for athlete in first}
+    for row in found:
+        if row.date >= first[row.athlete_id]:
+            by_athlete[row.athlete_id].append(row)
+    known = await _known_lifts(scope, days, first)
+    changes: Changes = {}
+    touched: dict[tuple[uuid.UUID, date], list[Any]] = {key: [] for key in days}
+    summaries: list[dict[str, Any]] = []
+    for athlete, rows in by_athlete.items():
+        doubts = doubts_of(rows, known[athlete])
+        changes |= {row.id: {"suspect": doubts[row.id]} for row in rows if doubts[row.id] != row.suspect}
+        moved = {row.date for row in rows if row.id in changes}
+        touched |= {(athlete, day): [] for day in moved}
+        for row in rows:
+            if (athlete, row.date) in touched:
+                touched[athlete, row.date].append(row)
+                summaries += lifts_of(row, doubted=doubts[row.id] is not None)
+    await _change(scope, TrainingSession, changes)
+    await _put_days(scope, {key: {"sessions": len(rows)} for key, rows in touched.items()})
     dates = defaultdict(list)
-    for athlete, day in days:
+    for athlete, day in touched:
         dates[athlete].append(day)
-    for athlete, touched in dates.items():
-        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, lift.c.date.in_(touched)))
-    await scope.insert(SessionLift, [summary for row in rows for summary in lifts_of(row)])
-    return {}
+    for athlete, on in dates.items():
+        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, lift.c.date.in_(on)))
+    await scope.insert(SessionLift, summaries)
+    return changes
 
 
-def lifts_of(session: Any) -> list[dict[str, Any]]:
-    """The roll-up rows of one training session: one per exercise with a completed work set."""
-    by_exercise: dict[str, list[LiftSet]] = defaultdict(list)
-    for one in session.sets:
-        external_kg = one.get("load_kg", one.get("added_kg", -one.get("assistance_kg", 0.0)))
-        by_exercise[one["exercise"]].append(
-            LiftSet(external_kg, one["reps"], one.get("rir"), one.get("kind"), bool(one.get("aids")), one.get("pain"))
-        )
-    rows = []
-    for slug, sets in by_exercise.items():
-        exercise = exercises()[slug]
-        summary = summarise_sets(
-            sets, body_mass_share=exercise.body_mass_share, repetition_curve=exercise.repetition_curve
-        )
-        if summary is not None:
-            place = {"athlete_id": session.athlete_id, "session_id": session.id, "exercise": slug, "date": session.date}
-            rows.append(place | vars(summary))
-    return rows
+async def _known_lifts(scope: Scope, days: Days, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Lifts]:
+    """What accepted sessions before each athlete's first touched day showed."""
+    lift = table_of(SessionLift)
+    known: dict[uuid.UUID, Lifts] = {athlete: defaultdict(list) for athlete in first}
+    for row in await scope.rows(scope.select(SessionLift).where(*_span(lift, days, LIFT_HISTORY))):
+        if row.date < first[row.athlete_id]:
+            known[row.athlete_id][row.exercise].append((row.date, row))
+    return known
 
 
 async def _facts(scope: Scope, days: Days) -> dict[uuid.UUID, Any]:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from math import nan
 from typing import Any
 
 from service.catalogue.exercises import exercises
@@ -11,6 +12,7 @@ from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, Gym, available_loads
 from service.domain.policy import Policy
 from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
 from service.domain.safety import Gate
+from service.session_lifts import external_kg
 
 GRAVE = {"safety.symptoms", "safety.symptoms_repeated"}  # chest pain, fainting: no load at all until cleared
 DELOAD_DAYS = 7  # an accepted deload lasts a week
@@ -73,7 +75,10 @@ def usual_lifts(sessions: Sequence[Any], on: date) -> tuple[Item, ...]:
 
 
 def histories(sessions: Sequence[Any]) -> dict[str, list[LiftSession]]:
-    """The sessions of each exercise, oldest first, from logged ones: their heaviest work sets."""
+    """The sessions of each exercise, oldest first, from logged ones: their heaviest work sets.
+
+    Of a doubted session only the day and the pain are known: it has no sets.
+    """
     found: dict[str, list[LiftSession]] = {}
     for session in sessions:
         by_exercise: dict[str, list[dict[str, Any]]] = {}
@@ -82,12 +87,12 @@ def histories(sessions: Sequence[Any]) -> dict[str, list[LiftSession]]:
                 by_exercise.setdefault(one["exercise"], []).append(one)
         for name, sets in by_exercise.items():
             top = max(map(external_kg, sets))
-            work = [one for one in sets if external_kg(one) >= top - 1e-6]
+            work = [] if session.suspect else [one for one in sets if external_kg(one) >= top - 1e-6]
             pains = [one["pain"] for one in sets if one.get("pain") is not None]
             found.setdefault(name, []).append(
                 LiftSession(
                     session.date,
-                    top,
+                    nan if session.suspect else top,
                     tuple(one["reps"] for one in work),
                     tuple(one.get("rir") for one in work),
                     max(pains, default=None),
@@ -95,11 +100,6 @@ def histories(sessions: Sequence[Any]) -> dict[str, list[LiftSession]]:
                 )
             )
     return found
-
-
-def external_kg(one: Mapping[str, Any]) -> float:
-    """The external load of a stored set; assistance is negative, body weight alone 0."""
-    return float(one.get("load_kg", one.get("added_kg", -one.get("assistance_kg", 0.0))))
 
 
 def prescriptions(
@@ -136,6 +136,7 @@ def prescriptions(
     """
     grave = bool(GRAVE & set(opened.closed_by))
     trained = histories(sessions)
+    doubted = {one["exercise"] for session in sessions if session.suspect for one in session.sets}
     made = []
     for item in items:
         exercise = exercises()[item.exercise]
@@ -149,7 +150,8 @@ def prescriptions(
         history = trained.get(item.exercise, ())
         one = prescribe(exercise, item.scheme, history, situation, available_loads(exercise, gym), policy)
         hurts = item.exercise in opened.closed_exercises
-        made.append(_stopped(one, _NO_TRAINING) if grave else _behind_gate(one, history, opened.load_open, hurts))
+        one = _stopped(one, _NO_TRAINING) if grave else _behind_gate(one, history, opened.load_open, hurts)
+        made.append(replace(one, why=f"{one.why} {_DOUBTED}") if item.exercise in doubted else one)
     return made
 
 
@@ -162,13 +164,13 @@ def _behind_gate(one: Prescription, history: Sequence[LiftSession], load_open: b
     """No lift that hurts, and no more load than last time while the gate is closed."""
     if stopped and one.rule != "stop":
         return _stopped(one, "This lift hurt again: stop it and swap it until a licensed professional has cleared it.")
-    loads = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
-    wanted = next((load for load in loads if load is not None), None)
+    wanted = one.external_kg
     if load_open or wanted is None:
         return one
-    if not history:
+    lifted = [session.external_kg for session in history if any(session.reps)]
+    if not lifted:
         return replace(_loaded(one, None), rule="find", why=_NO_LOAD)
-    last = history[-1].external_kg
+    last = lifted[-1]
     return one if wanted <= last else replace(_loaded(one, last), rule="hold", why=_NO_LOAD)
 
 
@@ -188,6 +190,7 @@ def _loaded(one: Prescription, external_kg: float | None) -> Prescription:
 
 
 _NO_TRAINING = "No training after such symptoms until a licensed professional has cleared it (see the safety findings)."
+_DOUBTED = "A doubted session with this lift is left out until it is confirmed or mended."
 _NO_LOAD = "No more load than last time until a licensed professional has cleared it (see the safety findings)."
 
 

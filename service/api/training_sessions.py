@@ -4,8 +4,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, Field, model_validator
 
-from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
-from service.api.fields import KG_PER_LB, Body, Name, Note, Number, WholeNumber, fault
+from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect, entry_routes
+from service.api.fields import KG_PER_LB, Answer, Body, Name, Note, Number, WholeNumber, fault
 from service.catalogue.exercises import exercises
 from service.store import tables
 
@@ -103,9 +103,27 @@ class Set(BaseModel):
     note: str | None = None
 
 
+class DoubtedSet(Answer):
+    """A set that is doubted, and what was probably meant."""
+
+    pointer: Annotated[str, Field(description="which of the sets", examples=["/sets/2"])]
+    exercise: str
+    reason: str
+    best_guess_kg: float | None = Field(None, description="the load, added load or assistance")
+    best_guess_reps: int | None = None
+
+
+class SuspectSession(Suspect):
+    """Why a session is doubted; the reason is the first set's. It is kept, but neither measures strength nor leads the
+    next prescription until confirmed."""
+
+    sets: list[DoubtedSet]
+
+
 class TrainingSession(EntryAnswer):
     """A stored training session."""
 
+    suspect: SuspectSession | None = None
     sets: list[Set]
     plan_day: str | None = None
     skipped: list[dict[str, Any]] | None = None

@@ -5,11 +5,12 @@ estimate or is found out; a pause of two weeks returns lighter; a deload that is
 go before load; two misses back off; all work sets at the top of the range earn the next load; else the load stays and
 repetitions grow. Double progression and back-off are common practice, no source; the step of 2–10 % is the ACSM's
 position stand 2009 (doi 10.1249/MSS.0b013e3181915670). Thresholds come from the policy, loads from the gym: a
-prescription is always one of the loads that exist, and never a jump above the policy's.
+prescription is always one of the loads that exist, never a jump above the policy's, and never more than the upper bound
+of the estimated maximum allows.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import ceil
 
@@ -30,6 +31,7 @@ CUT_SETS = (
 EASY_RIR = 2  # more in reserve than asked, in every set, from which the largest step is taken instead of the smallest
 MOST_EXTRA_REPS = 10  # beyond the range, where the next load is too far away
 TOO_HEAVY = "The lightest load of this gym is too heavy here: choose a substitute, or find out with less."
+MOST_BY_ESTIMATE = "Less than that rule asks: the estimated maximum allows no more for these repetitions."
 START_MARGIN = 0.95  # of the load that the estimate would allow, when a lift begins
 
 
@@ -63,7 +65,7 @@ class Situation:
     on: date
     phase: Kind | None = None
     body_mass_kg: float | None = None  # trend, for body-weight lifts
-    one_rep_max_kg: Quantity | None = None  # of this lift (system), for a first load
+    one_rep_max_kg: Quantity | None = None  # of this lift (system): no load goes beyond it
     deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
     form_note: bool = False  # the coach stopped the lift for its form
 
@@ -86,6 +88,12 @@ class Prescription:
     assistance_kg: float | None
     rule: str
     why: str
+
+    @property
+    def external_kg(self) -> float | None:
+        """The one load that is given, assistance negative."""
+        loads = (self.load_kg, self.added_kg, None if self.assistance_kg is None else -self.assistance_kg)
+        return next((load for load in loads if load is not None), None)
 
 
 @dataclass(frozen=True)
@@ -165,8 +173,25 @@ def prescribe(
     for rule in _RULES:
         answer = rule(case)
         if answer is not None:
-            return answer
-    return _answer(case, "hold", case.held_kg, _hold_reason(case))
+            return _within_estimate(case, answer)
+    return _within_estimate(case, _answer(case, "hold", case.held_kg, _hold_reason(case)))
+
+
+def _within_estimate(case: _Case, one: Prescription) -> Prescription:
+    """No load that even the upper bound of the maximum would not allow for the fewest repetitions asked."""
+    maximum, wanted, exercise = case.now.one_rep_max_kg, one.external_kg, case.exercise
+    needs_mass = exercise.body_mass_share > 0.0 and case.now.body_mass_kg is None
+    if maximum is None or wanted is None or needs_mass:
+        return one
+    most = float(load_for(maximum.hi, one.reps_from + one.rir, exercise.repetition_curve)) - case.body_kg + 1e-9
+    if wanted <= most:
+        return one
+    possible = [load for load in case.loads if load <= most]
+    if not possible:
+        return _answer(case, "find", None, TOO_HEAVY)
+    rule = "hold" if one.rule in ("add_load", "add_reps") else one.rule
+    less = _answer(case, rule, possible[-1], f"{one.why} {MOST_BY_ESTIMATE}")
+    return replace(less, sets=one.sets, reps_from=one.reps_from, reps_to=one.reps_to, rir=one.rir)
 
 
 def _stop(case: _Case) -> Prescription | None:

@@ -12,6 +12,7 @@ from service.domain.evidence import Quantity
 from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads, nearest_load
 from service.domain.policy import DEFAULT
 from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+from service.domain.repetitions import load_for
 
 TODAY = date(2026, 3, 2)
 CATALOGUE = exercises()
@@ -123,6 +124,28 @@ def test_a_first_load_comes_from_the_estimates_lower_bound_or_is_found_out() -> 
     assert row(one_rep_max_kg=weak).load_kg is None  # the empty bar would be too heavy
 
 
+def test_no_load_goes_beyond_what_the_estimate_allows() -> None:
+    """At the fewest repetitions asked with the reserve asked: 6 + 2 at 1/27 each beyond the first, 113 → 89.7 kg."""
+    maximum = Quantity(100.0, 8.0, 87.0, 113.0)
+    typed = session(3, 132.5, 8, 8, 8)
+    assert row(typed).load_kg == 132.5
+    held = row(typed, one_rep_max_kg=maximum)
+    assert (held.rule, held.load_kg, held.sets, held.rir) == ("hold", 87.5, 3, 2) and "estimated maximum" in held.why
+    assert row(session(3, 87.5, 8, 8, 8), one_rep_max_kg=maximum).load_kg == 87.5
+    assert row(session(3, 90.0, 8, 8, 8), one_rep_max_kg=maximum).load_kg == 87.5
+    earned = row(session(3, 87.5, 10, 10, 10), one_rep_max_kg=maximum)
+    assert (earned.rule, earned.load_kg) == ("hold", 87.5)
+    assert row(session(3, 60, 10, 10, 10), one_rep_max_kg=maximum).rule == "add_load"
+    deload = row(session(3, 600, 8, 8, 8), one_rep_max_kg=maximum, deload=True)
+    assert (deload.rule, deload.load_kg, deload.rir) == ("deload", 82.5, 4)  # 6 + 4 repetitions: 84.75 kg
+    lifted = Quantity(90.0, 3.0, 85.0, 95.0)
+    hanging = Situation(TODAY, body_mass_kg=80.0, one_rep_max_kg=lifted)
+    helped = prescribe(PULL_UP, SCHEME, [session(3, 20.0, 8, 8, 8)], hanging, HANGING)
+    assert (helped.added_kg, helped.assistance_kg) == (None, 5.0)  # the system: 75.4 kg
+    unknown = Situation(TODAY, one_rep_max_kg=lifted)
+    assert prescribe(PULL_UP, SCHEME, [session(3, 20.0, 8, 8, 8)], unknown, HANGING).added_kg == 20.0
+
+
 def test_where_the_next_load_is_too_far_away_repetitions_grow() -> None:
     raise_ = CATALOGUE["lateral-raise"]
     loads = available_loads(raise_, Gym(dumbbell_step=2.0))
@@ -173,6 +196,7 @@ situations = st.builds(
     on=st.just(TODAY),
     phase=st.sampled_from([None, "build", "cut", "maintain"]),
     body_mass_kg=st.one_of(st.none(), st.floats(45, 140)),
+    one_rep_max_kg=st.one_of(st.none(), st.floats(10, 400).map(lambda kg: Quantity(kg, kg / 16, kg * 0.9, kg * 1.1))),
     deload=st.booleans(),
 )
 
@@ -197,8 +221,13 @@ def test_a_prescription_exists_on_the_equipment_and_never_jumps(
     known = [load for load in signed if load is not None]
     assert len(known) <= 1 and one.why
     assert 0 <= one.sets <= scheme.sets and one.reps_from <= one.reps_to
+    assert one.external_kg == (known[0] if known else None)
+    if known and now.one_rep_max_kg is not None and (now.body_mass_kg is not None or not exercise.body_mass_share):
+        allowed = load_for(now.one_rep_max_kg.hi, one.reps_from + one.rir, exercise.repetition_curve)
+        assert known[0] + exercise.body_mass_share * (now.body_mass_kg or 0.0) <= allowed + 1e-6
     if known:
         assert min(abs(known[0] - load) for load in loads) < 1e-9
+    if known and one.rule != "start":
         body = exercise.body_mass_share * (now.body_mass_kg or 75.0)
         assert body + known[0] <= (body + kg) * (1 + DEFAULT.load_step_max_pct / 100) + 1e-6
         if now.phase == "cut":

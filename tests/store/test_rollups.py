@@ -12,7 +12,7 @@ from service.api.athletes import AthleteBody, insert_athlete
 from service.api.entries import EntryKind, store_entries
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
-from service.store.tables import AthleteDay, EntryRevision, Meal, Review, SessionLift, WeighIn
+from service.store.tables import AthleteDay, EntryRevision, Meal, Review, SessionLift, TrainingSession, WeighIn
 
 START = dt.date(2026, 3, 1)
 WEIGH, EAT, TRAIN, MEASURE, FEEL = (
@@ -47,6 +47,9 @@ def _log(days: int = 30) -> list[Said]:
             for exercise in ("romanian-deadlift", "barbell-row"):
                 sets = [{"exercise": exercise, "load_kg": 80 + day, "reps": 9 - index, "rir": 2} for index in range(3)]
                 said.append((TRAIN, {"date": date, "sets": [*sets, {"exercise": "pull-up", "reps": 8, "rir": 1}]}))
+        if day % 9 == 7:
+            load = {7: 720, 16: 190, 25: 450}[day]
+            said.append((TRAIN, {"date": date, "sets": [{"exercise": "barbell-row", "load_kg": load, "reps": 7}]}))
         if day % 10 == 0:
             said.append((MEASURE, {"date": date, "method": "scan", "body_fat_pct": 22.0 + day / 10}))
             said.append((MEASURE, {"date": date, "method": "tape", "tape": {"neck_cm": 39.5, "abdomen_cm": 91}}))
@@ -85,7 +88,7 @@ async def _rolled_up(scope: Scope, athlete: Any) -> dict[str, Any]:
         without = ("athlete_id", "session_id", "practice_id")
         kept = [{name: value for name, value in row._mapping.items() if name not in without} for row in rows]
         found[table.__tablename__] = sorted(kept, key=lambda row, order=order: [row[name] for name in order])
-    for table in (WeighIn, Meal):
+    for table in (WeighIn, Meal, TrainingSession):
         rows = await scope.rows(scope.select(table).where(table_of(table).c.athlete_id == athlete.id))
         found[table.__tablename__] = {row.ref: row.suspect for row in rows}
     return found
@@ -104,10 +107,13 @@ async def test_the_order_of_arrival_does_not_matter(database: Database, practice
             await _store(scope, athlete, order)
             results.append(await _rolled_up(scope, athlete))
     first = results[0]
-    assert len(first["athlete_day"]) == 30 and len(first["session_lift"]) == 10 * 4
+    assert len(first["athlete_day"]) == 30 and len(first["session_lift"]) == 10 * 4 + 3
     reasons = [doubt["reason"] for doubt in first["weigh_in"].values() if doubt]
     assert reasons.count("pounds_for_kilograms") == 3 and reasons.count("slipped_decimal") == 2
     assert sum(doubt is not None for doubt in first["meal"].values()) == 3
+    assert sorted(doubt["reason"] for doubt in first["training_session"].values() if doubt) == [
+        "implausible_load", "pounds_for_kilograms", "slipped_decimal",
+    ]  # fmt: skip
     for other in results[1:]:
         assert other == first
 
@@ -123,6 +129,8 @@ async def test_detours_leave_no_trace(database: Database, practice: uuid.UUID) -
             other["mass_kg"] = round(chance.uniform(40, 300), 1)
         elif kind is EAT:
             other["energy_kcal"] = chance.choice([20, 9000])
+        elif kind is TRAIN:
+            other["sets"] = [{**one, "reps": chance.choice([3, 7, 90])} for one in other["sets"]]
         if "date" in other and chance.random() < 0.5:
             other["date"] = str(START + dt.timedelta(days=chance.randrange(20)))
         detour.append((kind, other))
@@ -138,8 +146,8 @@ async def test_detours_leave_no_trace(database: Database, practice: uuid.UUID) -
         history = await scope.rows(scope.select(EntryRevision))
     assert found["athlete_day"][: len(expected["athlete_day"])] == expected["athlete_day"]
     assert all(not day["meals"] and day["mass_kg"] is None and not day["sessions"] for day in empty)
-    assert {name: found[name] for name in ("session_lift", "weigh_in", "meal")} == {
-        name: expected[name] for name in ("session_lift", "weigh_in", "meal")
+    assert {name: found[name] for name in ("session_lift", "weigh_in", "meal", "training_session")} == {
+        name: expected[name] for name in ("session_lift", "weigh_in", "meal", "training_session")
     }
     assert len(history) > 50 and {row.replaced_by for row in history} == {"change"}
 
