@@ -404,4 +404,8 @@ def _would_leave_goal_if(evidence: Evidence, policy: Policy) -> list[str]:
     move = Move("body_fat_pct.mean", mean_at(goal, fat.sd, policy.goal_probability, "below"), "above")
     there = moved(evidence, move.path, move.past)
     then = _first_allowed(judge(there, policy), there, policy, gate(there, policy))
-    return [f"would {_words(then)} if {move.text}"] if then.action is Action.SWITCH_PHASE else []
+    if then.action is Action.SWITCH_PHASE:
+        return [f"would {_words(then)} if {move.text}"]
+    end = last_day(evidence, policy)
+    later = end is not None and end > evidence.as_of  # at the goal it goes on past its last day
+    return [f"would end the maintenance with its last day, {end}, if {move.text} by then"] if later else []
