@@ -125,7 +125,7 @@ def test_years_of_weigh_ins_are_judged_alike_in_any_order(api: Api) -> None:
     said: list[dict[str, Any]] = []
     for number, day in enumerate(range(150, 0, -1)):
         mass_kg = (82 if day > 60 else 74) + chance.uniform(-1, 1)
-        wrong = chance.choice([180.8, 37.2, 92.0]) if chance.random() < 0.06 else mass_kg
+        wrong = chance.choice([180.8, 37.2, 92.0]) if chance.random() < 0.1 else mass_kg
         said.append({"date": days_ago(day), "mass_kg": round(wrong, 1), "ref": f"w-{number}"})
     doubts = []
     for order in range(3):
@@ -137,5 +137,5 @@ def test_years_of_weigh_ins_are_judged_alike_in_any_order(api: Api) -> None:
         for body in late:
             api("POST", f"{home}/weigh-ins", body)
         doubts.append({one["ref"]: one["suspect"] for one in api.all(f"{home}/weigh-ins?limit=1000")})
-    assert sum(doubt is not None for doubt in doubts[0].values()) > 8
+    assert sum(doubt is not None for doubt in doubts[0].values()) > 5
     assert all(one == other for one, other in itertools.pairwise(doubts))
