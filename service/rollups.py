@@ -14,11 +14,10 @@ from typing import Any
 import numpy as np
 from sqlalchemy import bindparam, not_, select
 
+from service import session_lifts
 from service.domain import composition, suspects
 from service.domain.records import FoodState
 from service.foods import load_foods, names_own_food, sum_of_foods, with_own
-from service.session_lifts import HISTORY as LIFT_HISTORY
-from service.session_lifts import Lifts, doubts_of, lifts_of
 from service.store.scope import Scope, Table, locked, table_of
 from service.store.tables import (
     Athlete,
@@ -403,24 +402,26 @@ async def _sessions(scope: Scope, days: Days) -> Changes:
     """Doubts, sessions counted by day, and each session's lifts summarised; a doubted one measures no strength."""
     table, lift = table_of(TrainingSession), table_of(SessionLift)
     first = _first_days(days)
-    found = await scope.rows(scope.select(TrainingSession).where(*_span(table, days, open_end=True)))
+    found = await scope.rows(
+        scope.select(TrainingSession).where(table.c.athlete_id.in_(first), table.c.date >= min(first.values()))
+    )
     by_athlete: dict[uuid.UUID, list[Any]] = {athlete: [] for athlete in first}
     for row in found:
         if row.date >= first[row.athlete_id]:
             by_athlete[row.athlete_id].append(row)
-    known = await _known_lifts(scope, days, first)
+    known = await _known_lifts(scope, first)
     changes: Changes = {}
     touched: dict[tuple[uuid.UUID, date], list[Any]] = {key: [] for key in days}
     summaries: list[dict[str, Any]] = []
     for athlete, rows in by_athlete.items():
-        doubts = doubts_of(rows, known[athlete])
+        doubts = session_lifts.doubts_of(rows, known[athlete])
         changes |= {row.id: {"suspect": doubts[row.id]} for row in rows if doubts[row.id] != row.suspect}
         moved = {row.date for row in rows if row.id in changes}
         touched |= {(athlete, day): [] for day in moved}
         for row in rows:
             if (athlete, row.date) in touched:
                 touched[athlete, row.date].append(row)
-                summaries += lifts_of(row, doubted=doubts[row.id] is not None)
+                summaries += session_lifts.lifts_of(row, doubted=doubts[row.id] is not None)
     await _change(scope, TrainingSession, changes)
     await _put_days(scope, {key: {"sessions": len(rows)} for key, rows in touched.items()})
     dates = defaultdict(list)
@@ -432,11 +433,15 @@ async def _sessions(scope: Scope, days: Days) -> Changes:
     return changes
 
 
-async def _known_lifts(scope: Scope, days: Days, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Lifts]:
+async def _known_lifts(scope: Scope, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, session_lifts.Lifts]:
     """What accepted sessions before each athlete's first touched day showed."""
     lift = table_of(SessionLift)
-    known: dict[uuid.UUID, Lifts] = {athlete: defaultdict(list) for athlete in first}
-    for row in await scope.rows(scope.select(SessionLift).where(*_span(lift, days, LIFT_HISTORY))):
+    since = min(first.values()) - session_lifts.HISTORY
+    known: dict[uuid.UUID, session_lifts.Lifts] = {athlete: defaultdict(list) for athlete in first}
+    before = scope.select(SessionLift).where(
+        lift.c.athlete_id.in_(first), lift.c.date >= since, lift.c.date < max(first.values())
+    )
+    for row in await scope.rows(before):
         if row.date < first[row.athlete_id]:
             known[row.athlete_id][row.exercise].append((row.date, row))
     return known
