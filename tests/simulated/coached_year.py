@@ -283,7 +283,7 @@ class PolicyCoach:
             year.switch(i, kind, on, on + timedelta(days=PLANNED_DAYS[kind] - 1), first.energy_kcal)
             year.believed_kcal[i, (on - FIRST_DAY).days :] = evidence.maintenance_kcal.mean
 
-    def _strength(self, year: Year, world: Any) -> tuple[Any, Sequence[Sequence[str]]]:
+    def _strength(self, year: Year, world: Any) -> tuple[Any, Sequence[Sequence[str]], Any]:
         count, days = world.log.phase.shape
         shape = (count, len(LIFTS), days)
         maximum, sd, exposure = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
@@ -296,7 +296,7 @@ class PolicyCoach:
             ]
             sd[seen], exposure[seen] = SESSION_LOG_SD, 0.2
         strength = estimate_strength(maximum, sd, exposure, world.log.phase, world.log.phase_day, last=1)
-        return strength, [LIFTS] * count
+        return strength, [LIFTS] * count, np.ones(shape, dtype=np.bool_)
 
     def _keep(self, i: int, year: Year, evidence: Any, decision: Any) -> None:
         body = {
