@@ -75,7 +75,8 @@ def world(api: Api) -> World:
         entries = [{**body, "date": days_ago(day)} for day in range(1, 10)]
         ids[kind] = api("POST", f"{home}/{kind}", entries).json()["items"][0]["id"]
     ids["phase_id"] = api("POST", f"{home}/phases", {"kind": "build", "starts_on": days_ago(9)}).json()["id"]
-    ids["target_id"] = api("POST", f"{home}/targets", {"from_date": days_ago(9), "energy_kcal": 2600}).json()["id"]
+    target = {"from_date": days_ago(9), "energy_kcal": 2600, "acknowledge": ["limit.surplus", "phase.energy_disagrees"]}
+    ids["target_id"] = api("POST", f"{home}/targets", target).json()["id"]
     api("PUT", f"{home}/screening", {"kidney_disease": False})
     api("PUT", f"{home}/food-days/{YESTERDAY}", {"state": "complete"})
     ids["review_id"] = api("POST", f"{home}/reviews", {"as_of": YESTERDAY}).json()["id"]
