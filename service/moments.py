@@ -4,6 +4,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from service.store.types import now
+
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 NIGHT = time(4)  # local; outside the hours in which clocks are changed
 
@@ -16,6 +18,11 @@ def instant_of(day: date, time_zone: str) -> datetime:
 def local_date(instant: datetime, time_zone: str) -> date:
     """The local date of an instant."""
     return instant.astimezone(ZoneInfo(time_zone)).date()
+
+
+def today_of(athlete: Any) -> date:
+    """The date where the athlete lives."""
+    return local_date(now(), athlete.time_zone)
 
 
 def last_review_day(athlete: Any, at: datetime) -> date:

@@ -11,7 +11,6 @@ from pydantic import Field
 from service.api.athletes import AthletePath
 from service.api.fields import Answer, Date
 from service.api.problems import documented
-from service.api.safety import today_of
 from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
 from service.domain.adherence import DayIntake, WeekIntake, mean, weeks_of
@@ -20,6 +19,7 @@ from service.domain.logging_need import day_spread_kcal, logging_need
 from service.domain.records import FoodState
 from service.errors import Invalid, NotFound
 from service.evidence import evidence_of, load_notes
+from service.moments import today_of
 from service.policies import in_force
 from service.roster import energy_steps, estimate_roster, load
 from service.store.scope import Scope, table_of

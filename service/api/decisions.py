@@ -12,13 +12,12 @@ from service.api.phases import PhaseBody, put_phase
 from service.api.safety import (
     Kind,
     altered,
+    day_judged,
     evidence_on,
-    judged_on,
     planned_phase,
     planned_targets,
     refuse,
     refuse_outdated,
-    today_of,
 )
 from service.api.targets import put_target
 from service.auth import Principal
@@ -30,6 +29,7 @@ from service.domain.policy import Policy
 from service.domain.safety import Gate, gate, stricter
 from service.domain.targets import macro_targets, phase_energy
 from service.errors import Conflict, Invalid
+from service.moments import today_of
 from service.store.scope import Scope, table_of
 from service.store.tables import Decision, Phase, Review, Target
 from service.store.types import new_id, now
@@ -207,7 +207,7 @@ async def _accepted(scope: Scope, athlete: Any, review: Any, acknowledged: list[
     if phase is None and asked["from"] == asked["to"] and await _planned_since(scope, athlete.id, review.as_of, on):
         return {**effect, "targets": None}  # what stays is the plan: its next step, planned before
     await _refuse_other_phase(scope, athlete, review, effect)
-    day = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: on}))[athlete.id]
+    day = await day_judged(scope, athlete, on)
     evidence, policy = await evidence_on(scope, athlete, day)
     change = Change(
         targets and targets["energy_kcal"], phase and phase["to"], phase and date.fromisoformat(phase["on"])
@@ -246,7 +246,7 @@ async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, 
         raise Invalid.field("/changes/phase/on", "out_of_range", f"must be from {first} to {last} for this review")
     begins = phase and {"to": phase.to, "on": str(on), "planned_end_on": ends_on and str(ends_on)}
     await _refuse_other_phase(scope, athlete, review, {"effective_on": on, "phase": begins})
-    today = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: on}))[athlete.id]
+    today = await day_judged(scope, athlete, on)
     evidence, policy = await evidence_on(scope, athlete, review.as_of)
     latest = evidence if review.as_of == today else (await evidence_on(scope, athlete, today))[0]
     energy = changes.energy_kcal

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Annotated, Any, ClassVar, Generic, Self, TypeVar
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import Discriminator, Field, Tag, ValidationError, model_validator
 
-from service import rollups
+from service import moments, rollups
 from service.api.athletes import AthletePath
 from service.api.conditional import IfMatch, check_version, show_version
 from service.api.fields import Answer, Body, Date, Moment, Note, ShortText, change_of, fault
@@ -117,7 +116,7 @@ class Stored:
 def local_date(body: EntryBody, time_zone: str) -> date:
     """The entry's calendar date where the athlete lives."""
     if body.at is not None:
-        return body.at.astimezone(ZoneInfo(time_zone)).date()
+        return moments.local_date(body.at, time_zone)
     assert body.date is not None
     return body.date
 
@@ -134,7 +133,7 @@ def date_faults(body: EntryBody, athlete: Any, place: str = "") -> list[Fault]:
 
 def day_faults(day: date, athlete: Any, pointer: str = "/date") -> list[Fault]:
     """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
-    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    today = moments.today_of(athlete)
     if day > today:
         detail = f"{day} has not been yet: it is {today} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=pointer, code="in_the_future", detail=detail)]

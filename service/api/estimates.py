@@ -3,7 +3,6 @@
 import asyncio
 from datetime import date, timedelta
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from fastapi import APIRouter, Depends, Query
@@ -19,8 +18,8 @@ from service.domain.evidence import Outlook
 from service.domain.records import Estimate
 from service.errors import Invalid, NotFound
 from service.evidence import outlooks
+from service.moments import today_of
 from service.policies import in_force
-from service.store.types import now
 
 router = APIRouter(tags=["estimates"], route_class=CommittedRoute)
 LONGEST_DAYS = 3660
@@ -104,7 +103,7 @@ async def get_estimates(
     ] = "as_known",
 ) -> EstimatesAnswer:
     """Trend mass, rates, maintenance, body fat and strength with their intervals."""
-    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    today = today_of(athlete)
     to = to or today
     if to > today + timedelta(days=1):
         raise Invalid.field("to", "in_the_future", f"{to} has not been yet")

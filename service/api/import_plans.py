@@ -23,7 +23,6 @@ from service.api.safety import (
     planned_phase,
     planned_targets,
     plans_of,
-    today_of,
 )
 from service.api.targets import in_kilocalories, put_target
 from service.domain.amendments import check_change
@@ -31,6 +30,7 @@ from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.timeline import Planned, changes, with_step
 from service.errors import Fault
+from service.moments import today_of
 from service.store.scope import Scope
 
 BATCH = 200  # athletes whose evidence is worked out together, and a transaction

@@ -26,7 +26,7 @@ from service.api.day_targets import (
 from service.api.fields import Answer, Body, Date, Number, WholeNumber, fault
 from service.api.food_wishes import Words, refuse_unknown, wishes_row
 from service.api.problems import documented
-from service.api.safety import evidence_on, today_of
+from service.api.safety import evidence_on
 from service.api.transaction import Here
 from service.auth import requires
 from service.domain import evidence as ev
@@ -41,6 +41,7 @@ from service.errors import Fault, Invalid, NotFound
 from service.foods import load_foods
 from service.menu_program import Item, Relaxed
 from service.menus import Infeasible, MenuDay, Wishes, nutrients_of, plan_menus, shopping
+from service.moments import today_of
 from service.store.scope import Scope, table_of
 from service.store.tables import Meal
 

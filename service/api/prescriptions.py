@@ -12,7 +12,7 @@ from service import training
 from service.api.athletes import AthletePath
 from service.api.fields import Answer, Date, ShortText
 from service.api.problems import documented
-from service.api.safety import evidence_on, today_of
+from service.api.safety import evidence_on
 from service.api.training_sessions import ExerciseSlug
 from service.api.transaction import CommittedRoute, Here
 from service.auth import requires
@@ -25,6 +25,7 @@ from service.domain.substitutes import substitutes
 from service.domain.volume import bands_for, judge_volume, weekly_sets
 from service.errors import Invalid, NotFound
 from service.evidence import Notes, evidence_of, load_notes, quantity_at
+from service.moments import today_of
 from service.policies import in_force
 from service.roster import Roster, estimate_roster, load
 from service.store.scope import Scope, table_of

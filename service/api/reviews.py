@@ -3,7 +3,6 @@
 import uuid
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
@@ -17,6 +16,7 @@ from service.api.problems import documented
 from service.api.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
+from service.moments import today_of
 from service.review import Result, keep_reviews, make_reviews
 from service.rollups import changed_since, held
 from service.store.scope import Scope, table_of
@@ -134,7 +134,7 @@ async def make_review(
     of earlier days lapse. The weekly review is made all the same on its day, unless it would be of that very date
     (a stale look at it gives way).
     """
-    today = now().astimezone(ZoneInfo(athlete.time_zone)).date()
+    today = today_of(athlete)
     as_of = body.as_of or today - timedelta(days=1)
     if as_of > today:
         raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")

@@ -6,7 +6,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any, Literal
-from zoneinfo import ZoneInfo
 
 from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import func
@@ -20,19 +19,14 @@ from service.domain.policy import Policy
 from service.domain.timeline import Planned, changes, with_step
 from service.errors import Fault, Invalid
 from service.evidence import evidence_of, load_notes
+from service.moments import today_of
 from service.policies import in_force
 from service.roster import estimate_roster, load
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase, Target, WellbeingNote
-from service.store.types import now
 
 Kind = Literal["build", "cut", "maintain"]
 SILENCE = timedelta(days=28)
-
-
-def today_of(athlete: Any) -> date:
-    """The date where the athlete lives."""
-    return now().astimezone(ZoneInfo(athlete.time_zone)).date()
 
 
 async def judged_on(
@@ -52,6 +46,11 @@ async def judged_on(
             heard[row.athlete_id] = max(heard[row.athlete_id], row.on)
     today = {who: today_of(athlete) for who, athlete in athletes.items()}
     return {who: today[who] if today[who] - day <= SILENCE else day for who, day in heard.items()}
+
+
+async def day_judged(scope: Scope, athlete: Any, on: date) -> date:
+    """As `judged_on`, for one athlete."""
+    return (await judged_on(scope, {athlete.id: athlete}, {athlete.id: on}))[athlete.id]
 
 
 async def evidence_on(scope: Scope, athlete: Any, as_of: date) -> tuple[Evidence, Policy]:
@@ -121,22 +120,17 @@ async def refuse_unsafe_step(
     Invalid
         As `refuse`.
     """
-    wanted = await altered(scope, athlete, step)
-    if not wanted and (grams is None or await _is_history(scope, athlete, step)):
+    before, today = (await plans_of(scope, [athlete.id]))[athlete.id], today_of(athlete)
+    wanted = changes(before, with_step(before, step), today)
+    replaced = any(step.on < one.on <= today and one.key != step.key for one in before)
+    if not wanted and (grams is None or replaced):
         return
-    day = (await judged_on(scope, {athlete.id: athlete}, {athlete.id: step.on}))[athlete.id]
-    evidence, policy = await evidence_on(scope, athlete, day)
+    evidence, policy = await evidence_on(scope, athlete, await day_judged(scope, athlete, step.on))
     against = [found for change in wanted for found in check_change(evidence, policy, change)]
     against += [found for change in wanted for found in check_energy(evidence, policy, change)]
     if grams is not None:
         against += check_grams(evidence, policy, grams)
     refuse(against, acknowledged, place)
-
-
-async def _is_history(scope: Scope, athlete: Any, step: Planned) -> bool:
-    """Whether other targets or another phase have replaced it already."""
-    stored = (await plans_of(scope, [athlete.id]))[athlete.id]
-    return any(step.on < one.on <= today_of(athlete) and one.key != step.key for one in stored)
 
 
 def refuse_outdated(evidence: Evidence, policy: Policy, acknowledged: Sequence[str], change: Change) -> None:

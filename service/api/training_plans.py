@@ -13,7 +13,7 @@ from service.api.conditional import IfMatch, check_version, show_version
 from service.api.fields import Acknowledged, Answer, Body, Date, Name, Number, WholeNumber, change_of, fault
 from service.api.paging import Cursor, Limit, Page, page
 from service.api.problems import documented, faults_of
-from service.api.safety import evidence_on, refuse, today_of
+from service.api.safety import evidence_on, refuse
 from service.api.training_sessions import ExerciseSlug
 from service.api.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
@@ -22,6 +22,7 @@ from service.domain.amendments import check_training
 from service.domain.plans import PlannedDay, starter_plan
 from service.domain.safety import gate
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
+from service.moments import today_of
 from service.rollups import mark_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import TrainingPlan
