@@ -15,7 +15,7 @@ from service.domain import evidence as ev
 from service.domain.estimation_outlook import outlook
 from service.domain.estimation_state import take
 from service.domain.records import Athletes, Estimate, FoodState
-from service.roster import Roster, RosterEstimates, energy_steps
+from service.roster import Roster, RosterEstimates, by_athlete, energy_steps
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import (
     Decision,
@@ -121,9 +121,9 @@ async def load_notes(scope: Scope, ids: Sequence[uuid.UUID], as_of: date, first:
                 worst[one["exercise"]] = max(float(one["pain"]), worst.get(one["exercise"], 0.0))
         pains[row.athlete_id] += [ev.Pain(row.date, exercise, level) for exercise, level in sorted(worst.items())]
     return Notes(
-        {row.athlete_id: row for row in answers}, _grouped(said), _grouped(earlier),
+        {row.athlete_id: row for row in answers}, by_athlete(said), by_athlete(earlier),
         {who: sorted(found, key=lambda pain: (pain.on, pain.exercise, pain.level)) for who, found in pains.items()},
-        _grouped(sets), deloads, await _doubts(scope, ids, (first or as_of) - DOUBTED_SINCE, as_of),
+        by_athlete(sets), deloads, await _doubts(scope, ids, (first or as_of) - DOUBTED_SINCE, as_of),
     )  # fmt: skip
 
 
@@ -143,13 +143,6 @@ async def _doubts(scope: Scope, ids: Sequence[uuid.UUID], after: date, to: date)
         )
         for row in await scope.rows(doubted):
             found[row.athlete_id].append(Doubt(row.date, kind, row.suspect["reason"]))
-    return found
-
-
-def _grouped(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
-    found: dict[uuid.UUID, list[Any]] = defaultdict(list)
-    for row in rows:
-        found[row.athlete_id].append(row)
     return found
 
 

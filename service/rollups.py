@@ -414,14 +414,15 @@ async def _sessions(scope: Scope, days: Days) -> Changes:
     touched: dict[tuple[uuid.UUID, date], list[Any]] = {key: [] for key in days}
     summaries: list[dict[str, Any]] = []
     for athlete, rows in by_athlete.items():
-        doubts = session_lifts.doubts_of(rows, known[athlete])
-        changes |= {row.id: {"suspect": doubts[row.id]} for row in rows if doubts[row.id] != row.suspect}
-        moved = {row.date for row in rows if row.id in changes}
+        judged = session_lifts.judge_sessions(rows, known[athlete])
+        changed = [one for one in judged if one.doubt != one.session.suspect]
+        changes |= {one.session.id: {"suspect": one.doubt} for one in changed}
+        moved = {one.session.date for one in changed}
         touched |= {(athlete, day): [] for day in moved}
-        for row in rows:
-            if (athlete, row.date) in touched:
-                touched[athlete, row.date].append(row)
-                summaries += session_lifts.lifts_of(row, doubted=doubts[row.id] is not None)
+        for one in judged:
+            if (athlete, one.session.date) in touched:
+                touched[athlete, one.session.date].append(one)
+                summaries += one.lifts()
     await _change(scope, TrainingSession, changes)
     await _put_days(scope, {key: {"sessions": len(rows)} for key, rows in touched.items()})
     dates = defaultdict(list)

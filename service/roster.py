@@ -117,13 +117,14 @@ async def _read(scope: Scope, athletes: Sequence[Any], to: date) -> _Rows:
     return _Rows(
         days,
         lifts,
-        _by_athlete(await scope.rows(phases.order_by(phase.c.starts_on))),
-        _by_athlete(await scope.rows(targets.order_by(target.c.from_date))),
-        _by_athlete(await scope.rows(plans.order_by(plan.c.from_date))),
+        by_athlete(await scope.rows(phases.order_by(phase.c.starts_on))),
+        by_athlete(await scope.rows(targets.order_by(target.c.from_date))),
+        by_athlete(await scope.rows(plans.order_by(plan.c.from_date))),
     )
 
 
-def _by_athlete(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
+def by_athlete(rows: Sequence[Any]) -> dict[uuid.UUID, list[Any]]:
+    """Rows of some athletes, in their order, by athlete; of others an empty list."""
     found: dict[uuid.UUID, list[Any]] = defaultdict(list)
     for row in rows:
         found[row.athlete_id].append(row)

@@ -1,8 +1,8 @@
 """From the rows of training sessions to what their lifts measured, and to doubts about mistyped sets."""
 
-import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,23 +14,41 @@ HISTORY = timedelta(days=112)  # how far back a lift is compared; prescriptions 
 Lifts = dict[str, list[tuple[date, Any]]]  # by exercise: days, and what was measured on them
 
 
-def doubts_of(rows: Sequence[Any], known: Lifts) -> dict[uuid.UUID, Any]:
-    """The doubt about each session of one athlete (None: accepted), judged by the accepted ones of earlier days.
+@dataclass(frozen=True)
+class Judged:
+    """A training session with what it measured, by exercise with a completed work set, and the doubt about it."""
+
+    session: Any
+    summaries: Mapping[str, Any]
+    doubt: dict[str, Any] | None  # None: accepted
+
+    def lifts(self) -> list[dict[str, Any]]:
+        """The roll-up rows: one per exercise. Of a doubted session sets and pain count, but its maxima are 0."""
+        place = {"athlete_id": self.session.athlete_id, "session_id": self.session.id, "date": self.session.date}
+        nothing = {} if self.doubt is None else {"body_mass_coefficient": 0.0, "intercept_kg": 0.0}
+        return [{**place, "exercise": slug, **vars(summary), **nothing} for slug, summary in self.summaries.items()]
+
+
+def judge_sessions(rows: Sequence[Any], known: Lifts) -> list[Judged]:
+    """The sessions of one athlete, by day, each judged by the accepted ones of earlier days.
 
     Parameters: `rows`, the sessions from a day on; `known`, what accepted ones before it showed, added to here.
     """
-    verdicts: dict[uuid.UUID, Any] = {}
+    judged: list[Judged] = []
     by_day: dict[date, list[Any]] = defaultdict(list)
     for row in rows:
         by_day[row.date].append(row)
     for day in sorted(by_day):
-        for row in by_day[day]:
-            verdicts[row.id] = None if row.confirmed else _doubt_of_session(row, known)
-        for row in by_day[day]:
-            if verdicts[row.id] is None:
-                for slug, summary in _summaries(row).items():
+        today = [
+            Judged(row, _summaries(row), None if row.confirmed else _doubt_of_session(row, known))
+            for row in by_day[day]
+        ]
+        for one in today:
+            if one.doubt is None:
+                for slug, summary in one.summaries.items():
                     known[slug].append((day, summary))
-    return verdicts
+        judged += today
+    return judged
 
 
 def _doubt_of_session(session: Any, known: Lifts) -> dict[str, Any] | None:
@@ -83,13 +101,3 @@ def _summaries(session: Any) -> dict[str, Any]:
             sets, body_mass_share=exercise.body_mass_share, repetition_curve=exercise.repetition_curve
         )
     return {slug: summary for slug, summary in found.items() if summary is not None}
-
-
-def lifts_of(session: Any, *, doubted: bool = False) -> list[dict[str, Any]]:
-    """The roll-up rows of one training session: one per exercise with a completed work set.
-
-    Of a doubted session sets and pain count, but its maxima are 0: it measures no strength.
-    """
-    place = {"athlete_id": session.athlete_id, "session_id": session.id, "date": session.date}
-    nothing = {"body_mass_coefficient": 0.0, "intercept_kg": 0.0} if doubted else {}
-    return [{**place, "exercise": slug, **vars(summary), **nothing} for slug, summary in _summaries(session).items()]

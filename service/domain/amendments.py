@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from service.domain import safety_rules
 from service.domain.arbiter import RULE, deepens
 from service.domain.evidence import Evidence, Kind
-from service.domain.findings import Finding, Severity, Stage, Verdict, finding, number
+from service.domain.findings import Finding, Severity, Stage, Verdict, finding, number, soft
 from service.domain.history import strained
 from service.domain.phases import cuts_in_a_row, goal_reached
 from service.domain.policy import Policy
@@ -109,13 +109,13 @@ def _soft_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     most = min(policy.energy_step_max_kcal, now * policy.energy_step_max_pct / 100.0)
     if abs(energy - now) > most:
         words = f"A change of {number(abs(energy - now))} kcal at once is larger than {number(most)} kcal."
-        found.append(_soft("limit.step", words, policy, "energy_step_max_kcal", "energy_step_max_pct"))
+        found.append(soft("limit.step", words, policy, "energy_step_max_kcal", "energy_step_max_pct"))
     if today is not None and today.day <= policy.energy_quiet_days:
         words = f"It is day {today.day} of the {today.kind}: water and gut content move the scale in the first days."
-        found.append(_soft("energy.quiet_days", words, policy, "energy_quiet_days"))
+        found.append(soft("energy.quiet_days", words, policy, "energy_quiet_days"))
     if last is not None and (evidence.as_of - last).days < policy.energy_change_min_interval_days:
         words = f"Energy was changed {(evidence.as_of - last).days} days ago; its effect cannot show yet."
-        found.append(_soft("energy.too_soon", words, policy, "energy_change_min_interval_days"))
+        found.append(soft("energy.too_soon", words, policy, "energy_change_min_interval_days"))
     return found
 
 
@@ -127,17 +127,17 @@ def _soft_phase(evidence: Evidence, policy: Policy, change: Change) -> list[Find
         day = (starts - now.starts_on).days
         if day < least:
             words = f"The {now.kind} would have lasted {max(day, 0)} days; it usually lasts {least} days or more."
-            found.append(_soft("phase.too_short", words, policy, "build_min_days", "maintain_min_days"))
+            found.append(soft("phase.too_short", words, policy, "build_min_days", "maintain_min_days"))
     if phase == "cut":
         row = cuts_in_a_row(evidence) + (evidence.kind == "cut")
         if row >= policy.cuts_in_a_row_max:
             words = f"It would be cut number {row + 1} without a build between."
-            found.append(_soft("phase.cuts_in_a_row", words, policy, "cuts_in_a_row_max"))
+            found.append(soft("phase.cuts_in_a_row", words, policy, "cuts_in_a_row_max"))
         if goal_reached(evidence, policy):
-            found.append(_soft("goal.reached", "The body-fat goal is already reached.", policy, "goal_probability"))
+            found.append(soft("goal.reached", "The body-fat goal is already reached.", policy, "goal_probability"))
     if end is not None and (phase or evidence.kind) == "cut" and (end - starts).days + 1 > policy.cut_max_days:
         words = f"A cut until {end} lasts {(end - starts).days + 1} days, longer than {policy.cut_max_days}."
-        found.append(_soft("phase.longest_cut", words, policy, "cut_max_days"))
+        found.append(soft("phase.longest_cut", words, policy, "cut_max_days"))
     return found
 
 
@@ -149,29 +149,25 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
             f"It leaves {number(available, 1)} kcal per kg of fat-free mass, below"
             f" {number(policy.energy_availability_flag)}; a screen with poor sensitivity (45 %)."
         )
-        found.append(_soft("safety.energy_availability", words, policy, "energy_availability_flag"))
+        found.append(soft("safety.energy_availability", words, policy, "energy_availability_flag"))
     if not deepens(evidence, policy, energy, phase):
         return found
     opened = gate(evidence, policy)
     if not opened.screened:
-        found.append(_soft("screening.unanswered", "The screening questions are not all answered.", policy))
+        found.append(soft("screening.unanswered", "The screening questions are not all answered.", policy))
     if not opened.deepening_open:
         found.append(_symptom_noted(policy))
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:
         words = f"Strength on the main lifts is probably lost ({number(evidence.strength_lost or 0.0, 2)})."
-        found.append(_soft("strength.lost", words, policy, "strength_warn_probability"))
+        found.append(soft("strength.lost", words, policy, "strength_warn_probability"))
     if signs := strained(evidence, policy):
         found.append(
-            _soft("wellbeing.strain", f"The athlete is under strain: {', '.join(signs)}.", policy, "strain_signs")
+            soft("wellbeing.strain", f"The athlete is under strain: {', '.join(signs)}.", policy, "strain_signs")
         )
     data = [rule(evidence, policy) for code, rule in RULE.items() if rule.stage is Stage.DATA and rule.action]
-    found += [_soft(said.code, said.statement, policy) for said in data if said is not None]
+    found += [soft(said.code, said.statement, policy) for said in data if said is not None]
     return found
 
 
 def _symptom_noted(policy: Policy) -> Finding:
-    return _soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, "symptom_window_days")
-
-
-def _soft(code: str, words: str, policy: Policy, *thresholds: str) -> Finding:
-    return finding(code, Severity.WARNING, Verdict(words), policy, thresholds)
+    return soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, "symptom_window_days")

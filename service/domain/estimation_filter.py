@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from . import energy, estimation_intake, estimation_model, estimation_morning, estimation_scale, kalman
 from . import estimation_branch as branch
+from . import estimation_intake, estimation_model, estimation_morning, estimation_scale, kalman
 from . import estimation_model as m
 from .estimation_model import EXCESS, MAINTENANCE, RESPONSE, TRANSFER
 from .estimation_state import (
@@ -184,10 +184,7 @@ class Filter:
             branch.sleep(others.mean[:size], others.cov[:size, :size], drift, change_kg, spread.of(others.rows))
         state.adaptation += self._adapted
         state.water, state.water_variance = self._water_after
-        lean = np.where(self._change_kg < 0.0, m.LEAN_LOSS, m.LEAN_GAIN) * energy.lean_share_of_mass_change(
-            np.maximum(state.fat_mean[0], 1.0)
-        )
-        state.fat_mean[0] += self._change_kg * (1.0 - np.minimum(lean, m.LEAN_MOST))
+        state.fat_mean[0] += m.fat_change_kg(self._change_kg, state.fat_mean[0])
         state.fat_cov[0, 0] += m.FAT_DAILY_SD_KG**2
         state.cycle_day += 1.0
 

@@ -15,6 +15,7 @@ FLUID, GUT, SCALE, WEEK_COS, WEEK_SIN, CYCLE_COS, CYCLE_SIN = range(6, STATES)
 EXPENDITURE_SD = 0.115  # resting equation ±8 % (Roza 1984 ±14 % at 95 %; issue), judged activity ±8 %
 EXPENDITURE_SD_NO_ACTIVITY = 0.135
 ACTIVITY_USUAL = 1.65  # FAO 2001: 1.40–2.40; people who train
+USUAL_HEIGHT_MALE_CM, USUAL_HEIGHT_FEMALE_CM, USUAL_AGE_Y = 178.0, 165.0, 30.0  # where unknown
 REPORTING_MEAN, REPORTING_SD = 0.88, 0.12  # logged over eaten (CALERIE: self-report 15 % low)
 TRANSFER_SD = 0.20  # tissue per kilocalorie of imbalance: partition and reporting
 # Share of a lasting change of intake by which maintenance follows: adaptive thermogenesis 0.14 (Hall 2011) and less
@@ -106,6 +107,19 @@ def transfer_kg_per_kcal(fat_mass_kg: Floats, lean_factor: float) -> Floats:
     return (1.0 - THERMIC) / (REPORTING_MEAN * density)
 
 
+def fat_change_kg(change_kg: Floats, fat_mass_kg: Floats) -> Floats:
+    """The fat in a change of tissue mass, partitioned as in people who lift; arrays (athletes,)."""
+    lean = np.where(change_kg < 0.0, LEAN_LOSS, LEAN_GAIN) * energy.lean_share_of_mass_change(
+        np.maximum(fat_mass_kg, 1.0)
+    )
+    return np.asarray(change_kg * (1.0 - np.minimum(lean, LEAN_MOST)))
+
+
+def judged_activity(activity_factor: Floats) -> Floats:
+    """The coach's activity factor shrunk to the usual one; the usual one where it is NaN."""
+    return np.where(np.isnan(activity_factor), ACTIVITY_USUAL, 0.8 * activity_factor + 0.2 * ACTIVITY_USUAL)
+
+
 def prior(start: Start) -> Prior:
     """Moments on the first day from profile, first weigh-in, body fat and target.
 
@@ -113,16 +127,15 @@ def prior(start: Start) -> Prior:
     the mean reporting factor; body fat from a measurement or from body mass index, lowered for people who train.
     """
     count = start.male.shape[0]
-    height_cm = np.where(np.isnan(start.height_cm), np.where(start.male, 178.0, 165.0), start.height_cm)
+    usual_cm = np.where(start.male, USUAL_HEIGHT_MALE_CM, USUAL_HEIGHT_FEMALE_CM)
+    height_cm = np.where(np.isnan(start.height_cm), usual_cm, start.height_cm)
     square_m = (height_cm / 100.0) ** 2
     usual_kg, usual_sd_kg = MASS_INDEX_MEAN * square_m, MASS_INDEX_SD * square_m
     weighed = np.abs(start.mass_kg - usual_kg) < 5.0 * usual_sd_kg  # False where NaN
     mass_kg = np.where(weighed, start.mass_kg, usual_kg)
-    age_y = np.where(np.isnan(start.age_y), 30.0, start.age_y)
+    age_y = np.where(np.isnan(start.age_y), USUAL_AGE_Y, start.age_y)
     judged = ~np.isnan(start.activity_factor)
-    activity = np.where(
-        judged, 0.8 * np.where(judged, start.activity_factor, 0.0) + 0.2 * ACTIVITY_USUAL, ACTIVITY_USUAL
-    )
+    activity = judged_activity(start.activity_factor)
     expenditure_sd = np.where(judged, EXPENDITURE_SD, EXPENDITURE_SD_NO_ACTIVITY)
     expenditure = energy.mifflin_st_jeor(mass_kg, height_cm, age_y, start.male) * activity
     maintenance = REPORTING_MEAN * expenditure

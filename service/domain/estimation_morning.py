@@ -7,7 +7,6 @@ import numpy as np
 from . import estimation_branch as branch
 from . import estimation_intake, estimation_scale, kalman
 from . import estimation_model as m
-from .energy import lean_share_of_mass_change
 from .estimation_model import (
     CYCLE_COS,
     CYCLE_SIN,
@@ -164,10 +163,7 @@ def _correct_fat(state: FilterState, before_kg: Floats, lost_sight: Bools, used:
     """
     moved_kg = state.mean[TISSUE] - before_kg
     known = used & (state.weighed_days >= FIRST_WEIGHINGS) & lost_sight
-    lean = np.where(moved_kg < 0.0, m.LEAN_LOSS, m.LEAN_GAIN) * lean_share_of_mass_change(
-        np.maximum(state.fat_mean[0], 1.0)
-    )
-    state.fat_mean[0] += np.where(known, moved_kg * (1.0 - np.minimum(lean, m.LEAN_MOST)), 0.0)
+    state.fat_mean[0] += np.where(known, m.fat_change_kg(moved_kg, state.fat_mean[0]), 0.0)
     ratio = state.mean[TISSUE] / np.maximum(before_kg, 20.0)
     supposed = (np.abs(ratio - 1.0) > SUPPOSED) & used & (state.weighed_days < FIRST_WEIGHINGS)
     if not supposed.any():

@@ -200,6 +200,11 @@ def finding(
     )
 
 
+def soft(code: str, words: str, policy: Policy, *thresholds: str) -> Finding:
+    """What a coach must acknowledge, of a change that is made by hand."""
+    return finding(code, Severity.WARNING, Verdict(words), policy, thresholds)
+
+
 def number(value: float, digits: int = 0) -> str:
     """A number for a sentence: fixed decimals, a true minus sign, no minus zero."""
     text = f"{round(value, digits) + 0.0:.{digits}f}"

@@ -11,11 +11,11 @@ import numpy as np
 
 from service.domain.evidence import Evidence
 from service.domain.findings import number
+from service.domain.normal import Z90
 from service.domain.policy import Policy
 from service.domain.records import Floats, FoodState, Ints
 
 ALL = 7
-Z90 = 1.6448536269514722  # of the normal law: half width of a central 90 % interval over the standard deviation
 HORIZON_WEEKS = 2  # weekly reviews look at about two weeks of intake
 DAY_SD_KCAL = 400.0  # day-to-day spread taken for somebody with too few days to tell; common practice, no source
 DAYS_FOR_SPREAD = 7  # complete days from which their spread is used

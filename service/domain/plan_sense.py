@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from service.domain.amendments import Change
 from service.domain.energy import CARBOHYDRATE_KCAL_PER_G, FAT_KCAL_PER_G, PROTEIN_KCAL_PER_G
 from service.domain.evidence import Evidence
-from service.domain.findings import PHASE_WORDS, Finding, Severity, Verdict, finding, number
+from service.domain.findings import PHASE_WORDS, Finding, number, soft
 from service.domain.policy import Policy
 
 MAINTAIN_SURPLUS_MAX_PCT = 10.0  # common practice, no source
@@ -30,11 +30,11 @@ def check_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     share = {"build": policy.build_surplus_max_pct, "maintain": MAINTAIN_SURPLUS_MAX_PCT}.get(kind)
     if share is not None and energy > known.mean * (1.0 + share / 100.0) + 1.0:
         words = f"{held} is a surplus above {number(share)} %: more than the {PHASE_WORDS[kind]} has a use for."
-        return [_soft("limit.surplus", words, policy, *(("build_surplus_max_pct",) if kind == "build" else ()))]
+        return [soft("limit.surplus", words, policy, *(("build_surplus_max_pct",) if kind == "build" else ()))]
     if kind == "cut" and energy >= known.mean:
-        return [_soft("phase.energy_disagrees", f"{held} is no deficit, and the phase is a cut.", policy)]
+        return [soft("phase.energy_disagrees", f"{held} is no deficit, and the phase is a cut.", policy)]
     if kind == "build" and energy < known.mean - 1.0:
-        return [_soft("phase.energy_disagrees", f"{held} is below maintenance, and the phase is a build.", policy)]
+        return [soft("phase.energy_disagrees", f"{held} is below maintenance, and the phase is a build.", policy)]
     return []
 
 
@@ -53,7 +53,7 @@ def check_grams(evidence: Evidence, policy: Policy, targets: Mapping[str, float 
         total = PROTEIN_KCAL_PER_G * protein + CARBOHYDRATE_KCAL_PER_G * carbohydrate + FAT_KCAL_PER_G * fat
         if abs(total - energy) > SUM_TOLERANCE_PCT / 100.0 * energy:
             words = f"Protein, carbohydrate and fat come to {number(total)} kcal, the target is {number(energy)} kcal."
-            found.append(_soft("targets.sum", words, policy))
+            found.append(soft("targets.sum", words, policy))
     mass = evidence.trend_mass_kg
     share = None if protein is None or mass is None else protein / mass.mean
     if share is not None and not PROTEIN_MIN_G_PER_KG <= share <= PROTEIN_MAX_G_PER_KG:
@@ -61,9 +61,5 @@ def check_grams(evidence: Evidence, policy: Policy, targets: Mapping[str, float 
             f"{number(protein or 0.0)} g of protein is {number(share, 1)} g per kg of body mass, outside"
             f" {number(PROTEIN_MIN_G_PER_KG, 1)} to {number(PROTEIN_MAX_G_PER_KG, 1)}."
         )
-        found.append(_soft("targets.protein", words, policy))
+        found.append(soft("targets.protein", words, policy))
     return found
-
-
-def _soft(code: str, words: str, policy: Policy, *thresholds: str) -> Finding:
-    return finding(code, Severity.WARNING, Verdict(words), policy, thresholds)

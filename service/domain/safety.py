@@ -8,9 +8,18 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
+
 from service.domain.composition import energy_availability_kcal_per_kg
 from service.domain.energy import mifflin_st_jeor
-from service.domain.estimation_model import ACTIVITY_USUAL, MASS_INDEX_MEAN, REPORTING_MEAN
+from service.domain.estimation_model import (
+    MASS_INDEX_MEAN,
+    REPORTING_MEAN,
+    USUAL_AGE_Y,
+    USUAL_HEIGHT_FEMALE_CM,
+    USUAL_HEIGHT_MALE_CM,
+    judged_activity,
+)
 from service.domain.evidence import Clearance, Evidence, Pain, Scope
 from service.domain.findings import Move, Verdict, number
 from service.domain.policy import Policy
@@ -215,11 +224,11 @@ def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
     """
     who = evidence.athlete
     male = who.male is not False
-    height_cm = who.height_cm or (178.0 if male else 165.0)
+    height_cm = who.height_cm or (USUAL_HEIGHT_MALE_CM if male else USUAL_HEIGHT_FEMALE_CM)
     usual_kg = MASS_INDEX_MEAN * (height_cm / 100.0) ** 2
     mass_kg = evidence.trend_mass_kg.mean if evidence.trend_mass_kg else usual_kg
-    resting = float(mifflin_st_jeor(mass_kg, height_cm, 30.0 if who.age_y is None else who.age_y, male))
-    activity = ACTIVITY_USUAL if who.activity_factor is None else 0.8 * who.activity_factor + 0.2 * ACTIVITY_USUAL
+    resting = float(mifflin_st_jeor(mass_kg, height_cm, USUAL_AGE_Y if who.age_y is None else who.age_y, male))
+    activity = float(judged_activity(np.array(np.nan if who.activity_factor is None else who.activity_factor)))
     return max(REPORTING_MEAN * activity * resting, energy_floor_kcal(evidence, policy))
 
 
