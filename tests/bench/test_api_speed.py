@@ -10,6 +10,7 @@ server is in neither side. `python -m tests.bench.test_api_speed` prints the rat
 """
 
 import asyncio
+import gc
 import tempfile
 import time
 import uuid
@@ -38,7 +39,7 @@ from service.roster import load
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.scope import Scope
-from service.store.tables import Athlete
+from service.store.tables import Athlete, Review
 from tests.databases import ENGINES, Databases
 
 FIRST = date(2026, 1, 5)
@@ -87,6 +88,7 @@ async def call(app: Application, path: str, body: dict[str, Any], key: str = "")
 
 
 async def cpu_s(work: Callable[[], Awaitable[Any]], units: int) -> float:
+    gc.collect()  # what earlier tests left behind is not collected inside the measurement
     begun = time.process_time()
     await work()
     return (time.process_time() - begun) / units
@@ -205,20 +207,24 @@ async def imported(url: str, athletes: int, days: int) -> Measured:
 
 
 async def sweep(url: str, athletes: int, days: int) -> Measured:
-    """A tick that reviews and checks on everybody beside reading everybody's arrays, once each."""
+    """A tick that reviews and checks on everybody beside reading everybody's arrays; the best of three each."""
     database = Database(url)
     practice = await take_in(database, athletes, days)
-    night = datetime.combine(FIRST + timedelta(days=days), datetime.min.time(), UTC) + timedelta(hours=6)
+    first = datetime.combine(FIRST + timedelta(days=days), datetime.min.time(), UTC) + timedelta(hours=6)
+    nights = [first + timedelta(weeks=week) for week in range(3)]
     async with database.reading() as connection:
         scope = Scope(connection, practice)
         everybody = await scope.rows(scope.select(Athlete))
-        bare_s = await cpu_s(lambda: load(scope, everybody, night.date()), athletes)
-    service_s = await cpu_s(lambda: tick(database, night), athletes)
-    async with database.reading() as connection:
+        bare_s = [await cpu_s(lambda: load(scope, everybody, first.date()), athletes) for _ in nights]
+    service_s = []
+    for night in nights:
+        service_s.append(await cpu_s(lambda at=night: tick(database, at), athletes))
         result = await tick(database, night)
-    assert (result.reviews.done, result.check_ins.done) == (0, 0)  # the timed one did everything
+        assert (result.reviews.done, result.check_ins.done) == (0, 0)  # the timed one did everything
+    async with database.reading() as connection:
+        assert len(await Scope(connection, practice).rows(scope.select(Review))) == athletes * len(nights)
     await database.close()
-    return Measured(service_s, bare_s)
+    return Measured(min(service_s), min(bare_s))
 
 
 async def test_a_weigh_in_beside_a_bare_insert(database_url: str) -> None:
