@@ -26,6 +26,9 @@ from service.store.scope import Scope, Table, table_of
 from tests.databases import Databases
 
 T = TypeVar("T")
+NOTHING_KNOWN = [  # what a coach must acknowledge to plan a deficit before anything was logged
+    "screening.unanswered", "data.no_estimate", "data.no_weigh_in_lately", "data.few_weigh_ins", "data.few_food_days",
+]  # fmt: skip
 ATHLETE = {"sex": "female", "birth_date": "1994-05-02", "height_cm": 168, "time_zone": "Europe/Lisbon"}
 
 
@@ -112,6 +115,15 @@ class Api:
     def database(self) -> Database:
         database: Database = self.app.state.database
         return database
+
+    def insert(self, table: Table, rows: Sequence[dict[str, Any]]) -> None:
+        """Put rows of this practice straight into the database."""
+
+        async def put() -> None:
+            async with self.database.writing() as connection:
+                await Scope(connection, self.practice_id).insert(table, rows)
+
+        self.loop.run(put())
 
     def rows(self, table: Table, **where: Any) -> list[dict[str, Any]]:
         """Rows of this practice straight from the database."""
@@ -220,6 +232,12 @@ def api(loop: Loop, databases: Databases, database_engine: str) -> Iterator[Api]
         serving(loop, Settings(database_url=url, check_tenant_filter=True)) as client,
     ):
         yield client
+
+
+@pytest.fixture
+def fresh(api: Api) -> Api:
+    """A practice of the test's own."""
+    return api.stranger()
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from typing import Any
 import pytest
 
 from service.domain.findings import Severity
-from service.store.scope import Scope, Table
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 from service.store.types import new_id
 from tests.api.conftest import Api, faults
@@ -37,24 +36,10 @@ def review(athlete_id: uuid.UUID, severity: int, state: str = "open", action: st
     return {**row, **found, "state": state}
 
 
-def insert(api: Api, table: Table, rows: Sequence[dict[str, Any]]) -> None:
-    async def work() -> None:
-        async with api.database.writing() as connection:
-            await Scope(connection, api.practice_id).insert(table, rows)
-
-    api.loop.run(work())
-
-
-@pytest.fixture
-def fresh(api: Api) -> Api:
-    """A practice of the test's own."""
-    return api.stranger()
-
-
 def enrol(api: Api, names: Sequence[str]) -> list[uuid.UUID]:
     ids = [new_id() for _ in names]
     body = {"sex": "female", "birth_date": date(1994, 5, 2), "height_cm": 168.0}
-    insert(api, Athlete, [{"id": one, "external_id": name, **body} for one, name in zip(ids, names, strict=True)])
+    api.insert(Athlete, [{"id": one, "external_id": name, **body} for one, name in zip(ids, names, strict=True)])
     return ids
 
 
@@ -67,7 +52,7 @@ def test_gravest_first_then_most_overdue_then_by_name_on_pages_of_any_length(fre
     names = [f"n-{number:03d}" for number in rng.sample(range(1000), ATHLETES)]
     ids = enrol(fresh, names)
     drawn = [(rng.randrange(4), rng.randrange(4)) for _ in names]
-    insert(fresh, CheckIn, [night(one, *found) for one, found in zip(ids, drawn, strict=True)])
+    fresh.insert(CheckIn, [night(one, *found) for one, found in zip(ids, drawn, strict=True)])
     wanted = [
         name for _, _, name in sorted((-rank, -days, name) for name, (rank, days) in zip(names, drawn, strict=True))
     ]
@@ -81,7 +66,7 @@ def test_gravest_first_then_most_overdue_then_by_name_on_pages_of_any_length(fre
 
 def test_the_next_page_goes_on_after_the_last_item_whoever_has_been_seen_to_meanwhile(fresh: Api) -> None:
     ids = enrol(fresh, list("abcdef"))
-    insert(fresh, Review, [review(one, 1) for one in ids])
+    fresh.insert(Review, [review(one, 1) for one in ids])
     first = fresh("GET", "/attention?limit=3")
     assert [item["external_id"] for item in first.json()["items"]] == ["a", "b", "c"]
     seen = first.json()["items"][1]["review_id"]
@@ -101,8 +86,8 @@ def test_a_cursor_of_another_list_is_refused(fresh: Api) -> None:
 def test_the_gravest_source_leads_and_what_only_informs_makes_nobody_overdue(fresh: Api) -> None:
     """A measurement a hundred days old is worth a word, not a place before somebody whose plan is in question."""
     old, urgent, quiet = enrol(fresh, ["old", "urgent", "quiet"])
-    insert(fresh, CheckIn, [night(old, 0, 100), night(urgent, 1, 2), night(quiet, 0, 5)])
-    insert(fresh, Review, [review(old, 1), review(urgent, 1)])
+    fresh.insert(CheckIn, [night(old, 0, 100), night(urgent, 1, 2), night(quiet, 0, 5)])
+    fresh.insert(Review, [review(old, 1), review(urgent, 1)])
     found = items(fresh)
     shown = [(item["external_id"], item["severity"], item["days_overdue"], item["next"]) for item in found]
     assert shown == [
@@ -115,8 +100,8 @@ def test_the_gravest_source_leads_and_what_only_informs_makes_nobody_overdue(fre
 
 def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fresh: Api) -> None:
     failed, held, decided, due = enrol(fresh, ["failed", "held", "decided", "due"])
-    insert(fresh, JobFailure, [{"athlete_id": failed, "job": "weekly_review", "error": "ValueError: no"}])
-    insert(fresh, Review, [review(held, 0, action="hold"), review(decided, 3, "accepted"), review(due, 0)])
+    fresh.insert(JobFailure, [{"athlete_id": failed, "job": "weekly_review", "error": "ValueError: no"}])
+    fresh.insert(Review, [review(held, 0, action="hold"), review(decided, 3, "accepted"), review(due, 0)])
     found = {item["external_id"]: item for item in items(fresh)}
     assert found.keys() == {"failed", "due"}
     assert (found["failed"]["severity"], found["failed"]["review_id"]) == ("warning", None)
@@ -135,8 +120,8 @@ def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fr
 )
 def test_the_one_next_thing(fresh: Api, action: str, severity: int, night_severity: int, following: str) -> None:
     (one,) = enrol(fresh, ["one"])
-    insert(fresh, CheckIn, [night(one, night_severity)])
-    insert(fresh, Review, [review(one, severity, action=action)])
+    fresh.insert(CheckIn, [night(one, night_severity)])
+    fresh.insert(Review, [review(one, severity, action=action)])
     assert [item["next"] for item in items(fresh)] == [following]
 
 
@@ -144,12 +129,12 @@ def test_a_review_that_asks_for_data_says_which(fresh: Api) -> None:
     (one,) = enrol(fresh, ["one"])
     asks = kept(2, code="rate.too_fast")
     asks["reasons"] += kept(1, code="data.few_weigh_ins")["reasons"]
-    insert(fresh, Review, [{**review(one, 2, action="collect_data"), "attention": asks}])
+    fresh.insert(Review, [{**review(one, 2, action="collect_data"), "attention": asks}])
     assert [item["next"] for item in items(fresh)] == ["Ask for weigh-ins on most mornings."]
 
 
 def test_a_key_bound_to_one_athlete_sees_that_one_alone(fresh: Api) -> None:
     ids = enrol(fresh, ["a", "b"])
-    insert(fresh, CheckIn, [night(one, 2) for one in ids])
+    fresh.insert(CheckIn, [night(one, 2) for one in ids])
     bound = fresh.key_of("coaching:read", athlete_id=str(ids[1]))
     assert [item["external_id"] for item in items(bound)] == ["b"]

@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 
-from service.store.scope import Scope
 from service.store.tables import Review
 from service.store.types import now
 from tests.api.conftest import Api, faults, today
@@ -55,18 +54,7 @@ def keep(api: Api, athlete: dict[str, Any], scores: list[dict[str, Any] | None],
         }
         for back, one in enumerate(scores)
     ]
-
-    async def insert() -> None:
-        async with api.database.writing() as connection:
-            await Scope(connection, api.practice_id).insert(Review, rows)
-
-    api.loop.run(insert())
-
-
-@pytest.fixture
-def fresh(api: Api) -> Api:
-    """A practice of the test's own: calibration is over the whole roster."""
-    return api.stranger()
+    api.insert(Review, rows)
 
 
 def test_sums_are_those_of_a_hand_count(fresh: Api) -> None:

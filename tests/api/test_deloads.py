@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from service.store.scope import Scope
 from service.store.tables import Decision, Review
 from service.store.types import new_id
 from tests.api.conftest import Api, days_ago, today
@@ -37,18 +36,11 @@ def deload(api: Api, athlete: dict[str, Any], ago: int, state: str) -> None:
     row = {"id": new_id(), "athlete_id": uuid.UUID(athlete["id"]), "week": str(ago), "as_of": as_of, "action": "deload"}
     prediction = {"for": str(as_of + timedelta(days=7)), "trend_mass_kg": None, "strength": {}}
     document = {"findings": [], "recommendation": {"action": "deload"}, "prediction": prediction, "engine_version": "0"}
-
-    async def insert() -> None:
-        async with api.database.writing() as connection:
-            rest = {"severity": 1, "document": document, "inputs_digest": "", "state": state}
-            scope = Scope(connection, api.practice_id)
-            await scope.insert(Review, [{**row, **rest}])
-            if state != "lapsed":
-                effect = {"effective_on": str(as_of + timedelta(days=6)), "targets": None, "phase": None}
-                said = {"id": new_id(), "athlete_id": row["athlete_id"], "review_id": row["id"], "decision": state}
-                await scope.insert(Decision, [{**said, "effect": effect}])
-
-    api.loop.run(insert())
+    api.insert(Review, [{**row, "severity": 1, "document": document, "inputs_digest": "", "state": state}])
+    if state != "lapsed":
+        effect = {"effective_on": str(as_of + timedelta(days=6)), "targets": None, "phase": None}
+        said = {"id": new_id(), "athlete_id": row["athlete_id"], "review_id": row["id"], "decision": state}
+        api.insert(Decision, [{**said, "effect": effect}])
 
 
 @pytest.mark.parametrize(

@@ -16,12 +16,6 @@ from tests.api.in_a_cut import review, stalled
 STUBBORN = {"energy_change_probability": 0.99, "not_in_deficit_probability": 0.99, "cut_rate_slow_pct": -0.1}
 
 
-@pytest.fixture
-def fresh(api: Api) -> Api:
-    """A practice of the test's own: a policy is the whole practice's."""
-    return api.stranger()
-
-
 def add(api: Api, changes: dict[str, Any], **more: Any) -> Any:
     return api("POST", "/policies", {"changes": changes, **more})
 

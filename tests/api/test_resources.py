@@ -7,16 +7,9 @@ from typing import Any
 import pytest
 
 from service.store.tables import Athlete, AthleteDay, EntryRevision, Phase, Review, SessionLift, Target, WeighIn
-from tests.api.conftest import ATHLETE, Api, Call, days_ago, faults, today
+from tests.api.conftest import ATHLETE, NOTHING_KNOWN, Api, Call, days_ago, faults, today
 
 YESTERDAY = days_ago(1)
-NOTHING_KNOWN = [
-    "screening.unanswered",
-    "data.no_estimate",
-    "data.no_weigh_in_lately",
-    "data.few_weigh_ins",
-    "data.few_food_days",
-]
 FULL = {
     **ATHLETE, "external_id": "full", "name": "Ana", "activity_factor": 1.6, "experience": "intermediate",
     "equipment": ["barbell", "pull-up bar"], "food_pattern": "vegetarian", "meals_per_day": 2,

@@ -6,7 +6,6 @@ from typing import Any
 
 import pytest
 
-from service.store.scope import Scope
 from service.store.tables import Review
 from tests.api.conftest import Api, Call, days_ago, faults, today
 from tests.api.in_a_cut import review, stalled
@@ -216,8 +215,7 @@ def test_history_is_not_asked_about(api: Api, man: dict[str, Any]) -> None:
     assert api("POST", f"/athletes/{man['id']}/targets", old).status_code == 201
 
 
-def test_a_review_scored_before_intervals_were_kept_still_counts(api: Api) -> None:
-    fresh = api.stranger()
+def test_a_review_scored_before_intervals_were_kept_still_counts(fresh: Api) -> None:
     athlete = fresh.athlete()
     item = {"predicted": {"mean": 80, "lo": 79, "hi": 81}, "found": 80, "z": 0.0, "inside": True}
     row = {
@@ -225,11 +223,6 @@ def test_a_review_scored_before_intervals_were_kept_still_counts(api: Api) -> No
         "severity": 0, "document": {}, "inputs_digest": "", "state": "lapsed",
         "score": {"made_as_of": days_ago(7), "phase": "cut", "quantities": {"trend_mass_kg": item}},
     }  # fmt: skip
-
-    async def insert() -> None:
-        async with fresh.database.writing() as connection:
-            await Scope(connection, fresh.practice_id).insert(Review, [row])
-
-    fresh.loop.run(insert())
+    fresh.insert(Review, [row])
     said = fresh("GET", "/calibration").json()["overall"]["trend_mass_kg"]
     assert (said["scored"], said["mean_width"]) == (1, None)

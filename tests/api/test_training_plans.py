@@ -4,15 +4,8 @@ from typing import Any
 
 import pytest
 
-from tests.api.conftest import Api, days_ago, faults, today
+from tests.api.conftest import NOTHING_KNOWN, Api, days_ago, faults, today
 
-NOTHING_KNOWN = [
-    "screening.unanswered",
-    "data.no_estimate",
-    "data.no_weigh_in_lately",
-    "data.few_weigh_ins",
-    "data.few_food_days",
-]
 PLAN = {
     "from_date": days_ago(60),
     "name": "Back first",

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 import pytest
@@ -42,6 +42,14 @@ async def fresh(practice: Practice, name: str) -> Any:
     async with practice.database.reading() as connection:
         (made,) = await make_reviews(Scope(connection, practice.practice_id), [await practice.athlete(name)], SUNDAY)
     return made
+
+
+async def look(practice: Practice, name: str, as_of: date, at: datetime) -> None:
+    """A review that the coach asked for."""
+    async with practice.database.writing() as connection:
+        scope = Scope(connection, practice.practice_id)
+        made = await make_reviews(scope, [await practice.athlete(name)], as_of)
+        await keep_reviews(scope, made, at, weekly=False)
 
 
 @pytest.mark.parametrize("whose", ["a", "b"])
@@ -171,12 +179,8 @@ async def test_a_coachs_look_in_the_week_does_not_stand_in_for_the_weekly_review
 async def test_looks_in_between_confirm_no_finding_twice(practice: Practice) -> None:
     """What takes two reviews in a row, takes two weeks: the history holds one review of each ISO week."""
     await take_in(practice, "a")
-    made = {}
     for day in (8, 10, 12, 14):
-        async with practice.database.writing() as connection:
-            scope = Scope(connection, practice.practice_id)
-            (made[day],) = await make_reviews(scope, [await practice.athlete("a")], date(2026, 3, day))
-            await keep_reviews(scope, [made[day]], utc(2026, 3, day + 1, 9), weekly=False)
+        await look(practice, "a", date(2026, 3, day), utc(2026, 3, day + 1, 9))
     assert len(await practice.rows(Review)) == 4
     async with practice.database.reading() as connection:
         row = await practice.athlete("a")
@@ -187,10 +191,7 @@ async def test_looks_in_between_confirm_no_finding_twice(practice: Practice) -> 
 
 async def test_a_review_that_the_coach_made_of_the_weekly_day_is_the_weekly_one(practice: Practice) -> None:
     await take_in(practice, "a")
-    async with practice.database.writing() as connection:
-        scope = Scope(connection, practice.practice_id)
-        made = await make_reviews(scope, [await practice.athlete("a")], SUNDAY)
-        await keep_reviews(scope, made, utc(2026, 3, 16, 3), weekly=False)
+    await look(practice, "a", SUNDAY, utc(2026, 3, 16, 3))
     assert (await practice.tick(MONDAY)).reviews.done == 1
     (row,) = await practice.reviews("a")
     assert (row.as_of, row.state) == (SUNDAY, "open")
@@ -228,10 +229,7 @@ async def test_a_day_without_entries_left_is_no_day_of_the_log(practice: Practic
 async def test_a_stale_look_at_the_weekly_day_gives_way_to_the_weekly_review(practice: Practice) -> None:
     """A coach's look at the day itself in the morning, entries during the day, and the tick after it."""
     await take_in(practice, "a")
-    async with practice.database.writing() as connection:
-        scope = Scope(connection, practice.practice_id)
-        look = await make_reviews(scope, [await practice.athlete("a")], SUNDAY)
-        await keep_reviews(scope, look, utc(2026, 3, 15, 7), weekly=False)
+    await look(practice, "a", SUNDAY, utc(2026, 3, 15, 7))
     (before,) = await practice.reviews("a")
     await practice.take_in(late("a"))
     assert (await practice.reviews("a"))[0].stale
