@@ -17,10 +17,10 @@ from rich.progress import Progress as ProgressBars
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
+from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, authenticate
 from service.errors import Problem
 from service.jobs import clock
-from service.practices import find_or_make_practice
 from service.settings import Settings, from_environment
 from service.store import migrate as migrations
 from service.store.engine import Database

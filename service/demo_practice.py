@@ -16,11 +16,11 @@ from sqlalchemy.engine import make_url
 from service.api.attention import attention_list
 from service.api.imports import import_file
 from service.api.keys import insert_key
+from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal, authenticate
 from service.demo.roster import demo_roster, screening_lines
 from service.errors import Unauthorised
 from service.jobs.clock import tick
-from service.practices import find_or_make_practice
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, ImportRun, Review
@@ -138,7 +138,7 @@ def _show_review(row: Any, console: Console) -> None:
         console.print(
             f"  phase      {recommendation['phase']['to']} from {recommendation['phase']['on']}", highlight=False
         )
-    for name, unit in (("trend_mass_kg", "kg"), ("tissue_rate_pct_per_week", "%/week"), ("maintenance_kcal", "kcal")):
+    for name, unit in (("average_mass_kg", "kg"), ("tissue_rate_pct_per_week", "%/week"), ("maintenance_kcal", "kcal")):
         band = estimates[name]
         if band:
             console.print(
@@ -149,7 +149,7 @@ def _show_review(row: Any, console: Console) -> None:
             _wrapped(console, "because", finding["statement"])
     for change in recommendation["would_change_if"]:
         _wrapped(console, "but", change)
-    predicted = document["prediction"]["trend_mass_kg"]
+    predicted = document["prediction"]["average_mass_kg"]
     if predicted:
         interval = f"90 %: {predicted['lo']:g} to {predicted['hi']:g}"
         _wrapped(console, "predicts", f"{predicted['mean']:g} kg on {document['prediction']['for']} ({interval})")

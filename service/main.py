@@ -15,7 +15,7 @@ from service.api import (
     day_targets,
     estimates,
     food_days,
-    food_wishes,
+    food_preferences,
     foods,
     health,
     imports,
@@ -27,7 +27,6 @@ from service.api import (
     policies,
     practice,
     prescriptions,
-    problems,
     reviews,
     screening,
     targets,
@@ -36,10 +35,11 @@ from service.api import (
     weigh_ins,
     wellbeing,
 )
-from service.api.docs import mount_docs
-from service.api.head import AnswersHead
-from service.api.parameters import refuse_unknown
-from service.api.schema import publish_schema
+from service.api.http import problems
+from service.api.http.docs import mount_docs
+from service.api.http.head import AnswersHead
+from service.api.http.parameters import refuse_unknown
+from service.api.http.schema import publish_schema
 from service.jobs.clock import Clock
 from service.settings import Settings, from_environment
 from service.store.engine import Database
@@ -97,7 +97,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
         practice, keys, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
         food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,
         catalogue, imports,
-        foods, food_wishes, day_targets, menus, adherence,
+        foods, food_preferences, day_targets, menus, adherence,
     ):  # fmt: skip
         v1.include_router(resource.router)
     app.include_router(v1)

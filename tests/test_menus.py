@@ -14,12 +14,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.application.food.menu_program import Relaxed
+from service.application.food.menus import FoodPreferences, Infeasible, MenuDay, plan_menus, shopping
 from service.catalogue.foods import foods, groups
 from service.domain.evidence import Meal, Targets
-from service.domain.foods import ALLERGENS, Diet, Nutrients
-from service.domain.menu_limits import Band, DayLimits, MealLimits, day_limits, eaten_so_far
-from service.menu_program import Relaxed
-from service.menus import Infeasible, MenuDay, Wishes, plan_menus, shopping
+from service.domain.nutrition.foods import ALLERGENS, Diet, Nutrients
+from service.domain.nutrition.menu_limits import Band, DayLimits, MealLimits, day_limits, eaten_so_far
 from tests.reference.usda_sr28 import catalogue_rows
 
 ROWS = {row["slug"]: row for row in catalogue_rows()}
@@ -118,14 +118,14 @@ def relaxed(limits: DayLimits, relax: tuple[Relaxed, ...]) -> DayLimits:
 def run(case: Case) -> tuple[bool, float]:
     """Whether there was a menu (which is checked; else its explanation is), and the time it took."""
     limits = day_limits(case.targets, case.meals)
-    wishes = Wishes(pattern=case.pattern)
+    preferences = FoodPreferences(pattern=case.pattern)
     start = time.perf_counter()
     try:
-        day = plan_menus(FOODS, wishes, MONDAY, [limits], case.seed, case.meals)[0]
+        day = plan_menus(FOODS, preferences, MONDAY, [limits], case.seed, case.meals)[0]
     except Infeasible as none:
         taken = time.perf_counter() - start
         assert none.relax, f"unexplained: {case}"
-        plan_menus(FOODS, wishes, MONDAY, [relaxed(limits, none.relax)], case.seed, case.meals)
+        plan_menus(FOODS, preferences, MONDAY, [relaxed(limits, none.relax)], case.seed, case.meals)
         return False, taken
     taken = time.perf_counter() - start
     check(day, case.targets, case.meals, case.pattern)
@@ -142,7 +142,7 @@ VEGAN = Targets(1800.0, 150.0, 65.0, 150.0, 25.0)
 
 @pytest.fixture(scope="module")
 def vegan_week() -> list[MenuDay]:
-    return plan_menus(FOODS, Wishes("vegan"), MONDAY, [day_limits(VEGAN, 2)] * 7, 1, 2)
+    return plan_menus(FOODS, FoodPreferences("vegan"), MONDAY, [day_limits(VEGAN, 2)] * 7, 1, 2)
 
 
 def test_a_vegan_with_two_meals_1800_kcal_and_150_g_protein_gets_a_week(vegan_week: list[MenuDay]) -> None:
@@ -164,7 +164,7 @@ def test_a_week_has_variety(vegan_week: list[MenuDay]) -> None:
 
 def test_the_same_seed_gives_the_same_week_and_another_another(vegan_week: list[MenuDay]) -> None:
     def first_days(seed: int) -> list[MenuDay]:
-        return plan_menus(FOODS, Wishes("vegan"), MONDAY, [day_limits(VEGAN, 2)] * 2, seed, 2)
+        return plan_menus(FOODS, FoodPreferences("vegan"), MONDAY, [day_limits(VEGAN, 2)] * 2, seed, 2)
 
     assert first_days(1) == vegan_week[:2]
     assert first_days(2) != vegan_week[:2]
@@ -195,9 +195,9 @@ MIXED = Targets(2200.0, 140.0, 75.0, 245.0, 31.0)
 )
 def test_what_is_excluded_never_appears(exclude: list[str], prefer: list[str], pattern: Diet, seed: int) -> None:
     """Also when it is liked; slugs, groups and allergens are read from the catalogue's text."""
-    wishes = Wishes(pattern, exclude=tuple(exclude), prefer=tuple(prefer))
+    preferences = FoodPreferences(pattern, exclude=tuple(exclude), prefer=tuple(prefer))
     try:
-        days = plan_menus(FOODS, wishes, MONDAY, [day_limits(MIXED, 2)], seed, 2)
+        days = plan_menus(FOODS, preferences, MONDAY, [day_limits(MIXED, 2)], seed, 2)
     except Infeasible:
         return  # nothing was served
     for item in days[0].items:
@@ -209,17 +209,17 @@ def test_what_is_excluded_never_appears(exclude: list[str], prefer: list[str], p
 def test_an_infeasible_day_is_explained_by_a_change_that_helps() -> None:
     """Vegan without soya, gluten and powders cannot reach 180 g of protein in 1600 kcal."""
     hard = Targets(1600.0, 180.0, 50.0, 105.0, 22.0)
-    wishes = Wishes("vegan", exclude=("soya", "gluten", "protein-powder"))
+    preferences = FoodPreferences("vegan", exclude=("soya", "gluten", "protein-powder"))
     limits = day_limits(hard, 2)
     with pytest.raises(Infeasible) as none:
-        plan_menus(FOODS, wishes, MONDAY, [limits], 1, 2)
+        plan_menus(FOODS, preferences, MONDAY, [limits], 1, 2)
     assert any("protein_g" in one.limit and one.side == "at_least" for one in none.value.relax)
-    assert plan_menus(FOODS, wishes, MONDAY, [relaxed(limits, none.value.relax)], 1, 2)
+    assert plan_menus(FOODS, preferences, MONDAY, [relaxed(limits, none.value.relax)], 1, 2)
 
 
 def test_without_any_food_there_is_no_explanation_either() -> None:
     with pytest.raises(Infeasible) as none:
-        plan_menus(FOODS, Wishes(exclude=tuple(groups())), MONDAY, [day_limits(MIXED, 2)], 1, 2)
+        plan_menus(FOODS, FoodPreferences(exclude=tuple(groups())), MONDAY, [day_limits(MIXED, 2)], 1, 2)
     assert none.value.relax == ()
 
 
@@ -227,25 +227,25 @@ def test_what_was_eaten_already_is_taken_off_and_the_day_still_keeps_its_targets
     eaten = Nutrients(820.0, 45.0, 30.0, 92.0, 9.0)
     limits = day_limits(MIXED, 3, eaten, 2)
     assert [meal.slot for meal in limits.meals] == [2, 3]
-    day = plan_menus(FOODS, Wishes(), MONDAY, [limits], 4, 3)[0]
+    day = plan_menus(FOODS, FoodPreferences(), MONDAY, [limits], 4, 3)[0]
     check(day, MIXED, 2, "omnivore", eaten)
 
 
 def test_a_day_that_is_over_already_is_said_to_be() -> None:
     limits = day_limits(MIXED, 3, Nutrients(2500.0, 100.0, 80.0, 240.0, 20.0), 1)
     with pytest.raises(Infeasible) as none:
-        plan_menus(FOODS, Wishes(), MONDAY, [limits], 1, 3)
+        plan_menus(FOODS, FoodPreferences(), MONDAY, [limits], 1, 3)
     assert any(one.limit == "energy_kcal" and one.side == "at_most" and one.by > 230.0 for one in none.value.relax)
 
 
 def test_liked_fruit_comes_and_less_liked_fat_goes() -> None:
-    def grams(wishes: Wishes, *wanted: str) -> float:
-        days = plan_menus(FOODS, wishes, MONDAY, [day_limits(MIXED, 2)] * 3, 6, 2)
+    def grams(preferences: FoodPreferences, *wanted: str) -> float:
+        days = plan_menus(FOODS, preferences, MONDAY, [day_limits(MIXED, 2)] * 3, 6, 2)
         return sum(item.grams for day in days for item in day.items if ROWS[item.food.slug]["group"] in wanted)
 
-    sweet = Wishes(prefer=("fruit",), less=("fat", "nut"))
-    assert grams(sweet, "fruit") > 1.3 * grams(Wishes(), "fruit")
-    assert grams(sweet, "fat", "nut") < grams(Wishes(), "fat", "nut")
+    sweet = FoodPreferences(prefer=("fruit",), less=("fat", "nut"))
+    assert grams(sweet, "fruit") > 1.3 * grams(FoodPreferences(), "fruit")
+    assert grams(sweet, "fat", "nut") < grams(FoodPreferences(), "fat", "nut")
 
 
 def test_only_what_is_at_hand_is_used() -> None:
@@ -253,7 +253,7 @@ def test_only_what_is_at_hand_is_used() -> None:
         "chicken-breast-cooked", "egg-boiled", "rice-white-cooked", "lentils-boiled", "broccoli-boiled", "carrots-raw",
         "olive-oil", "yoghurt-greek-2", "banana", "apple", "almonds", "oats-dry", "tomato-raw",
     )  # fmt: skip
-    day = plan_menus(FOODS, Wishes(at_hand=hand), MONDAY, [day_limits(MIXED, 2)], 1, 2)[0]
+    day = plan_menus(FOODS, FoodPreferences(at_hand=hand), MONDAY, [day_limits(MIXED, 2)], 1, 2)[0]
     check(day, MIXED, 2, "omnivore")
     assert {item.food.slug for item in day.items} <= set(hand)
 

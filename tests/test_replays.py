@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service import moments
-from service.domain.arbiter import decide
+from service.application import schedule
+from service.application.evidence.evidence import Notes, evidence_of
+from service.application.evidence.roster import Roster, RosterEstimates, estimate_roster
+from service.application.review.replays import RATE_ALARMS, Course, replay_roster, summary
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog
-from service.evidence import Notes, evidence_of
-from service.replays import RATE_ALARMS, Course, replay_roster, summary
-from service.roster import Roster, RosterEstimates, estimate_roster
+from service.domain.rules.arbiter import decide
 from tests.simulated.coached_year import CLEARED, Spreadsheet, Year, begin, roster_of
 
 ATHLETES, WEEKS = 7, 26
@@ -42,7 +42,7 @@ def _roster(year: Year) -> Roster:
     log = DailyLog(**{f.name: getattr(world.log, f.name) for f in fields(DailyLog)})
     roster = roster_of(year, who, log)
     for i, athlete in enumerate(roster.athletes):
-        athlete.review_weekday = moments.WEEKDAYS[i]
+        athlete.review_weekday = schedule.WEEKDAYS[i]
     return replace(roster, lifts=_trained(roster), plans=_plans(roster))
 
 
@@ -111,7 +111,7 @@ def test_every_athlete_has_a_week_on_each_of_their_review_days(
 ) -> None:
     for i, athlete in enumerate(known.athletes):
         days = [first + timedelta(days=n) for n in range((known.to - first).days + 1)]
-        due = [day for day in days if moments.WEEKDAYS[(day + timedelta(days=1)).weekday()] == athlete.review_weekday]
+        due = [day for day in days if schedule.WEEKDAYS[(day + timedelta(days=1)).weekday()] == athlete.review_weekday]
         for found in courses.values():
             assert [week["as_of"] for week in found[i].weeks] == [str(day) for day in due]
 

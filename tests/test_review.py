@@ -17,10 +17,10 @@ from typing import Any
 import orjson
 
 from service.api.imports import import_file
+from service.application.evidence.roster import estimate_roster, load
+from service.application.practices import find_or_make_practice
+from service.application.review.review import Result, keep_reviews, make_reviews
 from service.auth import SCOPES, Principal
-from service.practices import find_or_make_practice
-from service.review import Result, keep_reviews, make_reviews
-from service.roster import estimate_roster, load
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review
@@ -259,7 +259,7 @@ async def test_estimates_of_a_day_do_not_depend_on_how_far_back_the_batch_reache
         among = await load(scope, [rows["long"], rows["new"]], AS_OF)
         days = alone.log.days.shape[0]
         assert among.log.days.shape[0] > days + 50
-        for name in ("trend_mass_kg", "maintenance_kcal", "body_fat_pct"):
+        for name in ("average_mass_kg", "maintenance_kcal", "body_fat_pct"):
             single = getattr(estimate_roster(alone).body, name).mean[0]
             batched = getattr(estimate_roster(among).body, name).mean[1, -days:]
             assert single.tobytes() == batched.tobytes(), name

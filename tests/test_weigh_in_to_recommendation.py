@@ -229,7 +229,7 @@ def test_every_review_says_why_and_what_would_change_it(season: Season) -> None:
             assert recommendation["because"]
             assert set(recommendation["because"]) <= set(codes(review))
             assert recommendation["would_change_if"], recommendation
-            predicted = review["prediction"]["trend_mass_kg"]
+            predicted = review["prediction"]["average_mass_kg"]
             assert predicted["lo"] < predicted["mean"] < predicted["hi"]
 
 

@@ -9,19 +9,19 @@ from fastapi import APIRouter, Depends, Query
 from pydantic import Field
 
 from service.api.athletes import AthletePath
-from service.api.fields import Answer, Date
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, Here
+from service.api.http.fields import Answer, Date
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, Here
+from service.application.evidence.evidence import evidence_of, load_notes
+from service.application.evidence.policies import in_force
+from service.application.evidence.roster import energy_steps, estimate_roster, load
+from service.application.schedule import today_of
 from service.auth import requires
-from service.domain.adherence import DayIntake, WeekIntake, mean, weeks_of
-from service.domain.eating import EatingDay, LoggedMeal, eating_days, window_kept, window_length_h
-from service.domain.logging_need import day_spread_kcal, logging_need
+from service.domain.nutrition.adherence import DayIntake, WeekIntake, mean, weeks_of
+from service.domain.nutrition.eating import EatingDay, LoggedMeal, eating_days, window_kept, window_length_h
+from service.domain.nutrition.logging_need import day_spread_kcal, logging_need
 from service.domain.records import FoodState
 from service.errors import Invalid, NotFound
-from service.evidence import evidence_of, load_notes
-from service.moments import today_of
-from service.policies import in_force
-from service.roster import energy_steps, estimate_roster, load
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Meal, Phase, Target
 

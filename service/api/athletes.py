@@ -9,9 +9,8 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field
 from sqlalchemy.exc import IntegrityError
 
-from service import moments
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import (
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import (
     Answer,
     Body,
     Date,
@@ -24,14 +23,15 @@ from service.api.fields import (
     change_of,
     fault,
 )
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application import schedule
+from service.application.log.rollups import facts_changed
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment
 from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.rollups import facts_changed
 from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete
 from service.store.types import new_id, now
@@ -244,8 +244,8 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
         goal = values.get("goal", athlete.goal)
         _check_goal(values.get("sex", athlete.sex), goal and goal["body_fat_pct"])
     changed_facts = {name for name in REVIEWED & values.keys() if values[name] != athlete._mapping[name]}
-    if any(values.get(name, old) != old for name, old in moments.planned_by(athlete).items()):
-        values |= moments.replanned(SimpleNamespace(**{**athlete._mapping, **values}), now())
+    if any(values.get(name, old) != old for name, old in schedule.planned_by(athlete).items()):
+        values |= schedule.replanned(SimpleNamespace(**{**athlete._mapping, **values}), now())
     values |= {"revision": athlete.revision + 1, "updated_at": now()}
     statement = scope.update(Athlete).where(ATHLETE.c.id == athlete.id, ATHLETE.c.revision == athlete.revision)
     try:

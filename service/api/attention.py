@@ -8,13 +8,13 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request, Response
 from sqlalchemy import Select, Table
 
-from service.api.fields import Answer
-from service.api.paging import Cursor, Limit, page_of
-from service.api.transaction import CommittedRoute, Here
+from service.api.http.fields import Answer
+from service.api.http.paging import Cursor, Limit, page_of
+from service.api.http.transaction import CommittedRoute, Here
 from service.auth import Principal, requires
-from service.domain import data_rules, energy_rules
-from service.domain.checkin import NEXT
-from service.domain.findings import Action, Severity
+from service.domain.rules import data_rules, energy_rules
+from service.domain.rules.checkin import NEXT
+from service.domain.rules.findings import Action, Severity
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 

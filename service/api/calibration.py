@@ -10,8 +10,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Query
 from pydantic import Field
 
-from service.api.fields import Answer, Date
-from service.api.transaction import CommittedRoute, Here
+from service.api.http.fields import Answer, Date
+from service.api.http.transaction import CommittedRoute, Here
 from service.auth import Principal, requires
 from service.store.scope import table_of
 from service.store.tables import Athlete, Review
@@ -46,7 +46,7 @@ class OutOfCalibration(Answer):
 
 
 class CalibrationAnswer(Answer):
-    """By quantity (trend mass in kg, main lifts in kg) over the roster, and by the phase of the prediction."""
+    """By quantity (average mass in kg, main lifts in kg) over the roster, and by the phase of the prediction."""
 
     nominal: float
     overall: dict[str, Coverage]
@@ -75,7 +75,7 @@ async def get_calibration(
     by_athlete: dict[tuple[uuid.UUID, str], list[Scored]] = defaultdict(list)
     for row in rows:
         for name, item in row.score["quantities"].items():
-            kind = name if name == "trend_mass_kg" else "strength"
+            kind = name if name == "average_mass_kg" else "strength"
             overall[kind].append(item)
             by_phase[row.score["phase"] or "none"][kind].append(item)
             by_athlete[row.athlete_id, kind].append(item)

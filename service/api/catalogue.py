@@ -4,8 +4,8 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
 
-from service.api.fields import Answer
-from service.api.transaction import CommittedRoute
+from service.api.http.fields import Answer
+from service.api.http.transaction import CommittedRoute
 from service.auth import requires
 from service.catalogue.exercises import exercises
 

@@ -9,18 +9,18 @@ from fastapi.routing import APIRoute
 from pydantic import Field
 
 from service.api.athletes import AthletePath
-from service.api.fields import Answer, Body, Number
-from service.api.problems import documented
+from service.api.http.fields import Answer, Body, Number
+from service.api.http.problems import documented
+from service.api.http.transaction import Handler, Here, admit, received
 from service.api.safety import evidence_on
 from service.api.targets import MealTarget
-from service.api.transaction import Handler, Here, admit, received
+from service.application.schedule import today_of
 from service.auth import requires
 from service.domain import evidence as ev
-from service.domain.day_split import split_targets
-from service.domain.menu_safety import Refusal, refusals
-from service.domain.targets import energy_floor_kcal
+from service.domain.nutrition.day_split import split_targets
+from service.domain.rules.menu_safety import Refusal, refusals
+from service.domain.rules.targets import energy_floor_kcal
 from service.errors import Fault, Invalid, NotFound
-from service.moments import today_of
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Target

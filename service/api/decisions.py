@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from service.api.fields import Acknowledged, Answer, Body, Date, Note, Number, fault
+from service.api.http.fields import Acknowledged, Answer, Body, Date, Note, Number, fault
 from service.api.phases import PhaseBody, put_phase
 from service.api.safety import (
     Kind,
@@ -20,16 +20,16 @@ from service.api.safety import (
     refuse_outdated,
 )
 from service.api.targets import put_target
+from service.application.schedule import today_of
 from service.auth import Principal
-from service.domain.amendments import Change, check_change
-from service.domain.arbiter import targets_body
 from service.domain.evidence import Evidence
-from service.domain.plan_sense import check_energy
 from service.domain.policy import Policy
-from service.domain.safety import Gate, gate, stricter
-from service.domain.targets import macro_targets, phase_energy
+from service.domain.rules.amendments import Change, check_change
+from service.domain.rules.arbiter import targets_body
+from service.domain.rules.gate import Gate, gate, stricter
+from service.domain.rules.plan_sense import check_energy
+from service.domain.rules.targets import macro_targets, phase_energy
 from service.errors import Conflict, Invalid
-from service.moments import today_of
 from service.store.scope import Scope, table_of
 from service.store.tables import Decision, Phase, Review, Target
 from service.store.types import new_id, now

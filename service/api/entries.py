@@ -14,13 +14,14 @@ from typing import Annotated, Any, ClassVar, Generic, Self, TypeVar
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import Discriminator, Field, Tag, ValidationError, model_validator
 
-from service import moments, rollups
 from service.api.athletes import AthletePath
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Date, Moment, Note, ShortText, change_of, fault
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import MANY, ONE, documented, faults_of
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Answer, Body, Date, Moment, Note, ShortText, change_of, fault
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import MANY, ONE, documented, faults_of
+from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application import schedule
+from service.application.log import rollups
 from service.auth import requires
 from service.errors import Conflict, Fault, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
@@ -116,7 +117,7 @@ class Stored:
 def local_date(body: EntryBody, time_zone: str) -> date:
     """The entry's calendar date where the athlete lives."""
     if body.at is not None:
-        return moments.local_date(body.at, time_zone)
+        return schedule.local_date(body.at, time_zone)
     assert body.date is not None
     return body.date
 
@@ -133,7 +134,7 @@ def date_faults(body: EntryBody, athlete: Any, place: str = "") -> list[Fault]:
 
 def day_faults(day: date, athlete: Any, pointer: str = "/date") -> list[Fault]:
     """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
-    today = moments.today_of(athlete)
+    today = schedule.today_of(athlete)
     if day > today:
         detail = f"{day} has not been yet: it is {today} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=pointer, code="in_the_future", detail=detail)]

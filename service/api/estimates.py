@@ -8,18 +8,18 @@ import numpy as np
 from fastapi import APIRouter, Depends, Query
 from pydantic import Field
 
-from service import roster
 from service.api.athletes import AthletePath
-from service.api.fields import Answer, Date
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, Here
+from service.api.http.fields import Answer, Date
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, Here
+from service.application.evidence import roster
+from service.application.evidence.evidence import outlooks
+from service.application.evidence.policies import in_force
+from service.application.schedule import today_of
 from service.auth import requires
 from service.domain.evidence import Outlook
 from service.domain.records import Estimate
 from service.errors import Invalid, NotFound
-from service.evidence import outlooks
-from service.moments import today_of
-from service.policies import in_force
 
 router = APIRouter(tags=["estimates"], route_class=CommittedRoute)
 LONGEST_DAYS = 3660
@@ -76,11 +76,11 @@ class EstimatesAnswer(Answer):
 
     basis: str
     dates: list[date]
-    trend_mass_kg: Band
+    average_mass_kg: Band
     rate_pct_per_week: Band
     tissue_rate_pct_per_week: Band
     maintenance_kcal: Band
-    expenditure_kcal: Band
+    energy_requirement_kcal: Band
     body_fat_pct: Band
     probability: Probabilities
     strength: dict[str, LiftBand]
@@ -102,7 +102,7 @@ async def get_estimates(
         Query(description="`as_known`: each day uses what is dated up to it; `revised`: all that is dated up to `to`"),
     ] = "as_known",
 ) -> EstimatesAnswer:
-    """Trend mass, rates, maintenance, body fat and strength with their intervals."""
+    """Average mass, rates, maintenance, body fat and strength with their intervals."""
     today = today_of(athlete)
     to = to or today
     if to > today + timedelta(days=1):
@@ -148,11 +148,11 @@ def _answer(
     return EstimatesAnswer(
         basis=basis,
         dates=[first + timedelta(days=offset) for offset in range(days)],
-        trend_mass_kg=band(body.trend_mass_kg, 3, 0),
+        average_mass_kg=band(body.average_mass_kg, 3, 0),
         rate_pct_per_week=band(body.rate_pct_per_week, 3, 0),
         tissue_rate_pct_per_week=band(body.tissue_rate_pct_per_week, 3, 0),
         maintenance_kcal=band(body.maintenance_kcal, 1, 0),
-        expenditure_kcal=band(body.expenditure_kcal, 1, 0),
+        energy_requirement_kcal=band(body.energy_requirement_kcal, 1, 0),
         body_fat_pct=band(body.body_fat_pct, 2, 0),
         probability=Probabilities(
             loss_too_fast=column(body.p_loss_too_fast[0], 4), not_in_deficit=column(body.p_not_in_deficit[0], 4)

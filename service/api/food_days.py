@@ -7,14 +7,14 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 
-from service import rollups
 from service.api.athletes import AthletePath
-from service.api.conditional import IfMatch, check_version, show_version
 from service.api.entries import day_faults
-from service.api.fields import Answer, Body, Date, Note
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Answer, Body, Date, Note
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application.log import rollups
 from service.auth import requires
 from service.errors import Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of

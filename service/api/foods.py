@@ -10,18 +10,18 @@ from typing import Annotated, Any, Literal, Self
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
-from service import rollups
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Name, Note, Number, ShortText, change_of, fault
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented, faults_of
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Answer, Body, Name, Note, Number, ShortText, change_of, fault
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented, faults_of
+from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application.food.menu_program import ROLES
+from service.application.log import rollups
+from service.application.log.foods import OWN, load_foods, meaning, own_food, recipe, with_own
 from service.auth import requires
 from service.catalogue.foods import find, foods, groups
-from service.domain.foods import ALLERGENS, Food, Nutrients
+from service.domain.nutrition.foods import ALLERGENS, Food, Nutrients
 from service.errors import Conflict, Invalid, Malformed, NotFound, PreconditionFailed, PreconditionRequired
-from service.foods import OWN, load_foods, meaning, own_food, recipe, with_own
-from service.menu_program import ROLES
 from service.store.scope import Scope, table_of
 from service.store.tables import Meal, OwnFood
 from service.store.types import new_id, now

@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter, Request
 
-from service.api.problems import documented
+from service.api.http.problems import documented
 from service.errors import Unavailable
 from service.store.migrate import is_current
 

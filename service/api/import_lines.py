@@ -15,10 +15,10 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from service.api import meals, measurements, training_sessions, weigh_ins, wellbeing
 from service.api.athletes import AthleteBody
 from service.api.entries import EntryKind
-from service.api.fields import Body, Date, ShortText
 from service.api.food_days import FoodDayBody
+from service.api.http.fields import Body, Date, ShortText
+from service.api.http.problems import faults_of
 from service.api.phases import PhaseBody
-from service.api.problems import faults_of
 from service.api.screening import ScreeningBody
 from service.api.targets import TargetBody
 from service.errors import Fault

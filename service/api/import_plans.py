@@ -25,12 +25,12 @@ from service.api.safety import (
     plans_of,
 )
 from service.api.targets import in_kilocalories, put_target
-from service.domain.amendments import check_change
+from service.application.schedule import today_of
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
-from service.domain.timeline import Planned, changes, with_step
+from service.domain.rules.amendments import check_change
+from service.domain.rules.timeline import Planned, changes, with_step
 from service.errors import Fault
-from service.moments import today_of
 from service.store.scope import Scope
 
 BATCH = 200  # athletes whose evidence is worked out together, and a transaction

@@ -16,13 +16,13 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.api.athletes import ATHLETE, insert_athlete, update_athlete
 from service.api.entries import date_faults, day_faults, store_entries
-from service.api.fields import Answer
 from service.api.food_days import declare
+from service.api.http.fields import Answer
+from service.api.http.problems import documented
+from service.api.http.transaction import DryRun, StreamedRoute
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line, read_csv, read_ndjson
 from service.api.import_plans import in_batches, keep_plans
-from service.api.problems import documented
 from service.api.screening import ScreeningBody, answer, latest
-from service.api.transaction import DryRun, StreamedRoute
 from service.auth import Principal, ScopeName, requires
 from service.errors import Conflict, Fault, NotFound, Problem, TooLarge, UnsupportedMedia
 from service.settings import Settings

@@ -8,10 +8,10 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 
 from service.api.athletes import find_athlete
-from service.api.fields import Answer, Body, Moment, Name
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.fields import Answer, Body, Moment, Name
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.auth import Principal, ScopeName, digest, new_secret, requires
 from service.errors import Conflict, Invalid, NotFound
 from service.store.scope import Scope, table_of

@@ -6,10 +6,10 @@ from typing import Annotated, Any, Self
 from pydantic import Field, model_validator
 
 from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
-from service.api.fields import KCAL_PER_KJ, Answer, Body, Number, ShortText, WholeNumber, fault
+from service.api.http.fields import KCAL_PER_KJ, Answer, Body, Number, ShortText, WholeNumber, fault
+from service.application.log.foods import OWN
 from service.catalogue.foods import foods as catalogue
-from service.domain.foods import NUTRIENTS
-from service.foods import OWN
+from service.domain.nutrition.foods import NUTRIENTS
 from service.store import tables
 
 Grams = Annotated[Number, Field(ge=0, le=5000)]

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, model_validator
 
 from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
-from service.api.fields import CM_PER_IN, Body, Number, fault
+from service.api.http.fields import CM_PER_IN, Body, Number, fault
 from service.store import tables
 
 Girth = Annotated[Number, Field(gt=0, le=300)]

@@ -23,25 +23,25 @@ from service.api.day_targets import (
     shown_targets,
     targets_on,
 )
-from service.api.fields import Answer, Body, Date, Number, WholeNumber, fault
-from service.api.food_wishes import Words, refuse_unknown, wishes_row
-from service.api.problems import documented
+from service.api.food_preferences import Words, preferences_row, refuse_unknown
+from service.api.http.fields import Answer, Body, Date, Number, WholeNumber, fault
+from service.api.http.problems import documented
+from service.api.http.transaction import Here
 from service.api.safety import evidence_on
-from service.api.transaction import Here
+from service.application.food.menu_program import Item, Relaxed
+from service.application.food.menus import FoodPreferences, Infeasible, MenuDay, nutrients_of, plan_menus, shopping
+from service.application.log.foods import load_foods
+from service.application.schedule import today_of
 from service.auth import requires
 from service.domain import evidence as ev
-from service.domain.day_split import split_targets
-from service.domain.foods import NUTRIENTS, Diet, Food, Nutrients, total
-from service.domain.menu_limits import DayLimits, day_limits, eaten_so_far
-from service.domain.menu_safety import cautions, protein_ceiling_g, refusals
+from service.domain.nutrition.day_split import split_targets
+from service.domain.nutrition.foods import NUTRIENTS, Diet, Food, Nutrients, total
+from service.domain.nutrition.menu_limits import DayLimits, day_limits, eaten_so_far
 from service.domain.policy import Policy
-from service.domain.safety import gate
-from service.domain.targets import energy_floor_kcal
+from service.domain.rules.gate import gate
+from service.domain.rules.menu_safety import cautions, protein_ceiling_g, refusals
+from service.domain.rules.targets import energy_floor_kcal
 from service.errors import Fault, Invalid, NotFound
-from service.foods import load_foods
-from service.menu_program import Item, Relaxed
-from service.menus import Infeasible, MenuDay, Wishes, nutrients_of, plan_menus, shopping
-from service.moments import today_of
 from service.store.scope import Scope, table_of
 from service.store.tables import Meal
 
@@ -162,7 +162,7 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     first = body.from_ or today
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
     foods = await load_foods(scope)
-    wishes = await _wishes(scope, athlete, body, foods)
+    preferences = await _preferences(scope, athlete, body, foods)
     evidence, policy = await evidence_on(scope, athlete, today)
     then = evidence if first >= today else (await evidence_on(scope, athlete, first))[0]
     targets = await targets_on(scope, athlete, then, body.targets, dates)
@@ -174,7 +174,7 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     limits = _limits(targets, per_day, eaten, body.meals_left, _ceiling(evidence, policy))
     try:
         days = await asyncio.to_thread(
-            plan_menus, list(foods.values()), wishes, first, limits, body.seed, max(per_day, len(limits[-1].meals))
+            plan_menus, list(foods.values()), preferences, first, limits, body.seed, max(per_day, len(limits[-1].meals))
         )
     except Infeasible as none:
         raise _infeasible(none) from none
@@ -188,13 +188,13 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     return _as_lines(answer) if NDJSON in request.headers.get("accept", "") else answer
 
 
-async def _wishes(scope: Scope, athlete: Any, body: MenuBody, foods: Mapping[str, Food]) -> Wishes:
-    """The request's wishes on top of the standing ones; standing exclusions cannot be taken back."""
+async def _preferences(scope: Scope, athlete: Any, body: MenuBody, foods: Mapping[str, Food]) -> FoodPreferences:
+    """The request's preferences on top of the standing ones; standing exclusions cannot be taken back."""
     said = {name: getattr(body, name) for name in ("exclude", "prefer", "less", "at_hand")}
     refuse_unknown(said, foods)
-    row = await wishes_row(scope, athlete.id)
+    row = await preferences_row(scope, athlete.id)
     pattern: Diet = body.pattern or athlete.food_pattern or "omnivore"
-    return Wishes(
+    return FoodPreferences(
         pattern=pattern,
         exclude=(*(row.exclude if row else ()), *body.exclude),
         prefer=(*(row.prefer if row else ()), *body.prefer),

@@ -9,15 +9,15 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field, ValidationError, model_validator
 
 from service.api.athletes import AthletePath
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import KCAL_PER_KJ, Acknowledged, Answer, Body, Date, Note, Number, change_of, fault
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented, faults_of
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import KCAL_PER_KJ, Acknowledged, Answer, Body, Date, Note, Number, change_of, fault
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented, faults_of
+from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.api.safety import planned_phase, refuse_unsafe_step
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.application.log.rollups import mark_stale
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.rollups import mark_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import Phase
 from service.store.types import new_id, now

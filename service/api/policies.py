@@ -11,17 +11,18 @@ from fastapi import APIRouter, Depends, FastAPI, Query, Request, Response
 from pydantic import Field
 from sqlalchemy import or_
 
-from service import policies, replays
 from service.api.athletes import find_athlete
-from service.api.fields import Answer, Body, Date, Note
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.fields import Answer, Body, Date, Note
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application.evidence import policies
+from service.application.evidence.evidence import load_notes
+from service.application.evidence.roster import load
+from service.application.review import replays
 from service.auth import Principal, requires
 from service.domain.policy import DEFAULT, Policy, describe, validate
 from service.errors import Conflict, Fault, Invalid, NotFound
-from service.evidence import load_notes
-from service.roster import load
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, PolicyVersion, Replay

@@ -8,10 +8,10 @@ from fastapi import APIRouter, Depends, Response
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Name, TimeZone, change_of
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Answer, Body, Name, TimeZone, change_of
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.auth import requires
 from service.errors import Conflict, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, table_of

@@ -8,26 +8,26 @@ from fastapi import APIRouter, Depends, Query
 from fastapi.concurrency import run_in_threadpool
 from pydantic import Field
 
-from service import training
 from service.api.athletes import AthletePath
-from service.api.fields import Answer, Date, ShortText
-from service.api.problems import documented
+from service.api.http.fields import Answer, Date, ShortText
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, Here
 from service.api.safety import evidence_on
 from service.api.training_sessions import ExerciseSlug
-from service.api.transaction import CommittedRoute, Here
+from service.application.evidence.evidence import Notes, evidence_of, load_notes, scalar_at
+from service.application.evidence.policies import in_force
+from service.application.evidence.roster import Roster, estimate_roster, load
+from service.application.schedule import today_of
+from service.application.training import prescriptions
 from service.auth import requires
 from service.catalogue.exercises import equipment as all_equipment
 from service.catalogue.exercises import exercises
-from service.domain.evidence import Evidence, Quantity
+from service.domain.evidence import Evidence, ScalarEstimate
 from service.domain.policy import Policy
-from service.domain.safety import Gate, gate, stricter
-from service.domain.substitutes import substitutes
-from service.domain.volume import bands_for, judge_volume, weekly_sets
+from service.domain.rules.gate import Gate, gate, stricter
+from service.domain.training.substitutes import substitutes
+from service.domain.training.volume import bands_for, judge_volume, weekly_sets
 from service.errors import Invalid, NotFound
-from service.evidence import Notes, evidence_of, load_notes, quantity_at
-from service.moments import today_of
-from service.policies import in_force
-from service.roster import Roster, estimate_roster, load
 from service.store.scope import Scope, table_of
 from service.store.tables import SessionLift
 
@@ -83,12 +83,12 @@ async def get_prescriptions(
     if seen.evidence.as_of != today:
         opened = stricter(opened, gate(*await evidence_on(scope, athlete, today)))
     day = _chosen_day(seen, plan_day)
-    items = day.items if day else training.usual_lifts(seen.sessions, when)
-    made = training.prescriptions(
-        items, seen.sessions, seen.evidence, seen.policy, opened, when, training.gym_of(seen.plan), seen.maxima,
-        deload_week=training.is_deload_week(seen.notes.deloads.get(athlete.id, ()), when),
+    items = day.items if day else prescriptions.usual_lifts(seen.sessions, when)
+    made = prescriptions.prescriptions(
+        items, seen.sessions, seen.evidence, seen.policy, opened, when, prescriptions.gym_of(seen.plan), seen.maxima,
+        deload_week=prescriptions.is_deload_week(seen.notes.deloads.get(athlete.id, ()), when),
     )  # fmt: skip
-    grave = training.GRAVE & set(opened.closed_by)
+    grave = prescriptions.GRAVE & set(opened.closed_by)
     answers = []
     for item, one in zip(items, made, strict=True):
         exercise = exercises()[one.exercise]
@@ -96,7 +96,7 @@ async def get_prescriptions(
         answers.append(
             PrescriptionAnswer.model_validate(
                 {
-                    **training.body(one),
+                    **prescriptions.body(one),
                     "name": exercise.name,
                     "rest_s": item.scheme.rest_s,
                     "cues": exercise.cues,
@@ -121,10 +121,10 @@ class _Seen:
         self.evidence: Evidence = evidence_of(known, found, notes, 0)
         self.opened = gate(self.evidence, policy)
         maxima = {
-            name: quantity_at(found.strength.lifts.one_rep_max_kg, (0, position, -1), 3)
+            name: scalar_at(found.strength.lifts.one_rep_max_kg, (0, position, -1), 3)
             for position, name in enumerate(found.lift_names[0])
         }
-        self.maxima: dict[str, Quantity] = {name: one for name, one in maxima.items() if one is not None}
+        self.maxima: dict[str, ScalarEstimate] = {name: one for name, one in maxima.items() if one is not None}
 
 
 async def _look(scope: Scope, athlete: Any, as_of: date) -> _Seen:
@@ -134,14 +134,14 @@ async def _look(scope: Scope, athlete: Any, as_of: date) -> _Seen:
     return await run_in_threadpool(_Seen, known, notes, policy)
 
 
-def _chosen_day(seen: _Seen, name: str | None) -> training.Day | None:
+def _chosen_day(seen: _Seen, name: str | None) -> prescriptions.Day | None:
     if seen.plan is None:
         if name is not None:
             raise Invalid.field("plan_day", "no_plan", "the athlete has no training plan in force")
         return None
     if name is None:
-        return training.next_day(seen.plan, seen.sessions)
-    chosen = [day for day in training.days_of(seen.plan) if day.name == name]
+        return prescriptions.next_day(seen.plan, seen.sessions)
+    chosen = [day for day in prescriptions.days_of(seen.plan) if day.name == name]
     if not chosen:
         raise Invalid.field("plan_day", "unknown_day", f"the plan has no day {name!r}")
     return chosen[0]
@@ -149,7 +149,7 @@ def _chosen_day(seen: _Seen, name: str | None) -> training.Day | None:
 
 def _swaps(seen: _Seen, opened: Gate, athlete: Any, slug: str, equipment: Sequence[str] | None, most: int) -> Any:
     at_hand = equipment if equipment is not None else athlete.equipment or all_equipment()
-    mass = seen.evidence.trend_mass_kg
+    mass = seen.evidence.average_mass_kg
     return substitutes(
         exercises()[slug], exercises(), at_hand, maxima=seen.maxima, stopped=opened.closed_exercises, most=most,
         body_mass_kg=mass.mean if mass else None,
@@ -188,7 +188,7 @@ async def get_substitutes(
     if unknown:
         raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
     seen = await _look(scope, athlete, today_of(athlete))
-    grave = training.GRAVE & set(seen.opened.closed_by)
+    grave = prescriptions.GRAVE & set(seen.opened.closed_by)
     items = [
         SubstituteAnswer(
             exercise=swap.exercise,

@@ -8,17 +8,17 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 
 from service.api.athletes import AthletePath, find_athlete
-from service.api.conditional import IfMatch, check_version, show_version
 from service.api.decisions import DecisionAnswer, DecisionBody, decide, decision_on
-from service.api.fields import Answer, Body, Date
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Answer, Body, Date
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
+from service.application.log.rollups import changed_since, held
+from service.application.review.review import Result, keep_reviews, make_reviews
+from service.application.schedule import today_of
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
-from service.moments import today_of
-from service.review import Result, keep_reviews, make_reviews
-from service.rollups import changed_since, held
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review
 from service.store.types import now
@@ -74,7 +74,7 @@ class ReviewAnswer(Answer):
     estimates: Documented
     findings: list[FindingAnswer]
     recommendation: RecommendationAnswer
-    gave_way: list[Documented]
+    overridden: list[Documented]
     prediction: Documented
     score: Documented | None = Field(
         description="how last week's prediction for this day came out: by quantity the interval `predicted` for the"

@@ -10,18 +10,18 @@ from typing import Any, Literal
 from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import func
 
-from service.domain.amendments import Change, check_change
-from service.domain.arbiter import RULE, deepens
+from service.application.evidence.evidence import evidence_of, load_notes
+from service.application.evidence.policies import in_force
+from service.application.evidence.roster import estimate_roster, load
+from service.application.schedule import today_of
 from service.domain.evidence import Evidence, Targets
-from service.domain.findings import Finding, Severity
-from service.domain.plan_sense import check_energy, check_grams
 from service.domain.policy import Policy
-from service.domain.timeline import Planned, changes, with_step
+from service.domain.rules.amendments import Change, check_change
+from service.domain.rules.arbiter import RULE, deepens
+from service.domain.rules.findings import Finding, Severity
+from service.domain.rules.plan_sense import check_energy, check_grams
+from service.domain.rules.timeline import Planned, changes, with_step
 from service.errors import Fault, Invalid
-from service.evidence import evidence_of, load_notes
-from service.moments import today_of
-from service.policies import in_force
-from service.roster import estimate_roster, load
 from service.store.scope import Scope, table_of
 from service.store.tables import AthleteDay, Phase, Target, WellbeingNote
 

@@ -8,13 +8,13 @@ from fastapi import APIRouter, Depends, Response
 from pydantic import Field
 
 from service.api.athletes import AthletePath
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Answer, Body, Date, Name
-from service.api.problems import documented
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Answer, Body, Date, Name
+from service.api.http.problems import documented
+from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application.log.rollups import mark_all_stale
 from service.auth import Principal, requires
 from service.errors import Forbidden, NotFound, PreconditionFailed
-from service.rollups import mark_all_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import Screening
 from service.store.types import new_id, now

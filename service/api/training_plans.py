@@ -9,21 +9,21 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field, ValidationError, model_validator
 
 from service.api.athletes import AthletePath
-from service.api.conditional import IfMatch, check_version, show_version
-from service.api.fields import Acknowledged, Answer, Body, Date, Name, Number, WholeNumber, change_of, fault
-from service.api.paging import Cursor, Limit, Page, page
-from service.api.problems import documented, faults_of
+from service.api.http.conditional import IfMatch, check_version, show_version
+from service.api.http.fields import Acknowledged, Answer, Body, Date, Name, Number, WholeNumber, change_of, fault
+from service.api.http.paging import Cursor, Limit, Page, page
+from service.api.http.problems import documented, faults_of
+from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.api.safety import evidence_on, refuse
 from service.api.training_sessions import ExerciseSlug
-from service.api.transaction import CommittedRoute, DryRun, Here
+from service.application.log.rollups import mark_stale
+from service.application.schedule import today_of
 from service.auth import requires
 from service.catalogue.exercises import default_main_lifts, equipment, exercises
-from service.domain.amendments import check_training
-from service.domain.plans import PlannedDay, starter_plan
-from service.domain.safety import gate
+from service.domain.rules.amendments import check_training
+from service.domain.rules.gate import gate
+from service.domain.training.plans import PlannedDay, starter_plan
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.moments import today_of
-from service.rollups import mark_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import TrainingPlan
 from service.store.types import new_id, now

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Self
 from pydantic import Field, model_validator
 
 from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
-from service.api.fields import KG_PER_LB, Number, fault
+from service.api.http.fields import KG_PER_LB, Number, fault
 from service.store import tables
 
 

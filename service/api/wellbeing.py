@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from service.api.entries import COMMON, EntryAnswer, EntryBody, EntryKind, entry_routes
-from service.api.fields import Body, Number, WholeNumber
+from service.api.http.fields import Body, Number, WholeNumber
 from service.api.training_sessions import ExerciseSlug
 from service.store import tables
 

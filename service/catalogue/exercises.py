@@ -7,7 +7,7 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
-from service.domain.exercise import Exercise
+from service.domain.training.exercise import Exercise
 
 
 @cache

@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 from rapidfuzz import fuzz, utils
 
-from service.domain.foods import NUTRIENTS, Diet, Food, Nutrients, Portion, Unit
+from service.domain.nutrition.foods import NUTRIENTS, Diet, Food, Nutrients, Portion, Unit
 
 GOOD_ENOUGH = 70.0  # score of 100 from which a name counts as meant
 _DIETS: dict[str, Diet] = {"v": "vegan", "veg": "vegetarian", "o": "omnivore"}

@@ -52,7 +52,7 @@ class Truth:
 
     tissue_mass_kg: Floats  # fat and lean tissue plus the water and glycogen of the first logged-free day: no shifts
     noise_free_mass_kg: Floats  # with every physiological water shift and gut content, without the scale's noise
-    trend_mass_kg: Floats  # centred 7-day mean of noise_free_mass_kg (shorter at the ends of a running simulation)
+    centred_mass_kg: Floats  # centred 7-day mean of noise_free_mass_kg (shorter at the ends of a running simulation)
     intake_kcal: Floats  # eaten, on the true scale
     expenditure_kcal: Floats  # spent on the day
     maintenance_kcal: Floats  # true scale: the intake at which fat and lean tissue would keep their energy that day
@@ -62,7 +62,7 @@ class Truth:
     body_fat_pct: Floats  # of tissue_mass_kg
     lean_tissue_kg: Floats  # lean tissue without glycogen, its water and extracellular fluid
     tissue_rate_pct_per_week: Floats  # change of tissue mass over the last 7 days, % of body mass; NaN on days 0–6
-    scale_rate_pct_per_week: Floats  # change of trend_mass_kg over the last 7 days, likewise
+    scale_rate_pct_per_week: Floats  # change of centred_mass_kg over the last 7 days, likewise
     abandoned: Bools  # the plan is quietly given up
     hunger: Floats  # slow mean of the deficit as a share of maintenance
 

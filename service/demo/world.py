@@ -258,7 +258,7 @@ class Simulation:
         return Truth(
             tissue_mass_kg=h.tissue_kg[:, days].copy(),
             noise_free_mass_kg=h.mass_kg[:, days].copy(),
-            trend_mass_kg=trend[:, days],
+            centred_mass_kg=trend[:, days],
             intake_kcal=h.eaten_kcal[:, days].copy(),
             expenditure_kcal=h.spent_kcal[:, days].copy(),
             maintenance_kcal=h.maintenance_kcal[:, days].copy(),

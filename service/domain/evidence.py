@@ -16,7 +16,7 @@ WORTH_ASKING = 0.02  # a narrowing by less is not worth anybody's trouble; commo
 
 
 @dataclass(frozen=True)
-class Quantity:
+class ScalarEstimate:
     """A scalar estimate: mean, standard deviation (≥ 0) and central 90 % interval, in the unit of its field."""
 
     mean: float
@@ -36,9 +36,9 @@ class Quantity:
             return float(self.mean > value)
         return 0.5 * erfc((value - self.mean) / (self.sd * sqrt(2.0)))
 
-    def moved_to(self, mean: float) -> "Quantity":
+    def moved_to(self, mean: float) -> "ScalarEstimate":
         """The same estimate around another mean."""
-        return Quantity(mean, self.sd, self.lo + mean - self.mean, self.hi + mean - self.mean)
+        return ScalarEstimate(mean, self.sd, self.lo + mean - self.mean, self.hi + mean - self.mean)
 
 
 @dataclass(frozen=True)
@@ -192,7 +192,7 @@ class Lift:
     """Strength on one exercise; body-weight lifts as system mass."""
 
     exercise: str
-    one_rep_max_kg: Quantity
+    one_rep_max_kg: ScalarEstimate
     probability_lost: float | None = None  # more than the policy's margin below the start of the cut
     probability_rising: float | None = None
     is_main: bool = True
@@ -249,9 +249,9 @@ class History:
 class Evidence:
     """All that the rules may look at.
 
-    `maintenance_kcal` is on the athlete's own logging scale and carries every decision; `expenditure_kcal` is on the
-    true scale. `rate_pct_per_week` is the scale's, water included; `tissue_rate_pct_per_week` without. `lost` is the
-    pooled probability over the main lifts of having lost strength, None to pool the lifts' own.
+    `maintenance_kcal` is on the athlete's own logging scale and carries every decision; `energy_requirement_kcal` is on
+    the true scale. `rate_pct_per_week` is the scale's, water included; `tissue_rate_pct_per_week` without. `lost` is
+    the pooled probability over the main lifts of having lost strength, None to pool the lifts' own.
     """
 
     as_of: date
@@ -260,13 +260,13 @@ class Evidence:
     phase: PhaseNow | None = None
     past_phases: tuple[PastPhase, ...] = ()  # oldest first
     targets: Targets | None = None
-    trend_mass_kg: Quantity | None = None
-    rate_pct_per_week: Quantity | None = None
-    tissue_rate_pct_per_week: Quantity | None = None
-    maintenance_kcal: Quantity | None = None
-    expenditure_kcal: Quantity | None = None
+    average_mass_kg: ScalarEstimate | None = None
+    rate_pct_per_week: ScalarEstimate | None = None
+    tissue_rate_pct_per_week: ScalarEstimate | None = None
+    maintenance_kcal: ScalarEstimate | None = None
+    energy_requirement_kcal: ScalarEstimate | None = None
     outlook: Outlook | None = None  # looked into only where maintenance is not known well enough
-    body_fat_pct: Quantity | None = None
+    body_fat_pct: ScalarEstimate | None = None
     probability_not_in_deficit: float | None = None
     probability_strength_lost: float | None = None
     exercise_kcal: float | None = None  # mean energy of training per day, for energy availability
@@ -301,20 +301,20 @@ class Evidence:
 
     @property
     def fat_free_mass_kg(self) -> float | None:
-        """Fat-free mass from trend mass and body fat."""
-        if self.trend_mass_kg is None or self.body_fat_pct is None:
+        """Fat-free mass from average mass and body fat."""
+        if self.average_mass_kg is None or self.body_fat_pct is None:
             return None
-        return self.trend_mass_kg.mean * (1.0 - self.body_fat_pct.mean / 100.0)
+        return self.average_mass_kg.mean * (1.0 - self.body_fat_pct.mean / 100.0)
 
     @property
     def body_mass_index(self) -> float | None:
-        """Body mass index of the trend mass, kg/m²."""
-        if self.trend_mass_kg is None or self.athlete.height_cm is None:
+        """Body mass index of the average mass, kg/m²."""
+        if self.average_mass_kg is None or self.athlete.height_cm is None:
             return None
-        return self.trend_mass_kg.mean / (self.athlete.height_cm / 100.0) ** 2
+        return self.average_mass_kg.mean / (self.athlete.height_cm / 100.0) ** 2
 
     @property
-    def rate(self) -> Quantity | None:
+    def rate(self) -> ScalarEstimate | None:
         """The rate that is held against the band: of tissue, else of the scale."""
         return self.tissue_rate_pct_per_week or self.rate_pct_per_week
 
@@ -330,7 +330,7 @@ def moved(evidence: Evidence, path: str, value: Any) -> Evidence:
 
 def _set(part: Any, names: list[str], value: Any) -> Any:
     name, rest = names[0], names[1:]
-    if isinstance(part, Quantity) and name == "mean":
+    if isinstance(part, ScalarEstimate) and name == "mean":
         return part.moved_to(value)
     if not is_dataclass(part) or isinstance(part, type) or name not in {f.name for f in fields(part)}:
         raise AttributeError(f"no field {name} to move in {type(part).__name__}")

@@ -20,7 +20,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from .records import Bools, Floats, Ints
+from service.domain.records import Bools, Floats, Ints
 
 TOGETHER = 1024  # rows of a small batch go together: a call costs about as much as a thousand elements
 LOG_2PI = float(np.log(2.0 * np.pi))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .records import Floats
+from service.domain.records import Floats
 
 Z90 = 1.6448536269514722  # half the width of a central 90 % interval in standard deviations
 

@@ -98,9 +98,6 @@ class Policy:
     goal_measurements: int = _t(2, "measurements", 1, 5, PRACTICE, "… when this many latest measurements agree,")
     goal_tolerance_pct: float = _t(1.0, "% body fat", 0, 3, PRACTICE, "… each at most this far above the goal,")
     goal_measurement_max_age_days: int = _t(42, "d", 7, 120, PRACTICE, "… none of them older than this.")
-    lean_back_male_pct: float = _t(
-        18.5, "% body fat", 8, 20, PRACTICE, "Below this a man's back looks lean: the goal suggested when none is set."
-    )
     # energy step
     energy_change_probability: float = _t(
         0.8, "probability", 0.5, 0.99, PRACTICE, "How sure to be that the rate is outside its band, on one side."

@@ -8,12 +8,12 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import or_
 
-from service import moments
-from service.evidence import Notes, evidence_of, load_notes
+from service.application import schedule
+from service.application.evidence.evidence import Notes, evidence_of, load_notes
+from service.application.evidence.policies import InForce, in_force
+from service.application.evidence.roster import Roster, estimate_roster, load_by_span
+from service.application.review.review import check_in_body
 from service.jobs.due import ATHLETE, DueJob
-from service.policies import InForce, in_force
-from service.review import check_in_body
-from service.roster import Roster, estimate_roster, load_by_span
 from service.store.scope import Scope
 from service.store.tables import CheckIn
 
@@ -42,11 +42,11 @@ class NightlyCheckIn(DueJob):
 
     def as_of(self, athlete: Any, at: datetime) -> date:
         """Yesterday, where the athlete lives."""
-        return moments.local_date(at, athlete.time_zone) - timedelta(days=1)
+        return schedule.local_date(at, athlete.time_zone) - timedelta(days=1)
 
     def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
         """The coming night."""
-        return moments.next_check_in_at(athlete, at)
+        return schedule.next_check_in_at(athlete, at)
 
     async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> dict[uuid.UUID, dict[str, Any]]:
         """Check on them; of those reviewed in this very night, the review has."""

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 
 from sqlalchemy import bindparam, case, or_, select, update
 
-from service.rollups import changed_since, held
+from service.application.log.rollups import changed_since, held
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of

@@ -7,10 +7,10 @@ from typing import Any
 
 from sqlalchemy import bindparam, func, select, update
 
-from service import moments
+from service.application import schedule
+from service.application.review.review import Result, keep_reviews, make_reviews
 from service.jobs.check_in import Checked
 from service.jobs.due import ATHLETE, DueJob, Tally
-from service.review import Result, keep_reviews, make_reviews
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
@@ -60,9 +60,9 @@ class WeeklyReview(DueJob):
         for athlete in athletes:
             begun = [first for first in (athlete.logged, athlete.planned) if first is not None and first <= at.date()]
             if begun:
-                first = max(min(begun) + FIRST_WEEK, moments.last_review_day(athlete, at)) - timedelta(days=1)
+                first = max(min(begun) + FIRST_WEEK, schedule.last_review_day(athlete, at)) - timedelta(days=1)
                 key = {"of_practice": athlete.practice_id, "of_athlete": athlete.id}
-                dues.append({**key, "due": moments.next_review_at(athlete, first)})
+                dues.append({**key, "due": schedule.next_review_at(athlete, first)})
         if dues:
             plan = update(ATHLETE).where(
                 ATHLETE.c.practice_id == bindparam("of_practice"),
@@ -78,13 +78,13 @@ class WeeklyReview(DueJob):
 
     def as_of(self, athlete: Any, at: datetime) -> date:
         """The day before the review day: that day's weigh-in is still to come."""
-        latest = moments.last_review_day(athlete, at)
-        day = max(moments.local_date(athlete.next_review_at, athlete.time_zone), latest - CATCH_UP)
+        latest = schedule.last_review_day(athlete, at)
+        day = max(schedule.local_date(athlete.next_review_at, athlete.time_zone), latest - CATCH_UP)
         return min(day, latest) - timedelta(days=1)
 
     def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
         """The next review day after this one."""
-        return moments.next_review_at(athlete, as_of + timedelta(days=1))
+        return schedule.next_review_at(athlete, as_of + timedelta(days=1))
 
     async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> dict[uuid.UUID, Result]:
         """Review them."""

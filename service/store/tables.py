@@ -478,10 +478,10 @@ class OwnFood(Owned, table=True):
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
 
-class FoodWishes(SQLModel, table=True):
+class FoodPreferences(SQLModel, table=True):
     """What an athlete never eats, likes, and likes less; every menu keeps to it."""
 
-    __tablename__ = "food_wishes"
+    __tablename__ = "food_preferences"
     __table_args__ = _of_athlete()
     practice_id: uuid.UUID = Field(primary_key=True)
     athlete_id: uuid.UUID = Field(primary_key=True)

@@ -16,9 +16,9 @@ from fastapi import FastAPI
 from sqlalchemy import select
 
 from service.api.keys import insert_key
+from service.application.practices import find_or_make_practice
 from service.auth import SCOPES
 from service.main import create_app
-from service.practices import find_or_make_practice
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service.domain.findings import Severity
+from service.domain.rules.findings import Severity
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 from service.store.types import new_id
 from tests.api.conftest import Api, faults

@@ -63,8 +63,8 @@ def test_sums_are_those_of_a_hand_count(fresh: Api) -> None:
         fresh,
         first,
         [
-            score("cut", trend_mass_kg=(WIDE, 81.0)),  # inside, z 1
-            score("cut", trend_mass_kg=(WIDE, 83.0), **{"pull-up": (NARROW, 80.25)}),  # missed, z 3; inside, z 0.5
+            score("cut", average_mass_kg=(WIDE, 81.0)),  # inside, z 1
+            score("cut", average_mass_kg=(WIDE, 83.0), **{"pull-up": (NARROW, 80.25)}),  # missed, z 3; inside, z 0.5
             None,  # nothing was predicted
         ],
     )
@@ -72,7 +72,7 @@ def test_sums_are_those_of_a_hand_count(fresh: Api) -> None:
         fresh,
         second,
         [
-            score("build", trend_mass_kg=(NARROW, 79.5)),  # on the edge is inside, z −1
+            score("build", average_mass_kg=(NARROW, 79.5)),  # on the edge is inside, z −1
             score(None, **{"barbell-row": (WIDE, 77.0)}),  # missed, z −3
         ],
     )
@@ -80,9 +80,9 @@ def test_sums_are_those_of_a_hand_count(fresh: Api) -> None:
     assert answer["nominal"] == 0.9 and answer["warnings"] == []
     mass = {"scored": 3, "inside": 2, "coverage": 0.667, "mean_width": 3.0, "mean_z": 1.0}  # widths 4, 4, 1
     lifts = {"scored": 2, "inside": 1, "coverage": 0.5, "mean_width": 2.5, "mean_z": -1.25}  # widths 1, 4
-    assert answer["overall"] == {"trend_mass_kg": mass, "strength": lifts}
+    assert answer["overall"] == {"average_mass_kg": mass, "strength": lifts}
     assert set(answer["by_phase"]) == {"cut", "build", "none"}
-    assert answer["by_phase"]["cut"]["trend_mass_kg"] == {
+    assert answer["by_phase"]["cut"]["average_mass_kg"] == {
         "scored": 2,
         "inside": 1,
         "coverage": 0.5,
@@ -91,9 +91,9 @@ def test_sums_are_those_of_a_hand_count(fresh: Api) -> None:
     }
     assert answer["by_phase"]["none"]["strength"]["coverage"] == 0.0
     bound = fresh.key_of("coaching:read", athlete_id=second["id"])("GET", "/calibration").json()
-    assert bound["overall"]["trend_mass_kg"]["scored"] == 1
+    assert bound["overall"]["average_mass_kg"]["scored"] == 1
     span = f"?from={today() - timedelta(days=3)}&to={today()}"
-    assert fresh("GET", f"/calibration{span}").json()["overall"]["trend_mass_kg"]["scored"] == 2
+    assert fresh("GET", f"/calibration{span}").json()["overall"]["average_mass_kg"]["scored"] == 2
     assert faults(fresh("GET", "/calibration?from=soon")).keys() == {"from"}
     assert faults(fresh("GET", "/calibration?to=0001-01-01")).keys() == {"to"}
 
@@ -106,7 +106,7 @@ def test_an_empty_roster_has_no_coverage(fresh: Api) -> None:
 def test_a_warning_needs_more_misses_than_chance_explains(fresh: Api, inside: int, of: int, warned: bool) -> None:
     """Binomial tail at 0.9 by hand: P(≤7 of 10) 0.070, P(≤6) 0.013, P(≤5) 0.0016, P(≤3 of 5) 0.081."""
     athlete = fresh.athlete(external_id=f"b-{inside}-{of}")
-    hits, misses = score("cut", trend_mass_kg=(WIDE, 80.0)), score("cut", trend_mass_kg=(WIDE, 90.0))
+    hits, misses = score("cut", average_mass_kg=(WIDE, 80.0)), score("cut", average_mass_kg=(WIDE, 90.0))
     keep(fresh, athlete, [hits] * inside + [misses] * (of - inside))
     warnings = fresh("GET", "/calibration").json()["warnings"]
     tail = sum(comb(of, k) * 0.9**k * 0.1 ** (of - k) for k in range(inside + 1))
@@ -114,7 +114,11 @@ def test_a_warning_needs_more_misses_than_chance_explains(fresh: Api, inside: in
     assert [warning["external_id"] for warning in warnings] == ([athlete["external_id"]] if warned else [])
     if warned:
         assert warnings[0]["probability"] == pytest.approx(tail, abs=1e-5)
-        assert (warnings[0]["quantity"], warnings[0]["scored"], warnings[0]["inside"]) == ("trend_mass_kg", of, inside)
+        assert (warnings[0]["quantity"], warnings[0]["scored"], warnings[0]["inside"]) == (
+            "average_mass_kg",
+            of,
+            inside,
+        )
 
 
 def test_a_body_that_the_engine_cannot_follow_is_named(fresh: Api) -> None:
@@ -125,13 +129,13 @@ def test_a_body_that_the_engine_cannot_follow_is_named(fresh: Api) -> None:
         for athlete in (jumpy, steady):
             made = review(fresh, athlete, 1 + 7 * weeks)
     answer = fresh("GET", "/calibration").json()
-    assert answer["overall"]["trend_mass_kg"]["scored"] == 18
+    assert answer["overall"]["average_mass_kg"]["scored"] == 18
     assert [warning["external_id"] for warning in answer["warnings"]] == ["jumpy"], answer
-    assert made["score"]["quantities"]["trend_mass_kg"]["inside"] in (True, False)
+    assert made["score"]["quantities"]["average_mass_kg"]["inside"] in (True, False)
     for one in made["score"]["quantities"].values():
         half = 1.645 * (one["predicted"]["sd"] ** 2 - one["found_sd"] ** 2) ** 0.5  # what the week taught
         assert one["interval"]["hi"] - one["interval"]["lo"] == pytest.approx(2 * half, abs=0.03)
         assert one["inside"] is (one["interval"]["lo"] <= one["found"] <= one["interval"]["hi"])
     own = [row["score"] for row in fresh.rows(Review, athlete_id=steady["id"]) if row["score"]]
-    z = [one["quantities"]["trend_mass_kg"]["z"] for one in own]
+    z = [one["quantities"]["average_mass_kg"]["z"] for one in own]
     assert len(z) == 9 and max(map(abs, z)) < 4

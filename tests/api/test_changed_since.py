@@ -34,12 +34,12 @@ def test_late_weigh_ins_are_told_with_the_quantities_they_moved(api: Api, man: d
     assert api("GET", f"/reviews/{first['id']}").json()["stale"]
     told = review(api, man, 1)["changed_since"]
     assert told["as_of"] == first["as_of"] == str(today() - timedelta(days=8))
-    mass = told["quantities"]["trend_mass_kg"]
-    assert mass["was"] == first["estimates"]["trend_mass_kg"]["mean"] and 0.2 < mass["by"] <= 1.0
+    mass = told["quantities"]["average_mass_kg"]
+    assert mass["was"] == first["estimates"]["average_mass_kg"]["mean"] and 0.2 < mass["by"] <= 1.0
     assert mass["is"] == pytest.approx(mass["was"] + mass["by"], abs=0.011)
     assert told["quantities"]["maintenance_kcal"]["by"] < 0  # more mass on the same food: he needs less
     fresh = api("POST", f"/athletes/{man['id']}/reviews?dry_run=true", {"as_of": first["as_of"]}).json()
-    assert fresh["estimates"]["trend_mass_kg"]["mean"] == pytest.approx(mass["is"], abs=0.011)
+    assert fresh["estimates"]["average_mass_kg"]["mean"] == pytest.approx(mass["is"], abs=0.011)
 
 
 def test_what_happened_after_the_earlier_review_is_no_late_entry(api: Api, man: dict[str, Any]) -> None:

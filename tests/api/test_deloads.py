@@ -34,7 +34,7 @@ def deload(api: Api, athlete: dict[str, Any], ago: int, state: str) -> None:
     """A review of some days ago that recommended a deload, decided upon five days later."""
     as_of = today() - timedelta(days=ago)
     row = {"id": new_id(), "athlete_id": uuid.UUID(athlete["id"]), "week": str(ago), "as_of": as_of, "action": "deload"}
-    prediction = {"for": str(as_of + timedelta(days=7)), "trend_mass_kg": None, "strength": {}}
+    prediction = {"for": str(as_of + timedelta(days=7)), "average_mass_kg": None, "strength": {}}
     document = {"findings": [], "recommendation": {"action": "deload"}, "prediction": prediction, "engine_version": "0"}
     api.insert(Review, [{**row, "severity": 1, "document": document, "inputs_digest": "", "state": state}])
     if state != "lapsed":

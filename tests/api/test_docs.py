@@ -7,7 +7,7 @@ import pytest
 from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient
 
-from service.api.docs import ASSETS, mount_docs
+from service.api.http.docs import ASSETS, mount_docs
 
 
 class Addresses(HTMLParser):

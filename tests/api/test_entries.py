@@ -277,7 +277,7 @@ def test_pounds_sent_as_kilograms_are_doubted_until_confirmed(api: Api) -> None:
 
     def trend() -> float:
         found = api("GET", f"/athletes/{athlete['id']}/estimates?from={YESTERDAY}&to={YESTERDAY}").json()
-        return found["trend_mass_kg"]["mean"][0]
+        return found["average_mass_kg"]["mean"][0]
 
     assert day()["mass_kg"] is None
     before = trend()

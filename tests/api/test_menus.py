@@ -1,4 +1,4 @@
-"""Menus, food wishes and the day split over HTTP: contract, safety, exclusions, days under way, NDJSON."""
+"""Menus, food preferences and the day split over HTTP: contract, safety, exclusions, days under way, NDJSON."""
 
 import json
 from typing import Any
@@ -97,19 +97,19 @@ def test_none_possible_is_explained(api: Api, home: str) -> None:
 
 def test_standing_exclusions_hold_whatever_a_request_says(api: Api) -> None:
     home = screened(api)
-    wishes = {"exclude": ["milk", "fish", "nut", "beef-sirloin-raw"], "prefer": ["fruit"], "less": ["sweet"]}
-    put = api("PUT", f"{home}/food-wishes", wishes)
+    preferences = {"exclude": ["milk", "fish", "nut", "beef-sirloin-raw"], "prefer": ["fruit"], "less": ["sweet"]}
+    put = api("PUT", f"{home}/food-preferences", preferences)
     assert put.status_code == 200 and put.headers["etag"] == '"r1"'
-    assert api("GET", f"{home}/food-wishes").json() == {**wishes, "revision": 1}
+    assert api("GET", f"{home}/food-preferences").json() == {**preferences, "revision": 1}
     answer = api("POST", f"{home}/menus", {**ONE, "days": 3, "prefer": ["milk", "fish"], "exclude": ["egg"]}).json()
     for line in answer["shopping"]:
         food = api("GET", f"/foods/{line['food']}").json()
         assert not {"milk", "fish", "egg"} & set(food["allergens"]) and food["group"] != "nut"
-    assert faults(api("PUT", f"{home}/food-wishes", {"exclude": ["milkk"]})) == {"/exclude/0": "unknown_food"}
+    assert faults(api("PUT", f"{home}/food-preferences", {"exclude": ["milkk"]})) == {"/exclude/0": "unknown_food"}
     assert faults(api("POST", f"{home}/menus", {**ONE, "exclude": ["x"], "prefer": ["fruit", "y"]})).keys() == {
         "/exclude/0", "/prefer/1",
     }  # fmt: skip
-    assert api("PUT", f"{home}/food-wishes", wishes, headers={"if-match": '"r0"'}).status_code == 412
+    assert api("PUT", f"{home}/food-preferences", preferences, headers={"if-match": '"r0"'}).status_code == 412
 
 
 def test_an_own_food_and_a_recipe_can_stand_in_menus_and_their_allergens_count(api: Api, home: str) -> None:
@@ -216,11 +216,11 @@ def test_unanswered_screening_is_said(api: Api) -> None:
 def test_strangers_and_lesser_keys(api: Api, home: str) -> None:
     stranger = api.stranger()
     for method, path, body in (("POST", "menus", ONE), ("POST", "targets/split", {"training_days": ["monday"]}),
-                               ("GET", "food-wishes", None), ("PUT", "food-wishes", {})):  # fmt: skip
+                               ("GET", "food-preferences", None), ("PUT", "food-preferences", {})):  # fmt: skip
         assert stranger(method, f"{home}/{path}", body).status_code == 404
         assert api.with_key(None)(method, f"{home}/{path}", body).status_code == 401
     assert api.key_of("entries:read")("POST", f"{home}/menus", ONE).status_code == 403
-    assert api.key_of("entries:read")("PUT", f"{home}/food-wishes", {}).status_code == 403
+    assert api.key_of("entries:read")("PUT", f"{home}/food-preferences", {}).status_code == 403
 
 
 def test_every_fault_of_a_request_is_named(api: Api, home: str) -> None:

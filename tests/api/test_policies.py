@@ -121,7 +121,7 @@ def test_a_stored_version_that_no_longer_holds_is_left_out_and_nothing_fails(
     assert shown["left_out"] == ["cut_plan_days"] and shown["changes"] == own["changes"]
     assert (shown["values"]["cut_plan_days"], shown["values"]["meals_per_day"]) == (40, 3)
     assert shown == fresh("GET", f"/policies/{own['id']}").json()
-    said = [record.getMessage() for record in caplog.records if record.name == "service.policies"]
+    said = [record.getMessage() for record in caplog.records if record.name == "service.application.evidence.policies"]
     assert any(own["id"] in words and "cut_plan_days (30)" in words for words in said)
 
 

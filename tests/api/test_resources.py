@@ -265,7 +265,7 @@ class TestEstimates:
                     assert (low is None) == (mean is None) == (high is None)
                     assert mean is None or low <= mean <= high
             assert all(0 <= value <= 1 for value in found["probability"]["loss_too_fast"] if value is not None)
-            assert found["trend_mass_kg"]["mean"][-1] == pytest.approx(62.3, abs=0.6)
+            assert found["average_mass_kg"]["mean"][-1] == pytest.approx(62.3, abs=0.6)
 
     def test_too_fast_is_what_the_policy_in_force_says(self, api: Api, logged: str) -> None:
         path = f"{logged}/estimates?from={YESTERDAY}&to={YESTERDAY}"
@@ -281,22 +281,22 @@ class TestEstimates:
         known, revised = (api("GET", f"{path}&basis={basis}").json() for basis in ("as_known", "revised"))
         longer = api("GET", f"{logged}/estimates?from={days_ago(40)}&to={YESTERDAY}").json()
         days = len(known["dates"])
-        for name in ("trend_mass_kg", "maintenance_kcal", "rate_pct_per_week", "body_fat_pct"):
+        for name in ("average_mass_kg", "maintenance_kcal", "rate_pct_per_week", "body_fat_pct"):
             for bound in ("mean", "lo", "hi"):
                 assert longer[name][bound][:days] == pytest.approx(known[name][bound], rel=1e-9, nan_ok=True), name
         api("POST", f"{logged}/weigh-ins", [{"date": days_ago(day), "mass_kg": 60.5} for day in range(1, 14)])
         assert api("GET", path).json() == known
         later = api("GET", f"{logged}/estimates?from={days_ago(40)}&to={YESTERDAY}&basis=revised").json()
-        assert later["trend_mass_kg"]["mean"][:days] != revised["trend_mass_kg"]["mean"]
+        assert later["average_mass_kg"]["mean"][:days] != revised["average_mass_kg"]["mean"]
 
     def test_before_the_first_entry_nothing_is_known(self, api: Api, logged: str, athlete: dict[str, Any]) -> None:
         found = api("GET", f"{logged}/estimates?from={days_ago(60)}&to={days_ago(30)}").json()
-        assert found["trend_mass_kg"]["mean"][:15] == [None] * 15
-        assert found["trend_mass_kg"]["mean"][-1] is not None
+        assert found["average_mass_kg"]["mean"][:15] == [None] * 15
+        assert found["average_mass_kg"]["mean"][-1] is not None
         long_ago = api("GET", f"{logged}/estimates?from=2001-01-01&to=2001-01-31").json()
-        assert long_ago["trend_mass_kg"]["mean"] == [None] * 31 and long_ago["strength"] == {}
+        assert long_ago["average_mass_kg"]["mean"] == [None] * 31 and long_ago["strength"] == {}
         nobody = api("GET", f"/athletes/{api.athlete()['id']}/estimates").json()
-        assert len(nobody["dates"]) == 28 and nobody["trend_mass_kg"]["lo"] == [None] * 28
+        assert len(nobody["dates"]) == 28 and nobody["average_mass_kg"]["lo"] == [None] * 28
 
     def test_windows_that_make_no_sense(self, api: Api, home: str) -> None:
         assert faults(api("GET", f"{home}/estimates?from={days_ago(1)}&to={days_ago(2)}")) == {"from": "after_to"}

@@ -51,10 +51,10 @@ def test_made_again_it_is_the_same_review_with_what_has_changed(
     assert answer.headers["etag"] != due["etag"]
     assert made["inputs_digest"] == tried["inputs_digest"] != due["inputs_digest"]
     moved = made["changed_since"]
-    mass = moved["quantities"]["trend_mass_kg"]
+    mass = moved["quantities"]["average_mass_kg"]
     assert moved["as_of"] == due["as_of"] and tried["changed_since"] == moved
-    assert mass["was"] == due["estimates"]["trend_mass_kg"]["mean"] and mass["by"] > 0.1
-    assert mass["is"] == pytest.approx(made["estimates"]["trend_mass_kg"]["mean"], abs=0.011)
+    assert mass["was"] == due["estimates"]["average_mass_kg"]["mean"] and mass["by"] > 0.1
+    assert mass["is"] == pytest.approx(made["estimates"]["average_mass_kg"]["mean"], abs=0.011)
     assert api("GET", f"/reviews/{due['id']}").json() == made
     again = api("POST", path, body)  # nothing came since: it is kept
     assert (again.status_code, again.json()) == (200, made)
@@ -221,8 +221,8 @@ def test_a_review_scored_before_intervals_were_kept_still_counts(fresh: Api) -> 
     row = {
         "id": uuid.uuid4(), "athlete_id": uuid.UUID(athlete["id"]), "week": "w", "as_of": today(), "action": "hold",
         "severity": 0, "document": {}, "inputs_digest": "", "state": "lapsed",
-        "score": {"made_as_of": days_ago(7), "phase": "cut", "quantities": {"trend_mass_kg": item}},
+        "score": {"made_as_of": days_ago(7), "phase": "cut", "quantities": {"average_mass_kg": item}},
     }  # fmt: skip
     fresh.insert(Review, [row])
-    said = fresh("GET", "/calibration").json()["overall"]["trend_mass_kg"]
+    said = fresh("GET", "/calibration").json()["overall"]["average_mass_kg"]
     assert (said["scored"], said["mean_width"]) == (1, None)

@@ -31,11 +31,11 @@ from starlette.routing import Route
 
 from service.api.imports import import_file
 from service.api.keys import insert_key
+from service.application.evidence.roster import load
+from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal
 from service.jobs.clock import tick
 from service.main import create_app
-from service.practices import find_or_make_practice
-from service.roster import load
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.scope import Scope

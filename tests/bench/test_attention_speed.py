@@ -15,9 +15,9 @@ import psycopg
 from sqlalchemy.engine import make_url
 
 from service.api.keys import insert_key
+from service.application.practices import find_or_make_practice
 from service.auth import SCOPES
 from service.main import create_app
-from service.practices import find_or_make_practice
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.scope import Scope

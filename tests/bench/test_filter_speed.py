@@ -16,10 +16,10 @@ import pytest
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
 from service.demo.world import simulate
-from service.domain import estimation_branch as branch
 from service.domain import kalman
-from service.domain.estimation import CHUNK, estimate, resume
-from service.domain.estimation_model import (
+from service.domain.estimation import hypothesis
+from service.domain.estimation.estimate import CHUNK, estimate, resume
+from service.domain.estimation.model import (
     CYCLE_COS,
     CYCLE_SIN,
     EXCESS,
@@ -38,7 +38,7 @@ from service.domain.estimation_model import (
     WEEK_COS,
     WEEK_SIN,
 )
-from service.domain.estimation_state import Drift
+from service.domain.estimation.state import Drift
 from service.domain.records import Athletes, DailyLog
 
 DAYS, SEED = 120, 5
@@ -165,7 +165,7 @@ def steps_alone(mass, intake, means):
         mean[MAINTENANCE] += MASS_KCAL_PER_KG * change + ADAPTED * mean[RESPONSE]
         mean[FLUID] *= FLUID_CORRELATION
         mean[GUT] *= GUT_CORRELATION
-        branch.carry(cov, drift)
+        hypothesis.carry(cov, drift)
         for state in range(STATES):
             cov[state, state] += DAILY
     return out.T
@@ -222,8 +222,8 @@ def test_steps_against_a_compiled_filter(roster, floor):
 def test_estimator_against_a_compiled_filter(roster, floor):
     """With food, two branches, outliers, body fat and outputs, against the bare compiled filter.
 
-    What a night's review asks for, all results of the last day and trend mass of every day: within 8 times. All results
-    of every day are 36 numbers for each number of the compiled filter: within 16 times.
+    What a night's review asks for, all results of the last day and average mass of every day: within 8 times.
+    All results of every day are 36 numbers for each number of the compiled filter: within 16 times.
     """
     athletes, log = roster
     last = fastest(lambda: estimate(athletes, log, report=np.array([DAYS - 1]))) / floor[2]

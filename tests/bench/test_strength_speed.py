@@ -11,7 +11,7 @@ import numpy as np
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from service.domain.records import Floats, Ints, PhaseKind
-from service.domain.strength import estimate_strength
+from service.domain.strength.estimate import estimate_strength
 
 LIFTS, DAYS = 5, 182
 

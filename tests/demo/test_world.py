@@ -79,11 +79,11 @@ def test_energy_is_conserved(world):
 
 
 def test_trend_is_the_whole_centred_week(world):
-    mass, trend = world.truth.noise_free_mass_kg, world.truth.trend_mass_kg
+    mass, trend = world.truth.noise_free_mass_kg, world.truth.centred_mass_kg
     for day in (3, 50, DAYS - 4):
         np.testing.assert_allclose(trend[:, day], mass[:, day - 3 : day + 4].mean(axis=1))
     longer = simulate(ATHLETES, DAYS, seed=11)
-    np.testing.assert_allclose(trend[:, -1], longer.truth.trend_mass_kg[:, -1])
+    np.testing.assert_allclose(trend[:, -1], longer.truth.centred_mass_kg[:, -1])
 
 
 def test_maintenance_on_the_two_scales(world):
@@ -151,7 +151,7 @@ def test_weekly_rhythm(world):
     """0.35 % within the week, peak Sunday to Monday: Turicchi 2020, doi 10.1371/journal.pone.0232152."""
     weekday = (world.log.days.astype(np.int64) + 3) % 7
     mass = world.truth.noise_free_mass_kg
-    relative = 100 * (mass / world.truth.trend_mass_kg - 1)
+    relative = 100 * (mass / world.truth.centred_mass_kg - 1)
     by_day = np.array([relative[:, weekday == d].mean() for d in range(7)])
     assert by_day.argmax() in (6, 0, 1)  # salt and food of Sunday still weigh on Tuesday's scale at the latest
     assert np.ptp(by_day) == pytest.approx(0.35, abs=0.15)
@@ -253,7 +253,7 @@ def test_targets_steer_the_body():
     obedient |= {"activity_level": 1.9, "lean_share_loss": 1.0}
     held, cut = follow(1.0, 42, **obedient), follow(0.81, 42, every=42, **obedient)
     change = {
-        name: ((w.truth.trend_mass_kg[:, -1] / w.truth.trend_mass_kg[:, 10] - 1) * 100 / 6).mean()
+        name: ((w.truth.centred_mass_kg[:, -1] / w.truth.centred_mass_kg[:, 10] - 1) * 100 / 6).mean()
         for name, w in (("held", held), ("cut", cut))
     }
     assert change["held"] == pytest.approx(0, abs=0.08)

@@ -11,7 +11,7 @@ from service.domain.evidence import (
     Lift,
     Log,
     PhaseNow,
-    Quantity,
+    ScalarEstimate,
     Screening,
     Targets,
 )
@@ -24,8 +24,8 @@ def ago(days: int) -> date:
     return TODAY - timedelta(days=days)
 
 
-def q(mean: float, sd: float) -> Quantity:
-    return Quantity(mean, sd, mean - 1.645 * sd, mean + 1.645 * sd)
+def q(mean: float, sd: float) -> ScalarEstimate:
+    return ScalarEstimate(mean, sd, mean - 1.645 * sd, mean + 1.645 * sd)
 
 
 def phase(kind: Any, day: int, planned_days: int | None = None) -> PhaseNow:
@@ -39,11 +39,11 @@ ON_PLAN = Evidence(
     screening=CLEAR,
     phase=phase("cut", 20, 40),
     targets=Targets(2300.0),
-    trend_mass_kg=q(80.0, 0.3),
+    average_mass_kg=q(80.0, 0.3),
     rate_pct_per_week=q(-0.75, 0.4),
     tissue_rate_pct_per_week=q(-0.72, 0.15),
     maintenance_kcal=q(2850.0, 90.0),
-    expenditure_kcal=q(3000.0, 150.0),
+    energy_requirement_kcal=q(3000.0, 150.0),
     body_fat_pct=q(18.0, 2.0),
     probability_not_in_deficit=0.01,
     log=Log(

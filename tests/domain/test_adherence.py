@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from service.domain.adherence import DayIntake, weeks_of
+from service.domain.nutrition.adherence import DayIntake, weeks_of
 from service.domain.records import FoodState as S
 
 D = date(2026, 3, 2)  # a Monday

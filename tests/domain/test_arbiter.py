@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.arbiter import RULE, decide, describe_rules
 from service.domain.evidence import (
     BodyFatMeasurement,
     EatingWindow,
@@ -24,15 +23,16 @@ from service.domain.evidence import (
     Wellbeing,
     moved,
 )
-from service.domain.findings import Action, Move
 from service.domain.policy import DEFAULT
+from service.domain.rules.arbiter import RULE, decide, describe_rules
+from service.domain.rules.findings import Action, Move
 from tests.domain.on_plan import ON_PLAN, TODAY, ago, but, phase, q
 from tests.domain.test_rules import evidences
 
 STALL = {
     "tissue_rate_pct_per_week": q(-0.05, 0.2),
     "maintenance_kcal": q(2400.0, 90.0),
-    "expenditure_kcal": q(2700.0, 150.0),
+    "energy_requirement_kcal": q(2700.0, 150.0),
 }
 NO_DATA = {
     "log": Log(weigh_ins_7_d=1, weigh_ins_14_d=3, weigh_ins_28_d=3, days_since_weigh_in=2),
@@ -354,7 +354,7 @@ def test_the_loss_ceiling_shows_its_evidence():
     decision = decide(but(tissue_rate_pct_per_week=q(-1.6, 0.2)), DEFAULT)
     (stop,) = [f for f in decision.findings if f.code == "loss.ceiling"]
     assert stop.evidence["tissue_rate_pct_per_week"] == -1.6 and stop.evidence["thresholds"]["loss_ceiling_pct"] == -1.5
-    assert [(g.code, g.why) for g in decision.gave_way] == [
+    assert [(g.code, g.why) for g in decision.overridden] == [
         ("rate.too_fast", "loss.ceiling (safety) goes before energy")
     ]
     assert decision.recommendation.would_change_if == (
@@ -375,7 +375,7 @@ def test_a_switch_brings_new_targets_and_announces_the_water():
 def test_reasons_pull_the_same_way():
     decision = decide(but(**STALL, probability_strength_lost=0.6), DEFAULT)
     assert decision.recommendation.because == ("strength.lost",)
-    assert [(g.code, g.why) for g in decision.gave_way] == [
+    assert [(g.code, g.why) for g in decision.overridden] == [
         ("rate.too_slow", "strength.lost is heard first: Is strength being lost in the cut?")
     ]
 
@@ -395,7 +395,7 @@ def test_a_hold_carries_the_present_targets():
 
 
 def test_without_an_estimate_the_end_of_a_cut_goes_back_to_what_was_eaten_before():
-    blind = but(maintenance_kcal=None, expenditure_kcal=None, energy_before_cut_kcal=2900.0, athlete__age_y=16.0)
+    blind = but(maintenance_kcal=None, energy_requirement_kcal=None, energy_before_cut_kcal=2900.0, athlete__age_y=16.0)
     assert decide(blind, DEFAULT).recommendation.energy_to_kcal == 2900.0
     nothing = replace(blind, energy_before_cut_kcal=None)
     r = decide(nothing, DEFAULT).recommendation
@@ -468,14 +468,14 @@ def test_the_same_evidence_gives_the_same_bytes_and_plain_json(evidence):
     assert set(body["recommendation"]) == {"action", "energy_kcal", "targets", "phase", "because", "would_change_if"}
     assert all(f["code"] in RULE and f["severity"] in ("info", "advice", "warning", "stop") for f in body["findings"])
     assert all(code in [f["code"] for f in body["findings"]] for code in body["recommendation"]["because"])
-    assert not {g["code"] for g in body["gave_way"]} & set(body["recommendation"]["because"])
+    assert not {g["code"] for g in body["overridden"]} & set(body["recommendation"]["because"])
 
 
 def test_the_same_bytes_in_another_process():
     """Whatever the hash seed: no order of a set or dictionary leaks into a decision."""
     script = (
         "import hashlib, json; from tests.domain.test_arbiter import SCRIPTED;"
-        "from service.domain.arbiter import decide; from service.domain.policy import DEFAULT;"
+        "from service.domain.rules.arbiter import decide; from service.domain.policy import DEFAULT;"
         "print(hashlib.sha256(json.dumps([decide(row[1], DEFAULT).body() for row in SCRIPTED]).encode()).hexdigest())"
     )
     runs = [
@@ -495,7 +495,7 @@ def test_explaining_changes_nothing_but_the_explanation():
     for row in SCRIPTED:
         told, silent = decide(row[1], DEFAULT), decide(row[1], DEFAULT, explain=False)
         assert replace(told.recommendation, would_change_if=()) == silent.recommendation
-        assert (told.findings, told.gave_way, told.gate) == (silent.findings, silent.gave_way, silent.gate)
+        assert (told.findings, told.overridden, told.gate) == (silent.findings, silent.overridden, silent.gate)
 
 
 def test_rules_are_described_in_the_order_in_which_they_are_heard():

@@ -2,12 +2,12 @@
 
 import pytest
 
-from service.domain import safety_rules
-from service.domain.arbiter import judge
-from service.domain.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
 from service.domain.evidence import Doubted, Pain, Symptom, Targets, Wellbeing
-from service.domain.findings import Severity
 from service.domain.policy import DEFAULT
+from service.domain.rules import safety_rules
+from service.domain.rules.arbiter import judge
+from service.domain.rules.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
+from service.domain.rules.findings import Severity
 from tests.domain.on_plan import ON_PLAN, ago, but, phase, q
 
 VAGUE = {"maintenance_kcal": q(2850.0, 400.0)}

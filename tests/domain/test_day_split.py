@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.day_split import split_targets
 from service.domain.evidence import Meal, Targets
+from service.domain.nutrition.day_split import split_targets
 
 MEALS = (Meal(1, 1100.0, 80.0), Meal(2, 1100.0, 80.0))
 PLAN = Targets(2200.0, 160.0, 70.0, 230.0, 31.0, MEALS)

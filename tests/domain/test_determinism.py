@@ -13,14 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.demo.world import simulate
-from service.domain.amendments import Change, check_change
-from service.domain.arbiter import decide
-from service.domain.estimation import estimate, predict_mass
+from service.domain.estimation.estimate import estimate, predict_mass
 from service.domain.evidence import Lift, PastPhase, Screening, Targets, moved
-from service.domain.findings import Action, Severity
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog, FoodState
-from service.domain.targets import phase_energy
+from service.domain.rules.amendments import Change, check_change
+from service.domain.rules.arbiter import decide
+from service.domain.rules.findings import Action, Severity
+from service.domain.rules.targets import phase_energy
 from tests.domain.on_plan import CLEAR, ago, but, phase, q
 
 evidences = st.builds(

@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.catalogue.exercises import exercises
-from service.domain.doubtful_sets import DoubtfulSet, doubtful_sets
-from service.domain.repetitions import load_for
-from service.domain.sets import LiftSet, SessionLift, summarise_sets
-from service.domain.suspects import KG_PER_LB
+from service.domain.plausibility.suspect_readings import KG_PER_LB
+from service.domain.plausibility.suspect_sets import DoubtfulSet, doubtful_sets
+from service.domain.strength.repetitions import load_for
+from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
 
 CATALOGUE = exercises()
 SQUAT, ROW, PULL_UP, PUSH_UP, CARRY = (

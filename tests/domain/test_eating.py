@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.eating import LoggedMeal, eating_days, protein_spread_pct, window_kept, window_length_h
+from service.domain.nutrition.eating import LoggedMeal, eating_days, protein_spread_pct, window_kept, window_length_h
 from service.domain.records import FoodState
 
 LISBON, BERLIN, TOKYO, NEW_YORK = map(ZoneInfo, ("Europe/Lisbon", "Europe/Berlin", "Asia/Tokyo", "America/New_York"))

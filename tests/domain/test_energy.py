@@ -4,7 +4,7 @@
 import numpy as np
 import pytest
 
-from service.domain import energy
+from service.domain.physiology import energy
 
 MAN, WOMAN = (80.0, 178.0, 28.0, True), (62.0, 166.0, 30.0, False)
 MAN_FFM, WOMAN_FFM = 65.6, 46.5

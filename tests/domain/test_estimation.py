@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from service.demo.world import simulate
-from service.domain.estimation import Estimates, estimate, predict_mass, resume
-from service.domain.estimation_outlook import outlook
+from service.domain.estimation.estimate import Estimates, estimate, predict_mass, resume
+from service.domain.estimation.outlook import outlook
 from service.domain.records import Athletes, DailyLog, Estimate
 
 DAYS = 84
@@ -94,9 +94,9 @@ def test_neighbours_and_order_change_no_bit(athletes, log, causal, who):
 
 def test_chunks_change_no_bit(athletes, log, causal, monkeypatch):
     revised = estimate(athletes, log, revised=True)
-    monkeypatch.setattr("service.domain.estimation.CHUNK", 5)
-    monkeypatch.setattr("service.domain.estimation.REVISED_CHUNK", 5)
-    monkeypatch.setattr("service.domain.estimation.BLOCK", 70)
+    monkeypatch.setattr("service.domain.estimation.estimate.CHUNK", 5)
+    monkeypatch.setattr("service.domain.estimation.estimate.REVISED_CHUNK", 5)
+    monkeypatch.setattr("service.domain.estimation.estimate.BLOCK", 70)
     assert_same(columns(estimate(athletes, log)), columns(causal))
     assert_same(columns(estimate(athletes, log, revised=True)), columns(revised))
 
@@ -113,12 +113,12 @@ def test_results_of_some_days_are_those_of_all(athletes, log, revised, monkeypat
     """Whatever days are asked for, and however many are worked out together."""
     whole = estimate(athletes, log, revised=revised)
     for block in (1, 24 * 3):
-        monkeypatch.setattr("service.domain.estimation.BLOCK", block)
+        monkeypatch.setattr("service.domain.estimation.estimate.BLOCK", block)
         for report in ([DAYS - 1], [0, 40, 41, 42, 43, 60, 83], list(range(0, DAYS, 7))):
             some = estimate(athletes, log, revised=revised, report=np.array(report))
-            assert np.array_equal(some.trend_by_day_kg, whole.trend_mass_kg.mean, equal_nan=True)
-            found = {name: value for name, value in columns(some) if name != "trend_by_day_kg"}
-            asked = {name: value[:, report] for name, value in columns(whole) if name != "trend_by_day_kg"}
+            assert np.array_equal(some.average_mass_by_day_kg, whole.average_mass_kg.mean, equal_nan=True)
+            found = {name: value for name, value in columns(some) if name != "average_mass_by_day_kg"}
+            asked = {name: value[:, report] for name, value in columns(whole) if name != "average_mass_by_day_kg"}
             assert_same(found.items(), asked.items())
             assert np.array_equal(some.state.mean, whole.state.mean)
 
@@ -130,13 +130,13 @@ def test_days_to_report_that_are_not_in_the_log_are_refused(athletes, log, repor
 
 
 def test_nobody_and_no_day_are_fine(athletes, log):
-    assert estimate(pick(athletes, []), pick(log, [])).trend_mass_kg.mean.shape == (0, DAYS)
-    assert estimate(athletes, log, report=np.zeros(0, np.int64)).trend_mass_kg.mean.shape == (24, 0)
+    assert estimate(pick(athletes, []), pick(log, [])).average_mass_kg.mean.shape == (0, DAYS)
+    assert estimate(athletes, log, report=np.zeros(0, np.int64)).average_mass_kg.mean.shape == (24, 0)
 
 
 def test_working_memory_does_not_grow_with_the_athletes(athletes, log, monkeypatch):
     """Beyond results and inputs, five times the athletes take hardly more memory: they are filtered in chunks."""
-    monkeypatch.setattr("service.domain.estimation.CHUNK", 24)
+    monkeypatch.setattr("service.domain.estimation.estimate.CHUNK", 24)
 
     def working(times):
         who, days = pick(athletes, list(range(24)) * times), pick(log, list(range(24)) * times)
@@ -173,7 +173,7 @@ def test_slips_of_the_finger_do_not_move_the_trend(athletes, log, causal):
     changed = estimate(athletes, dirty)
     typed = ~np.isnan(dirty.mass_kg[rows, days])
     assert changed.mass_outlier[rows, days][typed].all()
-    moved = np.abs(changed.trend_mass_kg.mean - causal.trend_mass_kg.mean)[:, 20:]
+    moved = np.abs(changed.average_mass_kg.mean - causal.average_mass_kg.mean)[:, 20:]
     assert moved.max() < 0.8  # what losing one weigh-in does
 
 
@@ -181,9 +181,9 @@ def test_prediction_of_next_week(athletes, log, world, causal):
     early = estimate(athletes, cut_days(log, DAYS - 7))
     planned = np.where(np.isnan(log.target_kcal[:, -8]), 2300.0, log.target_kcal[:, -8])
     predicted = predict_mass(athletes, early, log.days[DAYS - 8], np.repeat(planned[:, None], 7, axis=1))
-    truth = world.truth.trend_mass_kg[:, -1]
+    truth = world.truth.centred_mass_kg[:, -1]
     assert ((predicted.lo <= truth) & (truth <= predicted.hi)).mean() >= 0.5
-    assert (predicted.sd > early.trend_mass_kg.sd[:, -1]).all()
+    assert (predicted.sd > early.average_mass_kg.sd[:, -1]).all()
 
 
 def test_a_log_that_does_not_fit_the_athletes_is_refused(athletes, log):
@@ -214,7 +214,7 @@ def test_a_new_scale_is_noticed_and_kept_out_of_the_trend(athletes, log, causal)
     noticed = result.new_scale[:, 50:78].any(axis=1)
     assert noticed.mean() >= 0.6
     assert causal.new_scale.sum() <= 2
-    shift = (result.trend_mass_kg.mean - causal.trend_mass_kg.mean)[noticed, -1]
+    shift = (result.average_mass_kg.mean - causal.average_mass_kg.mean)[noticed, -1]
     assert np.median(np.abs(shift)) < 1.5
 
 
@@ -238,7 +238,7 @@ def test_a_late_measurement_reaches_back_when_revised(athletes, log):
     late = replace(plain, body_fat_pct=plain.body_fat_pct.copy(), body_fat_se_pct=plain.body_fat_se_pct.copy())
     late.body_fat_pct[:, 60], late.body_fat_se_pct[:, 60] = 10.0, 2.5
     causal, revised = estimate(athletes, late).fat_mass_kg, estimate(athletes, late, revised=True).fat_mass_kg
-    low_kg = 0.1 * estimate(athletes, late, revised=True).trend_mass_kg.mean[:, 30]
+    low_kg = 0.1 * estimate(athletes, late, revised=True).average_mass_kg.mean[:, 30]
     assert (np.abs(revised.mean[:, 30] - low_kg) < np.abs(causal.mean[:, 30] - low_kg)).mean() > 0.9
     assert (revised.sd[:, 30] < causal.sd[:, 30]).all()
     assert np.array_equal(revised.mean[:, 60:], causal.mean[:, 60:])

@@ -5,8 +5,8 @@ import re
 import pytest
 
 from service.catalogue.exercises import default_main_lifts, equipment, exercises
-from service.domain.exercise import Exercise
-from service.domain.repetitions import CURVES
+from service.domain.strength.repetitions import CURVES
+from service.domain.training.exercise import Exercise
 
 PATTERNS = {
     "hinge",

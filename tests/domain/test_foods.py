@@ -2,9 +2,19 @@
 
 import pytest
 
+from service.application.food.menu_program import ROLES
 from service.catalogue.foods import foods
-from service.domain.foods import ALLERGENS, DIETS, Food, Nutrients, Portion, Unit, broadest_diet, mixture, total
-from service.menu_program import ROLES
+from service.domain.nutrition.foods import (
+    ALLERGENS,
+    DIETS,
+    Food,
+    Nutrients,
+    Portion,
+    Unit,
+    broadest_diet,
+    mixture,
+    total,
+)
 from tests.reference import usda_sr28
 
 SOURCE = usda_sr28.read()

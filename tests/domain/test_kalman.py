@@ -5,10 +5,10 @@ import pytest
 import simdkalman
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
-from service.domain import estimation_branch as branch
-from service.domain import estimation_model as m
 from service.domain import kalman
-from service.domain.estimation_state import Drift
+from service.domain.estimation import hypothesis
+from service.domain.estimation import model as m
+from service.domain.estimation.state import Drift
 
 TOLERANCE = 1e-8
 TRANSITION = np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.6]])  # level, slope, autocorrelated noise
@@ -111,8 +111,8 @@ def test_the_night_is_a_matrix_product():
     cov, information = symmetric(rng, m.STATES, batch), symmetric(rng, m.STATES, batch)
     carried, back, adjoint = np.tril(cov.T).T, information.copy(), rng.normal(size=(m.STATES, batch))
     started = adjoint.copy()
-    branch.carry(carried, drift)
-    branch.carry_back(adjoint, back, drift)
+    hypothesis.carry(carried, drift)
+    hypothesis.carry_back(adjoint, back, drift)
     for b in range(batch):
         matrix = np.eye(m.STATES)
         tissue = np.zeros(m.STATES)

@@ -6,8 +6,8 @@ from datetime import date
 import numpy as np
 import pytest
 
-from service.domain.evidence import Evidence, Log, PastPhase, PhaseNow, Quantity
-from service.domain.logging_need import day_spread_kcal, logging_need, sparse_risk_kcal, stalled
+from service.domain.evidence import Evidence, Log, PastPhase, PhaseNow, ScalarEstimate
+from service.domain.nutrition.logging_need import day_spread_kcal, logging_need, sparse_risk_kcal, stalled
 from service.domain.policy import DEFAULT
 from service.domain.records import FoodState as S
 
@@ -15,7 +15,7 @@ D = date(2026, 3, 1)
 
 
 def known(half: float, kind: str = "cut", day: int = 25, **more: object) -> Evidence:
-    maintenance = Quantity(2500.0, half / 1.645, 2500.0 - half, 2500.0 + half)
+    maintenance = ScalarEstimate(2500.0, half / 1.645, 2500.0 - half, 2500.0 + half)
     phase = PhaseNow(kind, day, D)  # type: ignore[arg-type]
     base = Evidence(D, maintenance_kcal=maintenance, phase=phase, log=Log(weigh_ins_7_d=6))
     return replace(base, **more)  # type: ignore[arg-type]
@@ -37,7 +37,7 @@ def test_the_risk_is_that_of_drawn_weeks(days: int) -> None:
         (known(251.0), "maintenance.wide"),
         (known(100.0, day=14, past_phases=(PastPhase("build", D, D),)), "phase.switched"),
         (known(100.0, probability_not_in_deficit=0.8), "rate.stalled"),
-        (known(100.0, tissue_rate_pct_per_week=Quantity(-0.2, 0.1, -0.36, -0.04)), "rate.stalled"),
+        (known(100.0, tissue_rate_pct_per_week=ScalarEstimate(-0.2, 0.1, -0.36, -0.04)), "rate.stalled"),
         (known(100.0, log=Log(weigh_ins_7_d=2)), "weigh_ins.few"),
     ],
 )
@@ -71,7 +71,7 @@ def test_an_irregular_eater_logs_more_days_than_a_regular_one() -> None:
 
 
 def test_only_a_cut_stalls_and_not_in_its_first_days() -> None:
-    slow = Quantity(-0.1, 0.1, -0.26, 0.06)
+    slow = ScalarEstimate(-0.1, 0.1, -0.26, 0.06)
     assert stalled(known(100.0, tissue_rate_pct_per_week=slow, day=8), DEFAULT)
     assert not stalled(known(100.0, tissue_rate_pct_per_week=slow, day=7), DEFAULT)
     assert not stalled(known(100.0, "maintain", tissue_rate_pct_per_week=slow), DEFAULT)

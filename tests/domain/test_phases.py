@@ -5,11 +5,19 @@ from datetime import timedelta
 
 import pytest
 
-from service.domain.arbiter import RULE, decide
 from service.domain.evidence import BodyFatMeasurement, PastPhase, PhaseNow, Targets
-from service.domain.findings import Action
-from service.domain.phases import TRANSITIONS, cuts_in_a_row, is_diet_break, last_day, next_kind, switch, to_mermaid
 from service.domain.policy import DEFAULT
+from service.domain.rules.arbiter import RULE, decide
+from service.domain.rules.findings import Action
+from service.domain.rules.phases import (
+    TRANSITIONS,
+    cuts_in_a_row,
+    is_diet_break,
+    last_day,
+    next_kind,
+    switch,
+    to_mermaid,
+)
 from tests.domain.on_plan import TODAY, ago, but, phase, q
 
 AT_GOAL = (BodyFatMeasurement(ago(14), 12.5), BodyFatMeasurement(ago(2), 12.0))
@@ -46,7 +54,7 @@ def test_every_rule_that_switches_is_in_the_table():
         (but(phase=phase("build", 42, 42)), "phase.planned_end", "cut"),
         (but(phase=phase("build", 42, 42), **GOAL), "phase.planned_end", "maintain"),
         (but(phase=phase("build", 42, 42), body_fat_pct=q(6.5, 1.0)), "phase.planned_end", "maintain"),
-        (but(phase=phase("build", 42, 42), trend_mass_kg=q(58.0, 0.3)), "phase.fat_ceiling", "maintain"),
+        (but(phase=phase("build", 42, 42), average_mass_kg=q(58.0, 0.3)), "phase.fat_ceiling", "maintain"),
         # no room for a real deficit above the energy floor of 1500 kcal
         (but(phase=phase("build", 42, 42), maintenance_kcal=q(1550.0, 60.0)), "phase.plateau", "maintain"),
         (but(), "goal.reached", "maintain"),

@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.domain.amendments import Change
-from service.domain.arbiter import decide
-from service.domain.phases import Switch
-from service.domain.plan_sense import check_energy, check_grams
+from service.application.review.review import planned_intake_kcal
 from service.domain.policy import DEFAULT
-from service.review import planned_intake_kcal
+from service.domain.rules.amendments import Change
+from service.domain.rules.arbiter import decide
+from service.domain.rules.phases import Switch
+from service.domain.rules.plan_sense import check_energy, check_grams
 from tests.domain.on_plan import ON_PLAN, TODAY, but, q
 
 AT_2500 = but(maintenance_kcal=q(2500.0, 90.0))
@@ -62,7 +62,7 @@ def test_energy_alone_is_of_the_present_phase() -> None:
 )
 def test_macronutrients_fit_the_energy_and_the_body(grams: tuple[float | None, ...], codes: list[str]) -> None:
     names = ("protein_g", "carbohydrate_g", "fat_g", "energy_kcal")
-    eighty = but(trend_mass_kg=q(80.0, 0.3))
+    eighty = but(average_mass_kg=q(80.0, 0.3))
     found = check_grams(eighty, DEFAULT, dict(zip(names, grams, strict=True)))
     assert [one.code for one in found] == codes
 

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue.exercises import default_main_lifts, equipment, exercises
-from service.domain.plans import PlannedDay, starter_plan
 from service.domain.policy import DEFAULT
-from service.domain.volume import BACK, bands_for, judge_volume, weekly_sets
+from service.domain.training.plans import PlannedDay, starter_plan
+from service.domain.training.volume import BACK, bands_for, judge_volume, weekly_sets
 
 CATALOGUE = exercises()
 DAYS, EXPERIENCES = (2, 3, 4), ("novice", "intermediate", "advanced")

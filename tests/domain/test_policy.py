@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.application.evidence.evidence import REVIEWS_REMEMBERED
 from service.domain.policy import DEFAULT, Policy, describe, validate
-from service.evidence import REVIEWS_REMEMBERED
 
 # The service's default policy as agreed for it, beside the published values it rests on (methods: Helms 2014, Garthe
 # 2011, Iraki 2019, Morton 2018, Alpert 2005 from memory, the school wrestling rule, NHLBI 1998 from memory).

@@ -8,11 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue.exercises import exercises
-from service.domain.evidence import Quantity
-from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads, nearest_load
+from service.domain.evidence import ScalarEstimate
 from service.domain.policy import DEFAULT
-from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
-from service.domain.repetitions import load_for
+from service.domain.strength.repetitions import load_for
+from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads, nearest_load
+from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
 
 TODAY = date(2026, 3, 2)
 CATALOGUE = exercises()
@@ -116,17 +116,17 @@ def test_pain_twice_stops_the_lift_and_defers_to_a_professional() -> None:
 
 
 def test_a_first_load_comes_from_the_estimates_lower_bound_or_is_found_out() -> None:
-    maximum = Quantity(100.0, 8.0, 87.0, 113.0)
+    maximum = ScalarEstimate(100.0, 8.0, 87.0, 113.0)
     first = row(one_rep_max_kg=maximum)
     assert first.rule == "start" and 50.0 <= (first.load_kg or 0) <= 65.0
     assert row().rule == "find" and row().load_kg is None
-    weak = Quantity(15.0, 1.0, 13.0, 17.0)
+    weak = ScalarEstimate(15.0, 1.0, 13.0, 17.0)
     assert row(one_rep_max_kg=weak).load_kg is None  # the empty bar would be too heavy
 
 
 def test_no_load_goes_beyond_what_the_estimate_allows() -> None:
     """At the fewest repetitions asked with the reserve asked: 6 + 2 at 1/27 each beyond the first, 113 → 89.7 kg."""
-    maximum = Quantity(100.0, 8.0, 87.0, 113.0)
+    maximum = ScalarEstimate(100.0, 8.0, 87.0, 113.0)
     typed = session(3, 132.5, 8, 8, 8)
     assert row(typed).load_kg == 132.5
     held = row(typed, one_rep_max_kg=maximum)
@@ -138,7 +138,7 @@ def test_no_load_goes_beyond_what_the_estimate_allows() -> None:
     assert row(session(3, 60, 10, 10, 10), one_rep_max_kg=maximum).rule == "add_load"
     deload = row(session(3, 600, 8, 8, 8), one_rep_max_kg=maximum, deload=True)
     assert (deload.rule, deload.load_kg, deload.rir) == ("deload", 82.5, 4)  # 6 + 4 repetitions: 84.75 kg
-    lifted = Quantity(90.0, 3.0, 85.0, 95.0)
+    lifted = ScalarEstimate(90.0, 3.0, 85.0, 95.0)
     hanging = Situation(TODAY, body_mass_kg=80.0, one_rep_max_kg=lifted)
     helped = prescribe(PULL_UP, SCHEME, [session(3, 20.0, 8, 8, 8)], hanging, HANGING)
     assert (helped.added_kg, helped.assistance_kg) == (None, 5.0)  # the system: 75.4 kg
@@ -196,7 +196,9 @@ situations = st.builds(
     on=st.just(TODAY),
     phase=st.sampled_from([None, "build", "cut", "maintain"]),
     body_mass_kg=st.one_of(st.none(), st.floats(45, 140)),
-    one_rep_max_kg=st.one_of(st.none(), st.floats(10, 400).map(lambda kg: Quantity(kg, kg / 16, kg * 0.9, kg * 1.1))),
+    one_rep_max_kg=st.one_of(
+        st.none(), st.floats(10, 400).map(lambda kg: ScalarEstimate(kg, kg / 16, kg * 0.9, kg * 1.1))
+    ),
     deload=st.booleans(),
 )
 

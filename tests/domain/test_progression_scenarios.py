@@ -13,9 +13,9 @@ import pytest
 
 from service.catalogue.exercises import exercises
 from service.domain.evidence import Kind
-from service.domain.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads
 from service.domain.policy import DEFAULT
-from service.domain.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads
+from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
 
 GOLDEN = Path(__file__).parent / "golden"
 START = date(2026, 1, 5)

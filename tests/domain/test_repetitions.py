@@ -5,7 +5,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.repetitions import CURVES, factor_of_one_set, load_for, one_rep_max, repetition_factor, reps_at
+from service.domain.strength.repetitions import (
+    CURVES,
+    factor_of_one_set,
+    load_for,
+    one_rep_max,
+    repetition_factor,
+    reps_at,
+)
 
 # Worked values of the published equations at 100 kg (methods section 8): 5 and 10 repetitions.
 WORKED = {

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.arbiter import RULE, RULES, judge
 from service.domain.evidence import (
     BodyFatMeasurement,
     Doubted,
@@ -24,8 +23,9 @@ from service.domain.evidence import (
     Wellbeing,
     moved,
 )
-from service.domain.findings import Severity, Stage
 from service.domain.policy import DEFAULT, describe
+from service.domain.rules.arbiter import RULE, RULES, judge
+from service.domain.rules.findings import Severity, Stage
 from tests.domain.on_plan import ON_PLAN, TODAY, ago, but, phase, q
 
 Z80 = NormalDist().inv_cdf(0.8)
@@ -65,7 +65,12 @@ def _stalled_on(day: int) -> Evidence:
 
 def _at_a_floor(rate: float = -0.2, **changes: Any) -> Evidence:
     """Two metres tall and just under 74 kg, a body mass index of 18.5, on a target that is maintenance."""
-    light = {**MAINTAIN, "athlete__height_cm": 200.0, "trend_mass_kg": q(73.9, 0.3), "log__logged_intake_kcal": 2800.0}
+    light = {
+        **MAINTAIN,
+        "athlete__height_cm": 200.0,
+        "average_mass_kg": q(73.9, 0.3),
+        "log__logged_intake_kcal": 2800.0,
+    }
     rates = {"tissue_rate_pct_per_week": q(rate, 0.2), "rate_pct_per_week": None}
     return but(**{**light, **rates, **changes})
 
@@ -117,8 +122,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("floor.body_fat", lambda v: but(body_fat_pct=q(v, 2.0)), [6.99], [7.0, 8.0]),
     ("floor.body_fat", lambda v: but(athlete__male=False, body_fat_pct=q(v, 2.0)), [11.99], [12.0]),
     ("floor.body_fat", lambda v: but(athlete__male=None, body_fat_pct=q(v, 2.0)), [11.99], [12.0]),
-    ("floor.bmi", lambda v: but(athlete__height_cm=200.0, trend_mass_kg=q(v, 0.3)), [73.9], [74.0, 74.1]),
-    ("safety.bmi_low", lambda v: but(**MAINTAIN, athlete__height_cm=200.0, trend_mass_kg=q(v, 0.3)), [73.9], [74.0]),
+    ("floor.bmi", lambda v: but(athlete__height_cm=200.0, average_mass_kg=q(v, 0.3)), [73.9], [74.0, 74.1]),
+    ("safety.bmi_low", lambda v: but(**MAINTAIN, athlete__height_cm=200.0, average_mass_kg=q(v, 0.3)), [73.9], [74.0]),
     ("limit.energy_floor", lambda v: but(targets=Targets(v)), [1499.0, 900.0], [1500.0, 1510.0]),
     ("limit.energy_floor", lambda v: but(athlete__male=False, targets=Targets(v)), [1199.0], [1200.0]),
     ("limit.energy_floor", lambda v: but(athlete__male=None, targets=Targets(v)), [1499.0], [1500.0]),
@@ -158,11 +163,11 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [551.3, 0.0],
     ),
     ("floor.recover", lambda v: _at_a_floor(rate=v), [-0.01, -0.2], [0.0, 0.1]),
-    ("floor.recover", lambda v: _at_a_floor(trend_mass_kg=q(v, 0.3)), [73.9], [74.0]),
-    ("floor.recover", lambda v: _at_a_floor(trend_mass_kg=q(80.0, 0.3), body_fat_pct=q(v, 1.0)), [6.99], [7.0]),
+    ("floor.recover", lambda v: _at_a_floor(average_mass_kg=q(v, 0.3)), [73.9], [74.0]),
+    ("floor.recover", lambda v: _at_a_floor(average_mass_kg=q(80.0, 0.3), body_fat_pct=q(v, 1.0)), [6.99], [7.0]),
     (
         "floor.recover",
-        lambda v: _at_a_floor(trend_mass_kg=q(80.0, 0.3), log__logged_intake_kcal=v),
+        lambda v: _at_a_floor(average_mass_kg=q(80.0, 0.3), log__logged_intake_kcal=v),
         [1400.0],
         [1425.0, None],
     ),
@@ -391,7 +396,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         lambda v: _rate(
             -0.1,
             athlete__height_cm=160.0,
-            trend_mass_kg=q(60.0, 0.3),
+            average_mass_kg=q(60.0, 0.3),
             maintenance_kcal=q(1900.0, v),
             targets=Targets(1500.0),
             log__logged_intake_kcal=1500.0,
@@ -507,7 +512,7 @@ evidences = st.builds(
     rate_pct_per_week=quantities,
     maintenance_kcal=st.builds(q, st.floats(1400.0, 3600.0), st.floats(40.0, 300.0)),
     body_fat_pct=st.builds(q, st.floats(5.0, 35.0), st.floats(0.5, 4.0)),
-    trend_mass_kg=st.builds(q, st.floats(45.0, 120.0), st.floats(0.1, 1.0)),
+    average_mass_kg=st.builds(q, st.floats(45.0, 120.0), st.floats(0.1, 1.0)),
     targets=st.builds(Targets, st.floats(900.0, 3600.0)),
     probability_not_in_deficit=st.none() | st.floats(0.0, 1.0),
     probability_strength_lost=st.none() | st.floats(0.0, 1.0),

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.amendments import Change, check_change, check_training
-from service.domain.arbiter import RULE, decide, judge
 from service.domain.evidence import Clearance, EatingWindow, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
-from service.domain.findings import Action, Severity
 from service.domain.policy import DEFAULT
-from service.domain.safety import gate, in_deficit, maintenance_by_profile_kcal, stricter
+from service.domain.rules.amendments import Change, check_change, check_training
+from service.domain.rules.arbiter import RULE, decide, judge
+from service.domain.rules.findings import Action, Severity
+from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile_kcal, stricter
 from tests.domain.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
 from tests.domain.test_rules import evidences
 
@@ -113,7 +113,7 @@ def test_one_mild_symptom_holds_the_deficit_where_it_is():
     decision = decide(dizzy, DEFAULT)
     assert decision.recommendation.action is Action.HOLD
     assert decision.recommendation.because == ("safety.symptom_noted",)
-    assert "rate.too_slow" in [g.code for g in decision.gave_way]
+    assert "rate.too_slow" in [g.code for g in decision.overridden]
 
 
 PAINS = [  # notes as (days ago, exercise, level), stopped lifts: pain ≥ 5/10 twice on a lift (common practice)
@@ -234,7 +234,7 @@ HARD = [  # evidence, the change, the code that refuses it
     ),
     (
         "too light",
-        but(trend_mass_kg=q(58.0, 0.3), phase=phase("maintain", 30), targets=Targets(2850.0)),
+        but(average_mass_kg=q(58.0, 0.3), phase=phase("maintain", 30), targets=Targets(2850.0)),
         {"phase": "cut"},
         "floor.bmi",
     ),
@@ -308,8 +308,8 @@ def test_leaving_a_deficit_always_passes():
 
 
 UNWEIGHED = but(  # nothing logged: who they are is all that is known
-    phase=None, targets=None, trend_mass_kg=None, rate_pct_per_week=None, tissue_rate_pct_per_week=None,
-    maintenance_kcal=None, expenditure_kcal=None, body_fat_pct=None, probability_not_in_deficit=None, lifts=(),
+    phase=None, targets=None, average_mass_kg=None, rate_pct_per_week=None, tissue_rate_pct_per_week=None,
+    maintenance_kcal=None, energy_requirement_kcal=None, body_fat_pct=None, probability_not_in_deficit=None, lifts=(),
 )  # fmt: skip
 
 
@@ -389,7 +389,7 @@ DANGERS = st.sampled_from(
         lambda e: replace(e, probability_strength_lost=1.0),
         lambda e: replace(e, screening=None),
         lambda e: replace(e, body_fat_pct=q(4.0, 0.5)),
-        lambda e: replace(e, trend_mass_kg=q(45.0, 0.3)),
+        lambda e: replace(e, average_mass_kg=q(45.0, 0.3)),
         lambda e: replace(e, log=replace(e.log, weigh_ins_14_d=0, complete_food_days_14_d=0, days_since_weigh_in=None)),
     ]
 )
@@ -397,7 +397,7 @@ DANGERS = st.sampled_from(
 
 def _same_body(one, other):
     """Whether mass, fat and log are the same, so that a danger asks for the same energy or more."""
-    return (one.trend_mass_kg, one.body_fat_pct, one.log) == (other.trend_mass_kg, other.body_fat_pct, other.log)
+    return (one.average_mass_kg, one.body_fat_pct, one.log) == (other.average_mass_kg, other.body_fat_pct, other.log)
 
 
 def _starts_cut(decision):

@@ -8,8 +8,8 @@ import pytest
 import simdkalman
 
 from service.domain.records import Floats, Ints, PhaseKind
-from service.domain.strength import StrengthEstimates, estimate_strength, revise_strength
-from service.domain.strength_filter import StrengthModel
+from service.domain.strength.estimate import StrengthEstimates, estimate_strength, revise_strength
+from service.domain.strength.filter import StrengthModel
 
 Logged = tuple[Floats, Floats, Floats, Ints, Ints]
 

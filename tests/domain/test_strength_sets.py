@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.repetitions import CURVES
-from service.domain.sets import LiftSet, SessionLift, summarise_sets
+from service.domain.strength.repetitions import CURVES
+from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
 
 work_sets = st.lists(
     st.builds(

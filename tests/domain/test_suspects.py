@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.domain.suspects import (
+from service.domain.plausibility.suspect_readings import (
     DOUBTED_BMI,
     HISTORY_DAYS,
     KG_PER_LB,

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from service.domain.evidence import EatingWindow, Targets
 from service.domain.policy import DEFAULT
-from service.domain.targets import (
+from service.domain.rules.targets import (
     energy_gap_kcal,
     lowest_energy,
     macro_targets,
@@ -30,7 +30,7 @@ def _atwater(t: Targets) -> float:
     [(10.0, 5554.0), (15.0, 6319.0), (20.0, 6832.0), (30.0, 7478.0)],
 )
 def test_gap_follows_the_published_energy_of_tissue(fat_kg, kcal_per_kg):
-    evidence = but(body_fat_pct=q(100.0 * fat_kg / 80.0, 1.0), expenditure_kcal=None)
+    evidence = but(body_fat_pct=q(100.0 * fat_kg / 80.0, 1.0), energy_requirement_kcal=None)
     gap = energy_gap_kcal(evidence, DEFAULT, -0.7)
     # a tenth of a deficit is thermic effect not spent, 3 % the cost of storing (Hall 2011); lifters lose a quarter less
     # lean tissue than Forbes says, a quarter more of a gain is lean (Garthe 2011): the share of fat rises and falls
@@ -43,8 +43,10 @@ def test_gap_follows_the_published_energy_of_tissue(fat_kg, kcal_per_kg):
 
 
 def test_a_deficit_on_the_logging_scale_shrinks_with_the_reporting_error():
-    plain = energy_gap_kcal(but(expenditure_kcal=None), DEFAULT, -0.7)
-    under = energy_gap_kcal(but(maintenance_kcal=q(2700.0, 90.0), expenditure_kcal=q(3000.0, 150.0)), DEFAULT, -0.7)
+    plain = energy_gap_kcal(but(energy_requirement_kcal=None), DEFAULT, -0.7)
+    under = energy_gap_kcal(
+        but(maintenance_kcal=q(2700.0, 90.0), energy_requirement_kcal=q(3000.0, 150.0)), DEFAULT, -0.7
+    )
     assert plain is not None and under == pytest.approx(0.9 * plain)
     absurd = energy_gap_kcal(but(maintenance_kcal=q(1000.0, 90.0)), DEFAULT, -0.7)
     assert absurd == pytest.approx(DEFAULT.reporting_ratio_min * plain)
@@ -65,9 +67,11 @@ def test_a_cut_allows_for_the_expenditure_that_follows_and_maintenance_is_what_i
     assert without is not None and without.energy_kcal == pytest.approx(2850.0 + gap, abs=5.0)
     # the cut once under way, the same energy keeps it going: expenditure has followed, intake is what was planned
     on = but(
-        maintenance_kcal=q(cut.energy_kcal - gap, 90.0), log__logged_intake_kcal=cut.energy_kcal, expenditure_kcal=None
+        maintenance_kcal=q(cut.energy_kcal - gap, 90.0),
+        log__logged_intake_kcal=cut.energy_kcal,
+        energy_requirement_kcal=None,
     )
-    plain = but(maintenance_kcal=q(2850.0, 90.0), expenditure_kcal=None)
+    plain = but(maintenance_kcal=q(2850.0, 90.0), energy_requirement_kcal=None)
     shift = phase_energy(on, DEFAULT, "cut").energy_kcal - cut.energy_kcal
     ratio = energy_gap_kcal(plain, DEFAULT, -0.7) / gap
     assert shift == pytest.approx(gap * (ratio - 1.0) / 0.9, abs=10.0)
@@ -81,7 +85,7 @@ def test_the_slow_group_of_a_published_trial_lost_at_the_planned_rate_on_the_pla
     """
     for male, mass, fat, maintenance in ((True, 78.0, 17.0, 3420.0), (False, 66.0, 27.0, 2660.0)):
         athlete = _holding(
-            athlete__male=male, trend_mass_kg=q(mass, 0.3), body_fat_pct=q(fat, 1.0), expenditure_kcal=None,
+            athlete__male=male, average_mass_kg=q(mass, 0.3), body_fat_pct=q(fat, 1.0), energy_requirement_kcal=None,
             maintenance_kcal=q(maintenance, 90.0),
         )  # fmt: skip
         athlete = replace(athlete, log=replace(athlete.log, logged_intake_kcal=maintenance))
@@ -103,12 +107,20 @@ def test_a_build_lands_in_the_published_surplus():
         # Alpert 2005 (from memory): 69 kcal per kg of fat; 80 kg × 9 % = 7.2 kg; log over truth 0.95
         (but(body_fat_pct=q(9.0, 1.0)), 2850.0 - 69.0 * 7.2 * 0.95, "deficit_fat"),
         (
-            but(maintenance_kcal=q(1800.0, 90.0), expenditure_kcal=None),
+            but(maintenance_kcal=q(1800.0, 90.0), energy_requirement_kcal=None),
             1500.0,
             "energy_floor",
         ),  # NHLBI 1998, from memory
-        (but(athlete__male=False, maintenance_kcal=q(1550.0, 90.0), expenditure_kcal=None), 1200.0, "energy_floor"),
-        (but(athlete__male=None, maintenance_kcal=q(1800.0, 90.0), expenditure_kcal=None), 1500.0, "energy_floor"),
+        (
+            but(athlete__male=False, maintenance_kcal=q(1550.0, 90.0), energy_requirement_kcal=None),
+            1200.0,
+            "energy_floor",
+        ),
+        (
+            but(athlete__male=None, maintenance_kcal=q(1800.0, 90.0), energy_requirement_kcal=None),
+            1500.0,
+            "energy_floor",
+        ),
     ],
 )
 def test_lowest_energy_is_the_strictest_limit(evidence, least_kcal, name):
@@ -117,19 +129,19 @@ def test_lowest_energy_is_the_strictest_limit(evidence, least_kcal, name):
 
 
 def test_limits_bend_the_energy_of_a_phase_and_say_so():
-    lean = but(body_fat_pct=q(9.0, 1.0), trend_mass_kg=q(120.0, 0.3), maintenance_kcal=q(2850.0, 90.0))
+    lean = but(body_fat_pct=q(9.0, 1.0), average_mass_kg=q(120.0, 0.3), maintenance_kcal=q(2850.0, 90.0))
     cut = phase_energy(lean, DEFAULT, "cut", -1.5)
     assert cut is not None and cut.limited_by in ("deficit_share", "deficit_fat")
     assert cut.energy_kcal >= lowest_energy(lean, DEFAULT).energy_kcal
-    build = phase_energy(but(athlete__experience="novice", trend_mass_kg=q(110.0, 0.3)), DEFAULT, "build")
+    build = phase_energy(but(athlete__experience="novice", average_mass_kg=q(110.0, 0.3)), DEFAULT, "build")
     assert build is not None and (build.energy_kcal, build.limited_by) == (3270.0, "surplus_share")  # ≤ 2850 × 1.15
     assert phase_energy(but(maintenance_kcal=None), DEFAULT, "cut") is None
-    assert phase_energy(but(trend_mass_kg=None), DEFAULT, "cut") is None
+    assert phase_energy(but(average_mass_kg=None), DEFAULT, "cut") is None
 
 
 def test_a_woman_of_62_kg_in_a_cut():
     """A worked case by hand: 62 kg, 25 % fat, 1600 kcal: protein 2.6 × 46.5 = 121 → 125 g; the rest halved."""
-    woman = but(athlete__male=False, trend_mass_kg=q(62.0, 0.3), body_fat_pct=q(25.0, 2.0))
+    woman = but(athlete__male=False, average_mass_kg=q(62.0, 0.3), body_fat_pct=q(25.0, 2.0))
     targets = macro_targets(woman, DEFAULT, "cut", 1600.0, window=True)
     assert targets is not None
     assert (targets.protein_g, targets.fat_g, targets.carbohydrate_g, targets.fibre_g) == (125.0, 60.0, 140.0, 22.0)
@@ -151,7 +163,7 @@ def test_the_athletes_own_shares_meals_and_window_count():
     assert mine.eating_window == EatingWindow("10:00", "18:00")
     none = macro_targets(own, DEFAULT, "maintain", 2850.0, window=False)
     assert none is not None and none.eating_window is None
-    assert macro_targets(but(trend_mass_kg=None), DEFAULT, "cut", 2000.0, window=True) is None
+    assert macro_targets(but(average_mass_kg=None), DEFAULT, "cut", 2000.0, window=True) is None
 
 
 athletes = st.builds(
@@ -159,7 +171,7 @@ athletes = st.builds(
     athlete__male=st.booleans(),
     athlete__carbohydrate_share=st.none() | st.floats(0.0, 1.0),
     athlete__meals_per_day=st.none() | st.integers(1, 4),
-    trend_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
+    average_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
     body_fat_pct=st.none() | st.builds(q, st.floats(6.0, 45.0), st.just(2.0)),
 )
 
@@ -167,7 +179,7 @@ athletes = st.builds(
 @settings(max_examples=400, deadline=None, derandomize=True)
 @given(athletes, st.sampled_from(["cut", "build", "maintain"]), st.integers(120, 450), st.booleans())
 def test_targets_add_up_and_stay_inside_the_published_ranges(evidence, kind, tens, kidney):
-    energy, mass = 10.0 * tens, evidence.trend_mass_kg.mean
+    energy, mass = 10.0 * tens, evidence.average_mass_kg.mean
     t = macro_targets(evidence, DEFAULT, kind, energy, window=True, kidney=kidney)
     assert t is not None
     assert _atwater(t) == pytest.approx(energy, rel=0.01)
@@ -195,12 +207,12 @@ def test_targets_add_up_and_stay_inside_the_published_ranges(evidence, kind, ten
     st.builds(
         but,
         athlete__male=st.sampled_from([True, False, None]),
-        trend_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
+        average_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
         body_fat_pct=st.none() | st.builds(q, st.floats(5.0, 45.0), st.just(2.0)),
         tissue_rate_pct_per_week=st.just(q(0.0, 0.1)),
         log__logged_intake_kcal=st.none(),
         maintenance_kcal=st.builds(q, st.floats(1300.0, 4000.0), st.just(90.0)),
-        expenditure_kcal=st.none() | st.builds(q, st.floats(1300.0, 4000.0), st.just(150.0)),
+        energy_requirement_kcal=st.none() | st.builds(q, st.floats(1300.0, 4000.0), st.just(150.0)),
     )
 )
 def test_phase_energies_are_ordered_and_inside_all_limits(evidence):

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from service.domain.amendments import Change
-from service.domain.timeline import Planned, changes, spans_from, with_step
+from service.domain.rules.amendments import Change
+from service.domain.rules.timeline import Planned, changes, spans_from, with_step
 from tests.domain.on_plan import TODAY, ago
 
 

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue.exercises import default_main_lifts, equipment, exercises
-from service.domain.evidence import Quantity
-from service.domain.substitutes import carried_over, overlap, substitutes
-from service.domain.volume import VolumeBand, bands_for, judge_volume, weekly_sets
+from service.domain.evidence import ScalarEstimate
+from service.domain.training.substitutes import carried_over, overlap, substitutes
+from service.domain.training.volume import VolumeBand, bands_for, judge_volume, weekly_sets
 
 CATALOGUE = exercises()
 slugs = st.sampled_from(sorted(CATALOGUE))
@@ -69,13 +69,13 @@ def test_what_was_trained_before_comes_first_between_equals() -> None:
     row, here = CATALOGUE["barbell-row"], equipment()
     plain = [one.exercise for one in substitutes(row, CATALOGUE, here, most=20)]
     second = plain[1]
-    known = {second: Quantity(90, 4, 84, 96)}
+    known = {second: ScalarEstimate(90, 4, 84, 96)}
     first = substitutes(row, CATALOGUE, here, maxima=known)[0]
     assert first.exercise == second and first.one_rep_max_kg == known[second]
 
 
 def test_an_equivalent_start_carries_its_uncertainty() -> None:
-    maximum = Quantity(100.0, 3.0, 95.2, 105.1)
+    maximum = ScalarEstimate(100.0, 3.0, 95.2, 105.1)
     guess = carried_over(CATALOGUE["barbell-row"], CATALOGUE["one-arm-dumbbell-row"], maximum)
     assert 35 < guess.mean < 60
     assert guess.sd / guess.mean > 4 * maximum.sd / maximum.mean

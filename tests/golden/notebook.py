@@ -16,17 +16,17 @@ from typing import Any
 
 import numpy as np
 
+from service.application.evidence.evidence import Notes, evidence_of
+from service.application.evidence.policies import InForce
+from service.application.evidence.roster import estimate_roster
+from service.application.review.review import review_roster
 from service.demo.lifters import LIFTS, draw_lifters, train
 from service.demo.people import draw_people
 from service.demo.world import FIRST_DAY, Simulation
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog
-from service.domain.sets import LiftSet, summarise_sets
-from service.domain.targets import phase_energy
-from service.evidence import Notes, evidence_of
-from service.policies import InForce
-from service.review import review_roster
-from service.roster import estimate_roster
+from service.domain.rules.targets import phase_energy
+from service.domain.strength.sets import LiftSet, summarise_sets
 from tests.simulated.coached_year import CLEARED, DAYS, LOGGED_FIRST_DAYS, PLANNED_DAYS, WEEK, Plan, Year, roster_of
 
 PAGE = Path(__file__).with_name("year.md")
@@ -220,7 +220,7 @@ def _entry(document: Mapping[str, Any]) -> str:
     energy = recommended["energy_kcal"]
     lines = [f"**{document['week']}, {document['as_of']}** ({where}, {_kcal(energy['from'])})"]
     lines.append(_wrapped("seen", _seen(seen)))
-    scored = (document["score"] or {"quantities": {}})["quantities"].get("trend_mass_kg")
+    scored = (document["score"] or {"quantities": {}})["quantities"].get("average_mass_kg")
     if scored:
         held = "as predicted" if scored["inside"] else "outside the prediction"
         band = scored["predicted"]
@@ -243,7 +243,7 @@ def _band(band: Mapping[str, float] | None, digits: int, unit: str) -> str | Non
 def _seen(seen: Mapping[str, Any]) -> str:
     lost = seen["probability"]["strength_lost"]
     parts = [
-        _band(seen["trend_mass_kg"], 1, "kg"),
+        _band(seen["average_mass_kg"], 1, "kg"),
         _band(seen["tissue_rate_pct_per_week"], 2, "%/week of tissue"),
         _band(seen["maintenance_kcal"], 0, "kcal to maintain"),
         _band(seen["body_fat_pct"], 1, "% fat"),

@@ -12,9 +12,9 @@ import pytest
 
 from service.api.attention import AttentionItem, attention_list
 from service.api.imports import import_file
+from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal
 from service.jobs.clock import tick
-from service.practices import find_or_make_practice
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review

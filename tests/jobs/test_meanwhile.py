@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from service import roster
-from service.evidence import load_notes, one_a_week
+from service.application.evidence import roster
+from service.application.evidence.evidence import load_notes, one_a_week
+from service.application.review.review import keep_reviews, make_reviews
 from service.jobs import check_in, clock, weekly_review
-from service.review import keep_reviews, make_reviews
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, CheckIn, Review
 from tests.jobs.conftest import Practice, athlete, log, phase, utc
@@ -238,7 +238,7 @@ async def test_a_stale_look_at_the_weekly_day_gives_way_to_the_weekly_review(pra
     assert (row.id, row.week, row.state, row.stale) == (before.id, "2026-W11", "open", False)
     assert row.inputs_digest != before.inputs_digest and row.made_at == MONDAY
     assert row.document["changed_since"]["as_of"] == str(SUNDAY)
-    assert "trend_mass_kg" in row.document["changed_since"]["quantities"]
+    assert "average_mass_kg" in row.document["changed_since"]["quantities"]
 
 
 async def test_the_next_weekly_review_says_what_changed_since_a_stale_one_that_nobody_made_again(

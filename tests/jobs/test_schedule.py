@@ -88,8 +88,8 @@ async def test_three_weeks_without_a_clock_are_caught_up_week_by_week(practice: 
     assert [row.state for row in rows] == ["lapsed", "lapsed", "lapsed", "open"]
     assert all(row.made_at == utc(2026, 4, 7, 12) for row in rows[1:])
     # Caught-up reviews know only what was dated before them: the same as if the clock had run.
-    missed = rows[2].document["estimates"]["trend_mass_kg"]
-    assert missed["sd"] > rows[3].document["estimates"]["trend_mass_kg"]["sd"] * 0.5
+    missed = rows[2].document["estimates"]["average_mass_kg"]
+    assert missed["sd"] > rows[3].document["estimates"]["average_mass_kg"]["sd"] * 0.5
 
 
 async def test_weeks_missed_long_ago_are_left_out(practice: Practice) -> None:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-SHOWN = ("trend_mass_kg", "tissue_rate_pct_per_week", "rate_pct_per_week", "maintenance_kcal", "body_fat_pct")
+SHOWN = ("average_mass_kg", "tissue_rate_pct_per_week", "rate_pct_per_week", "maintenance_kcal", "body_fat_pct")
 
 
 def notebook(weeks: Iterable[Any]) -> str:
@@ -29,9 +29,9 @@ def _page(week: Any) -> str:
         f" | {week.decision}, acknowledged {week.acknowledged}, refused {refused}",
         *_targets(recommended["targets"]),
         *_findings(review),
-        f"predicts {_band(review['prediction']['trend_mass_kg'])} kg on {review['prediction']['for']}",
+        f"predicts {_band(review['prediction']['average_mass_kg'])} kg on {review['prediction']['for']}",
     ]
-    scored = (review["score"] or {"quantities": {}})["quantities"].get("trend_mass_kg")
+    scored = (review["score"] or {"quantities": {}})["quantities"].get("average_mass_kg")
     lines += [f"score: found {scored['found']}, z {scored['z']}, inside {scored['inside']}"] if scored else []
     lines += [f"changed since: {review['changed_since']}"] if review["changed_since"] else []
     if week.attention:
@@ -56,7 +56,7 @@ def _findings(review: Mapping[str, Any]) -> list[str]:
             for found in review["findings"]
         ),
         *(f"would change: {text}" for text in review["recommendation"]["would_change_if"]),
-        *(f"gave way: {weaker['code']}: {weaker['why']}" for weaker in review["gave_way"]),
+        *(f"gave way: {weaker['code']}: {weaker['why']}" for weaker in review["overridden"]),
     ]
 
 

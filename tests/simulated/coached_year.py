@@ -11,17 +11,18 @@ from typing import Any
 
 import numpy as np
 
+from service.application.evidence.evidence import Notes, evidence_of
+from service.application.evidence.roster import Roster, RosterEstimates
 from service.demo.lifters import EXPERIENCE_NAMES, LIFTS, draw_lifters, train
 from service.demo.people import draw_people
 from service.demo.world import FIRST_DAY, Simulation
-from service.domain import energy, estimation, estimation_state
-from service.domain.arbiter import decide
+from service.domain.estimation import estimate, state
+from service.domain.physiology import energy
 from service.domain.policy import DEFAULT, Policy
 from service.domain.records import Athletes, DailyLog, PhaseKind
-from service.domain.strength import estimate_strength
-from service.domain.targets import phase_energy
-from service.evidence import Notes, evidence_of
-from service.roster import Roster, RosterEstimates
+from service.domain.rules.arbiter import decide
+from service.domain.rules.targets import phase_energy
+from service.domain.strength.estimate import estimate_strength
 
 WEEK = 7
 DAYS = 52 * WEEK
@@ -235,15 +236,15 @@ class Follower:
 
     def __init__(self, who: Athletes) -> None:
         self.who = who
-        self.state: estimation_state.FilterState | None = None
+        self.state: state.FilterState | None = None
         self.days = 0
 
-    def follow(self, log: DailyLog) -> estimation.Estimates:
+    def follow(self, log: DailyLog) -> estimate.Estimates:
         """Take in the days that are new; their estimates."""
         new = {f.name: getattr(log, f.name)[..., self.days :] for f in fields(DailyLog)}
         part, self.days = DailyLog(**new), log.days.shape[0]
         known = self.state is not None
-        found = estimation.resume(self.state, self.who, part) if known else estimation.estimate(self.who, part)
+        found = estimate.resume(self.state, self.who, part) if known else estimate.estimate(self.who, part)
         self.state = found.state
         return found
 

@@ -12,9 +12,9 @@ import numpy as np
 from service.demo.people import draw_people
 from service.demo.records import World
 from service.demo.world import FIRST_DAY, Simulation, simulate
-from service.domain.estimation import estimate
-from service.domain.evidence import Evidence, Log, PastPhase, PhaseNow, Quantity
-from service.domain.logging_need import day_spread_kcal, logging_need
+from service.domain.estimation.estimate import estimate
+from service.domain.evidence import Evidence, Log, PastPhase, PhaseNow, ScalarEstimate
+from service.domain.nutrition.logging_need import day_spread_kcal, logging_need
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, Bools, DailyLog, Floats, FoodState, Ints
 
@@ -114,9 +114,9 @@ def _asked(world: World, who: Athletes, logged: Bools, start: int) -> Ints:
 
 
 def _need(log: DailyLog, found: object, index: int, start: int) -> int:
-    def last(name: str) -> Quantity:
+    def last(name: str) -> ScalarEstimate:
         band = getattr(found, name)
-        return Quantity(*(float(getattr(band, part)[index, -1]) for part in ("mean", "sd", "lo", "hi")))
+        return ScalarEstimate(*(float(getattr(band, part)[index, -1]) for part in ("mean", "sd", "lo", "hi")))
 
     day = int(log.phase_day[index, -1])
     kind = KINDS.get(int(log.phase[index, -1]), "maintain")

@@ -6,8 +6,8 @@ import numpy as np
 import simdkalman
 
 from service.domain import kalman
-from service.domain.energy import mifflin_st_jeor
-from service.domain.estimation import estimate
+from service.domain.estimation.estimate import estimate
+from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.records import Athletes, DailyLog, Estimate, Floats, FoodState
 from tests.simulated.scoring import Z90, Method
 
@@ -20,11 +20,11 @@ def ours(athletes: Athletes, log: DailyLog, revised: bool = False) -> Method:
     e = estimate(athletes, log, revised=revised)
     return Method(
         "estimator",
-        e.trend_mass_kg,
+        e.average_mass_kg,
         e.rate_pct_per_week,
         e.tissue_rate_pct_per_week,
         e.maintenance_kcal,
-        e.expenditure_kcal,
+        e.energy_requirement_kcal,
         e.p_loss_too_fast,
         e.p_not_in_deficit,
     )

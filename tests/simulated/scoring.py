@@ -23,11 +23,11 @@ class Method:
     """What a method says; every array (athletes, days). An absent spread is NaN."""
 
     name: str
-    trend_mass_kg: Estimate
+    average_mass_kg: Estimate
     rate_pct_per_week: Estimate
     tissue_rate_pct_per_week: Estimate
     maintenance_kcal: Estimate
-    expenditure_kcal: Estimate
+    energy_requirement_kcal: Estimate
     too_fast: Floats  # any score that rises with the chance of a loss over 1 % a week
     not_in_deficit: Floats
 
@@ -36,19 +36,19 @@ class Method:
 class Truth:
     """What is true, in the terms of `Method`."""
 
-    trend_mass_kg: Floats
+    average_mass_kg: Floats
     rate_pct_per_week: Floats
     tissue_rate_pct_per_week: Floats
     maintenance_kcal: Floats
-    expenditure_kcal: Floats
+    energy_requirement_kcal: Floats
     deficit_share: Floats  # of the last 14 days' maintenance
     abandoned: Floats
 
 
 QUANTITIES = (
     "maintenance_kcal",
-    "expenditure_kcal",
-    "trend_mass_kg",
+    "energy_requirement_kcal",
+    "average_mass_kg",
     "tissue_rate_pct_per_week",
     "rate_pct_per_week",
 )
@@ -77,11 +77,11 @@ def truth_of(world: World) -> Truth:
     rate = np.full(trend.shape, np.nan)
     rate[:, 7:] = 100 * (trend[:, 7:] - trend[:, :-7]) / t.tissue_mass_kg[:, 7:]
     return Truth(
-        trend_mass_kg=trend,
+        average_mass_kg=trend,
         rate_pct_per_week=rate,
         tissue_rate_pct_per_week=t.tissue_rate_pct_per_week,
         maintenance_kcal=t.maintenance_logged_kcal,
-        expenditure_kcal=t.maintenance_kcal,
+        energy_requirement_kcal=t.maintenance_kcal,
         deficit_share=1 - last_days(t.intake_kcal, 14) / last_days(t.maintenance_kcal, 14),
         abandoned=t.abandoned.astype(float),
     )
@@ -118,9 +118,9 @@ def accuracy(method: Method, truth: Truth, log: DailyLog) -> dict[str, float]:
     for number in (2, 3, 4, 8):
         result[f"maintenance MAE, week {number}"] = float(np.nanmean(wrong[:, 7 * number - 1]))
     result["maintenance MAE, weeks 12 on"] = float(np.nanmean(wrong[:, week[10:]]))
-    spent = np.abs(method.expenditure_kcal.mean - truth.expenditure_kcal)[:, week]
+    spent = np.abs(method.energy_requirement_kcal.mean - truth.energy_requirement_kcal)[:, week]
     result["expenditure MAE"] = float(np.nanmean(spent))
-    for name in ("trend_mass_kg", "tissue_rate_pct_per_week", "rate_pct_per_week"):
+    for name in ("average_mass_kg", "tissue_rate_pct_per_week", "rate_pct_per_week"):
         miss = (getattr(method, name).mean - getattr(truth, name))[:, week]
         result[f"{name} RMSE"] = float(np.sqrt(np.nanmean(miss**2)))
     first = (log.phase_day[:, week] <= 7) & (week >= 20)

@@ -61,7 +61,7 @@ class Truth:
     """What is true; (athletes, days). Rates are of the seven days that end with the day."""
 
     noise_free_mass_kg: np.ndarray
-    trend_mass_kg: np.ndarray
+    average_mass_kg: np.ndarray
     tissue_mass_kg: np.ndarray
     tissue_rate_pct_per_week: np.ndarray
     maintenance_kcal: np.ndarray  # true scale

@@ -36,9 +36,9 @@ def estimator(who, log):
     """The service's estimator in the terms of the simple methods."""
     m = ours(who, log)
     return {
-        "trend": m.trend_mass_kg.mean, "rate": m.rate_pct_per_week.mean,
+        "trend": m.average_mass_kg.mean, "rate": m.rate_pct_per_week.mean,
         "tissue_rate": m.tissue_rate_pct_per_week.mean, "maintenance": m.maintenance_kcal.mean,
-        "expenditure": m.expenditure_kcal.mean, "too_fast": m.too_fast, "no_deficit": m.not_in_deficit,
+        "expenditure": m.energy_requirement_kcal.mean, "too_fast": m.too_fast, "no_deficit": m.not_in_deficit,
     }  # fmt: skip
 
 
@@ -47,9 +47,9 @@ def errors(told, world):
     truth, log = world.truth, world.log
     days = log.phase.shape[1]
     week = np.arange(13, days, 7)
-    rate = np.full(truth.trend_mass_kg.shape, np.nan)
+    rate = np.full(truth.average_mass_kg.shape, np.nan)
     rate[:, 7:] = (
-        100 * (truth.trend_mass_kg[:, 7:] - truth.trend_mass_kg[:, :-7]) / truth.tissue_mass_kg[:, 7:]
+        100 * (truth.average_mass_kg[:, 7:] - truth.average_mass_kg[:, :-7]) / truth.tissue_mass_kg[:, 7:]
     )  # fmt: skip
     wrong = np.abs(told["maintenance"] - truth.maintenance_logged_kcal)
     scale = (told["rate"] - rate)[:, week]
@@ -58,7 +58,7 @@ def errors(told, world):
         *(np.nanmean(wrong[:, 7 * number - 1]) for number in (2, 3, 4, 8)),
         np.nanmean(wrong[:, week[10:]]),
         np.nanmean(np.abs(told["expenditure"] - truth.maintenance_kcal)[:, week]),
-        _rms((told["trend"] - truth.trend_mass_kg)[:, week]),
+        _rms((told["trend"] - truth.average_mass_kg)[:, week]),
         _rms((told["tissue_rate"] - truth.tissue_rate_pct_per_week)[:, week]),
         _rms(scale), _rms(scale[first]),
     ])  # fmt: skip

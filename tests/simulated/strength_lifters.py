@@ -84,7 +84,7 @@ def lifters_of_world(seed: int, athletes: int = 60, days: int = 182) -> Lifters:
                 tuple(int(reps) for reps in training.reps[chosen]),
                 tuple(None if np.isnan(value) else value for value in rir),
                 tuple(bool(mark) for mark in training.marked_warm_up[chosen]),
-                float(world.truth.trend_mass_kg[series // lifts, day]) if hangs else 0.0,
+                float(world.truth.centred_mass_kg[series // lifts, day]) if hangs else 0.0,
             )
         )
     truth = training.one_rep_max_kg.transpose(0, 2, 1).reshape(athletes * lifts, days)

@@ -11,8 +11,8 @@ from dataclasses import astuple, dataclass
 import numpy as np
 
 from service.domain.records import Floats, Ints
-from service.domain.sets import LiftSet, summarise_sets
-from service.domain.strength import StrengthEstimates, estimate_strength, revise_strength
+from service.domain.strength.estimate import StrengthEstimates, estimate_strength, revise_strength
+from service.domain.strength.sets import LiftSet, summarise_sets
 from tests.simulated.strength_lifters import CUT, Lifters, lifters_of_world, simulate_lifters
 
 LOST = np.log(0.95)

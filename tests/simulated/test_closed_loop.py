@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.demo.world import FIRST_DAY
-from service.domain import estimation
+from service.domain.estimation import estimate
 from service.domain.records import Athletes, DailyLog
 from tests.simulated.closed_loop import score
 from tests.simulated.coached_year import (
@@ -100,6 +100,6 @@ def test_following_week_by_week_gives_what_a_year_read_at_once_gives(years: dict
     for end in range(14, DAYS + 1, 7):
         part = DailyLog(**{f.name: getattr(log, f.name)[..., :end] for f in fields(DailyLog)})
         found = follower.follow(part)
-    at_once = estimation.estimate(who, log)
+    at_once = estimate.estimate(who, log)
     for name in ("maintenance_kcal", "tissue_rate_pct_per_week"):
         assert np.array_equal(getattr(found, name).mean[:, -1], getattr(at_once, name).mean[:, -1])

@@ -54,7 +54,7 @@ def test_a_review_says_what_the_rules_say_of_the_simulated_log_itself(lived: Liv
     assert found["reviews"] == ATHLETES * (MONDAYS - len(MISSED) - 1)
     assert all(other.startswith("deload, in the process") for other, _ in found["other"]), found["other"]
     assert found["same_energy"] == 1.0
-    assert found["p95_gap"]["trend_mass_kg"] < 0.05
+    assert found["p95_gap"]["average_mass_kg"] < 0.05
     assert found["p95_gap"]["maintenance_kcal"] < 20
     assert found["p95_gap"]["tissue_rate_pct_per_week"] < 0.02
 
@@ -90,7 +90,7 @@ def test_the_athletes_followed_what_the_reviews_said(lived: Lived) -> None:
 def test_calibration_counts_every_scored_prediction(lived: Lived) -> None:
     coach, stored = lived
     scored = [review["score"] for reviews in stored.values() for review in reviews if review["score"]]
-    trend = [score["quantities"]["trend_mass_kg"] for score in scored]
-    said = coach.call("GET", "/calibration", params={"from": "2025-01-01"})["overall"]["trend_mass_kg"]
+    trend = [score["quantities"]["average_mass_kg"] for score in scored]
+    said = coach.call("GET", "/calibration", params={"from": "2025-01-01"})["overall"]["average_mass_kg"]
     assert (said["scored"], said["inside"]) == (len(trend), sum(one["inside"] for one in trend))
     assert said["coverage"] > 0.8

@@ -30,7 +30,7 @@ from service.demo.lifters import EXPERIENCE_NAMES, train
 from service.demo.lines import METHOD_NAMES, Enrolment, world_lines
 from service.demo.world import FIRST_DAY
 from service.domain.policy import DEFAULT
-from service.domain.targets import phase_energy
+from service.domain.rules.targets import phase_energy
 from tests.conftest import STEELYARD, LiveServer, environment, free_port, run_steelyard
 from tests.databases import Databases
 from tests.simulated.closed_loop import MEASURES, score
@@ -54,7 +54,7 @@ ROUTES = {  # import line type: route of its array
     "wellbeing": "wellbeing",
     "training_session": "training-sessions",
 }
-COMPARED = ("trend_mass_kg", "maintenance_kcal", "tissue_rate_pct_per_week", "body_fat_pct")
+COMPARED = ("average_mass_kg", "maintenance_kcal", "tissue_rate_pct_per_week", "body_fat_pct")
 AMENDED, DECLINED = 0.06, 0.06  # shares of recommendations that a coach of mixed answers changes or turns down
 
 

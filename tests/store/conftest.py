@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from service.practices import find_or_make_practice
+from service.application.practices import find_or_make_practice
 from service.store.engine import Database
 
 

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.exc import StatementError
 
-from service.practices import find_or_make_practice
+from service.application.practices import find_or_make_practice
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of

@@ -1,0 +1,64 @@
+"""What would narrow an athlete's maintenance energy most: more weigh-ins or more complete food days?"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from service.domain.estimation.filter import Filter
+from service.domain.estimation.measurement_update import expected_mass_kg
+from service.domain.estimation.model import MAINTENANCE
+from service.domain.estimation.state import FilterState, empty_day, take
+from service.domain.records import Athletes, Bools, Floats, FoodState
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Standard deviation of logged-scale maintenance, kcal/d, after some more days; arrays (athletes,)."""
+
+    as_so_far: Floats  # weighing and logging as often as until now
+    weighing_daily: Floats
+    logging_daily: Floats  # every food day complete
+
+
+def outlook(athletes: Athletes, state: FilterState, after: np.datetime64, days: int = 14) -> Outlook:
+    """How sure maintenance would be `days` days after `after`, the day of `state`, if the athlete logged more.
+
+    Nothing surprising is assumed to happen: weigh-ins as expected, food as usual; the numbers are the filter's own. NaN
+    where nothing was logged yet.
+    """
+    so_far = np.maximum(state.days, 1.0)
+    weighs = np.minimum(state.weighed_days / so_far, 1.0)
+    logs = np.minimum(state.whole_days / so_far, 1.0)
+    always = np.ones_like(weighs)
+    return Outlook(
+        _spread_after(athletes, state, after, days, weighs, logs),
+        _spread_after(athletes, state, after, days, always, logs),
+        _spread_after(athletes, state, after, days, weighs, always),
+    )
+
+
+def _spread_after(
+    athletes: Athletes, state: FilterState, after: np.datetime64, days: int, weighs: Floats, logs: Floats
+) -> Floats:
+    state = take(state, slice(None))
+    state.surprise[:] = 0.0
+    running = Filter(state, athletes)
+    for ahead in range(1, days + 1):
+        target = state.last_target
+        plan = np.where(np.isnan(target), state.mean[MAINTENANCE], target)
+        logged = state.started & _due(logs, ahead)
+        day = replace(
+            empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0]),
+            mass_kg=np.where(state.started & _due(weighs, ahead), expected_mass_kg(state), np.nan),
+            target_kcal=target,
+            intake_kcal=np.where(logged, state.share * plan, np.nan),
+            food_state=np.where(logged, int(FoodState.COMPLETE), int(FoodState.NOT_LOGGED)),
+        )
+        running.take_in(day)
+        running.sleep()
+    return np.where(state.started, np.sqrt(state.cov[MAINTENANCE, MAINTENANCE]), np.nan)
+
+
+def _due(frequency: Floats, day: int) -> Bools:
+    """Spread events of a frequency per day evenly over days counted from 1."""
+    return np.asarray(np.floor(frequency * day + 1e-9) > np.floor(frequency * (day - 1) + 1e-9))

@@ -1,0 +1,128 @@
+"""Doubtful sets: what was probably typed in another unit or with a digit too many, judged against earlier sessions.
+
+A set is measured by the one-repetition maximum that it implies, body-weight lifts by the whole system. Progress, a
+return after a pause, a heavy day after light ones are never doubted: the yardstick is the *best* of the earlier
+sessions, and the less is known, the more is let pass. Too light a load harms nobody and is doubted only where another
+unit or decimal point gives exactly the last load. All bounds are common practice, no source.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import inf
+
+from service.domain.plausibility.suspect_readings import KG_PER_LB
+from service.domain.strength.repetitions import factor_of_one_set
+from service.domain.strength.sets import TYPICAL_MASS_KG, USUAL_RIR, LiftSet, SessionLift
+from service.domain.training.exercise import Exercise
+
+SETTLED_SESSIONS = 3  # before so many sessions of a lift its loads are still being found out
+HEAVY_RATIOS = (1.5, 1.8, inf)  # of the best earlier maximum; by how many of two things are open: see `_Lift.most_kg`
+FIRST_RATIO = 4.0  # of an average trained man's maximum: a first session above it would be near a record
+GUESS_RATIOS = (0.75, 1.25)  # of the best earlier maximum, within which a corrected load is believed
+EXACT_SHARE = 0.001  # how near to the last load the correction of a light one must come
+RELIABLE_REPS = 20.0  # more say no more of the maximum
+MOST_REPS = 60  # in one set of a loaded lift
+REPS_RATIO = 2.0  # of the most repetitions in earlier sessions, above which more than MOST_REPS are doubted
+
+_UNITS = (("pounds_for_kilograms", KG_PER_LB), ("kilograms_for_pounds", 1.0 / KG_PER_LB))
+_SLIPS = (*_UNITS, ("slipped_decimal", 0.1), ("slipped_decimal", 10.0))
+
+
+@dataclass(frozen=True)
+class DoubtfulSet:
+    """Why a set is doubtful, and what was probably meant (None when nothing fits)."""
+
+    position: int  # among the sets given
+    reason: str  # pounds_for_kilograms, kilograms_for_pounds, slipped_decimal, implausible_load, implausible_reps
+    best_guess_kg: float | None = None  # external load, assistance negative
+    best_guess_reps: int | None = None
+
+
+def doubtful_sets(
+    exercise: Exercise, sets: Sequence[LiftSet], earlier: Sequence[SessionLift], *, deload: bool = False
+) -> list[DoubtfulSet]:
+    """The doubtful ones among a session's sets of one exercise; warm-ups and failed attempts never are.
+
+    Parameters: `earlier`, the lift's accepted sessions of the last months, oldest first; `deload`, whether the session
+    was done as one, when no load is too light.
+    """
+    lift = _Lift(exercise, tuple(one for one in earlier if _maximum_kg(one) > 0.0))
+    work = [(position, one) for position, one in enumerate(sets) if one.kind != "warm_up" and one.reps >= 1]
+    found = [lift.reps_doubt(position, one) or lift.heavy_doubt(position, one) for position, one in work]
+    if not deload and work:
+        top = max(one.external_kg for _, one in work)
+        found += [lift.light_doubt(position, one) for position, one in work if one.external_kg == top]
+    return [doubt for doubt in found if doubt is not None]
+
+
+def _maximum_kg(session: SessionLift) -> float:
+    return session.body_mass_coefficient * TYPICAL_MASS_KG + session.intercept_kg
+
+
+@dataclass(frozen=True)
+class _Lift:
+    """An exercise and what is known of the athlete in it."""
+
+    exercise: Exercise
+    earlier: tuple[SessionLift, ...]
+
+    def implied_kg(self, external_kg: float, reps: int, rir: float | None) -> float:
+        """The maximum that a set implies."""
+        load = self.exercise.body_mass_share * TYPICAL_MASS_KG + external_kg
+        effective = min(reps + (USUAL_RIR if rir is None else rir), RELIABLE_REPS)
+        return max(load, 0.0) * factor_of_one_set(effective, self.exercise.repetition_curve)
+
+    @cached_property
+    def best_kg(self) -> float:
+        """The best maximum of the earlier sessions, by their top set or by all their sets."""
+        return max(
+            max(_maximum_kg(one), self.implied_kg(one.top_external_kg, one.top_reps, one.top_rir))
+            for one in self.earlier
+        )
+
+    def most_kg(self, implied_kg: float) -> float:
+        """The most that is let pass. Open may be how much the athlete lifts, and whether it is much for anybody."""
+        ordinary_kg = self.exercise.typical_ratio * TYPICAL_MASS_KG
+        if not self.earlier:
+            return FIRST_RATIO * ordinary_kg
+        unknown = (len(self.earlier) < SETTLED_SESSIONS) + (implied_kg <= ordinary_kg)
+        return HEAVY_RATIOS[unknown] * self.best_kg
+
+    def heavy_doubt(self, position: int, one: LiftSet) -> DoubtfulSet | None:
+        implied = self.implied_kg(one.external_kg, one.reps, one.rir)
+        if implied <= self.most_kg(implied):
+            return None
+        for reason, factor in _SLIPS:
+            guess = one.external_kg * factor
+            if self.earlier and guess < one.external_kg and self._fits(guess, one):
+                return DoubtfulSet(position, reason, best_guess_kg=round(guess, 2))
+        return DoubtfulSet(position, "implausible_load")
+
+    def _fits(self, external_kg: float, one: LiftSet) -> bool:
+        low, high = GUESS_RATIOS
+        return low <= self.implied_kg(external_kg, one.reps, one.rir) / self.best_kg <= high
+
+    def light_doubt(self, position: int, one: LiftSet) -> DoubtfulSet | None:
+        """Only where a unit or a digit gives exactly the last load."""
+        if not self.earlier or self.implied_kg(one.external_kg, one.reps, one.rir) * HEAVY_RATIOS[0] >= self.best_kg:
+            return None
+        usual = self.earlier[-1].top_external_kg
+        for reason, factor in _SLIPS:
+            guess = one.external_kg * factor
+            if guess > one.external_kg and abs(guess - usual) <= EXACT_SHARE * abs(usual):
+                return DoubtfulSet(position, reason, best_guess_kg=round(guess, 2))
+        return None
+
+    def reps_doubt(self, position: int, one: LiftSet) -> DoubtfulSet | None:
+        if one.reps <= MOST_REPS or self.exercise.pattern == "carry":  # steps or metres, not repetitions
+            return None
+        if not self.earlier:
+            loaded = self.exercise.body_mass_share == 0.0 and one.external_kg > 0.0
+            return DoubtfulSet(position, "implausible_reps") if loaded else None
+        most = max(session.top_reps for session in self.earlier)
+        if one.reps <= REPS_RATIO * most:
+            return None
+        tenth, rest = divmod(one.reps, 10)
+        fits = rest == 0 and most / REPS_RATIO <= tenth <= REPS_RATIO * most
+        return DoubtfulSet(position, "implausible_reps", best_guess_reps=tenth if fits else None)

@@ -1,0 +1,144 @@
+"""How far energy may move within a phase: the adjustment that the rate asks for, and the bounded step taken."""
+
+from dataclasses import dataclass
+from math import ceil, floor
+from typing import Literal
+
+from service.domain.evidence import Evidence, Kind
+from service.domain.policy import Policy
+from service.domain.rules.findings import mean_at
+from service.domain.rules.targets import build_band_pct, energy_floor_kcal, lowest_energy, phase_energy
+
+Direction = Literal["raise", "lower"]
+
+
+@dataclass(frozen=True)
+class EnergyAdjustment:
+    """A change of energy that the rate asks for: which way, the finding's code, and the side of the band it lies on."""
+
+    direction: Direction
+    code: str
+    edge_pct: float
+    side: Literal["above", "below"]
+    probability: float
+
+
+def rate_edges(evidence: Evidence, policy: Policy) -> tuple[tuple[float, Literal["below", "above"]], ...]:
+    """The means of the rate from which energy would be moved: below the band and above it; empty without a rate."""
+    rate, kind = evidence.rate, evidence.kind
+    if rate is None or kind is None:
+        return ()
+    low, high = rate_band_pct(evidence, policy, kind)
+    p = policy.energy_change_probability
+    return (mean_at(low, rate.sd, p, "below"), "below"), (mean_at(high, rate.sd, p, "above"), "above")
+
+
+@dataclass(frozen=True)
+class Step:
+    """A bounded change of the energy target, kcal; `wanted_kcal` is where the estimate would go at once."""
+
+    from_kcal: float
+    to_kcal: float
+    wanted_kcal: float
+
+
+def rate_band_pct(evidence: Evidence, policy: Policy, kind: Kind) -> tuple[float, float]:
+    """The lower and upper edge of a phase's band of rates, %/week."""
+    if kind == "cut":
+        return policy.cut_rate_fast_pct, policy.cut_rate_slow_pct
+    return (
+        build_band_pct(evidence, policy) if kind == "build" else (-policy.maintain_rate_pct, policy.maintain_rate_pct)
+    )
+
+
+_CODES = {  # kind: finding below the band, finding above it
+    "cut": ("rate.too_fast", "rate.too_slow"),
+    "build": ("rate.too_slow", "rate.too_fast"),
+    "maintain": ("rate.falling", "rate.rising"),
+}
+
+
+def energy_adjustment(evidence: Evidence, policy: Policy) -> EnergyAdjustment | None:
+    """The change that the rate asks for when it is outside the band on one side with enough probability."""
+    rate, kind = evidence.rate, evidence.kind
+    if rate is None or kind is None:
+        return None
+    low, high = rate_band_pct(evidence, policy, kind)
+    below, above = rate.probability_below(low), rate.probability_above(high)
+    below_code, above_code = _CODES[kind]
+    if below >= policy.energy_change_probability:
+        return EnergyAdjustment("raise", below_code, low, "below", below)
+    if above >= policy.energy_change_probability:
+        return EnergyAdjustment("lower", above_code, high, "above", above)
+    without = evidence.probability_not_in_deficit
+    if kind == "cut" and without is not None and without >= policy.not_in_deficit_probability:
+        return EnergyAdjustment("lower", "rate.not_in_deficit", high, "above", without)
+    return None
+
+
+def bounded(evidence: Evidence, policy: Policy, wanted_kcal: float) -> Step | None:
+    """The step towards an energy within the policy's largest step and the limits; None when it is not worth making."""
+    now = evidence.energy_kcal
+    if now is None:
+        return None
+    most = min(policy.energy_step_max_kcal, now * policy.energy_step_max_pct / 100.0)
+    change = min(max(wanted_kcal - now, -most), most)
+    if change < 0.0:
+        least = (
+            lowest_energy(evidence, policy).energy_kcal
+            if evidence.kind == "cut"
+            else energy_floor_kcal(evidence, policy)
+        )
+        change = max(change, min(0.0, least - now))
+    tens = floor if change > 0.0 else ceil  # towards the present target: never past the bound
+    to = 10.0 * tens(round((now + change) / 10.0, 6))
+    return Step(now, to, wanted_kcal) if abs(to - now) >= policy.energy_step_min_kcal else None
+
+
+def step(evidence: Evidence, policy: Policy) -> Step | None:
+    """The bounded change for the rate's energy adjustment; None without one or when the target already fits."""
+    asked = energy_adjustment(evidence, policy)
+    if asked is None or evidence.kind is None or evidence.energy_kcal is None:
+        return None
+    aim = phase_energy(evidence, policy, evidence.kind)
+    if aim is None:
+        return None
+    wanted = aim.energy_kcal
+    if asked.code == "rate.too_fast" and evidence.kind == "cut":  # towards safety a least step is always made
+        wanted = max(wanted, evidence.energy_kcal + policy.energy_step_min_kcal)
+    change = bounded(evidence, policy, wanted)
+    if change is None or (change.to_kcal > change.from_kcal) != (asked.direction == "raise"):
+        return None
+    return change
+
+
+def strength_step(evidence: Evidence, policy: Policy) -> Step | None:
+    """The bounded rise that shrinks a deficit when strength goes: to the slow edge of the band, at most maintenance."""
+    slow = phase_energy(evidence, policy, "cut", policy.cut_rate_slow_pct)
+    now, maintenance = evidence.energy_kcal, evidence.maintenance_kcal
+    if slow is None or now is None or maintenance is None or evidence.kind != "cut":
+        return None
+    most = now * policy.energy_step_max_pct / 100.0
+    least_step = 10.0 * floor(min(policy.energy_step_max_kcal, most) / 20.0)
+    wanted = min(max(slow.energy_kcal, now + max(policy.energy_step_min_kcal, least_step)), maintenance.mean)
+    change = bounded(evidence, policy, wanted)
+    return change if change is not None and change.to_kcal > change.from_kcal else None
+
+
+def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
+    """The bounded rise out of a loss that goes on at a floor outside a cut: to maintenance, a least step at the least.
+
+    Never further above maintenance than the largest step: a target that is not eaten is not raised for ever. None in
+    the first days of a phase, soon after another change, and where mass is not falling.
+    """
+    now, rate, maintenance, phase = evidence.energy_kcal, evidence.rate, evidence.maintenance_kcal, evidence.phase
+    if now is None or rate is None or rate.mean >= 0.0 or maintenance is None or evidence.kind in ("cut", "build"):
+        return None
+    last = evidence.history.last_energy_change_on
+    if last is not None and (evidence.as_of - last).days < policy.energy_change_min_interval_days:
+        return None
+    if phase is not None and phase.day <= policy.energy_quiet_days:
+        return None
+    wanted = max(maintenance.mean, now + policy.energy_step_min_kcal)
+    change = bounded(evidence, policy, min(wanted, maintenance.mean + policy.energy_step_max_kcal))
+    return change if change is not None and change.to_kcal > change.from_kcal else None

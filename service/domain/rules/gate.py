@@ -1,0 +1,283 @@
+"""The safety gate: who may not be put into a deficit or under more load, why, and until when.
+
+The service never diagnoses. A condition on the referral list closes the gate until a licensed professional's clearance
+is recorded; nothing that starts or deepens a deficit, or raises load, passes a closed gate.
+"""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from service.domain.estimation.model import (
+    MASS_INDEX_MEAN,
+    REPORTING_MEAN,
+    USUAL_AGE_Y,
+    USUAL_HEIGHT_FEMALE_CM,
+    USUAL_HEIGHT_MALE_CM,
+    judged_activity,
+)
+from service.domain.evidence import Clearance, Evidence, Pain, Scope
+from service.domain.physiology.composition import energy_availability_kcal_per_kg
+from service.domain.physiology.energy import mifflin_st_jeor
+from service.domain.policy import Policy
+from service.domain.rules.findings import Move, Verdict
+from service.domain.rules.targets import energy_floor_kcal, reporting_ratio
+from service.domain.wording import number
+
+BOTH: tuple[Scope, ...] = ("deficit", "load")
+DEFICIT: tuple[Scope, ...] = ("deficit",)
+
+
+@dataclass(frozen=True)
+class Condition:
+    """Something on the referral list that holds for this athlete, whether cleared or not."""
+
+    code: str
+    scopes: tuple[Scope, ...]
+    words: str
+    since: date | None  # a clearance must not be older than this
+    evidence: dict[str, Any]
+    moves: tuple[Move, ...] = ()
+
+
+@dataclass(frozen=True)
+class Gate:
+    """What may be planned: a deficit, more load; which lifts are stopped; which codes closed it."""
+
+    deficit_open: bool
+    load_open: bool
+    deepening_open: bool  # also closed by a fresh mild symptom
+    screened: bool
+    closed_exercises: tuple[str, ...]
+    closed_by: tuple[str, ...]
+    on_referral_list: bool  # also when cleared: then still no fasting window
+    window_open: bool  # an eating window may be set: not on the list, and screened or asked for by the athlete's coach
+    kidney_closed: bool
+
+
+def screened(evidence: Evidence) -> bool:
+    """Whether every screening question was answered."""
+    s = evidence.screening
+    return s is not None and None not in (
+        s.pregnant_or_breastfeeding,
+        s.eating_disorder_history,
+        s.kidney_disease,
+        s.heart_or_metabolic_disease,
+        s.glucose_lowering_medication,
+    )
+
+
+def conditions(evidence: Evidence, policy: Policy) -> tuple[Condition, ...]:
+    """Everything on the referral list that holds for the athlete, in the list's order."""
+    found = []
+    age, s, body = evidence.athlete.age_y, evidence.screening, evidence.wellbeing
+    if age is not None and age < policy.adult_age_y:
+        words = f"is {number(int(age))} years old, under {number(policy.adult_age_y)}"
+        move = Move("athlete.age_y", policy.adult_age_y, "at_least")
+        found.append(Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,)))
+    if s is not None:
+        answers: tuple[tuple[str, bool | None, tuple[Scope, ...], str], ...] = (
+            ("safety.pregnancy", s.pregnant_or_breastfeeding, BOTH, "is pregnant or breast-feeding"),
+            ("safety.eating_disorder", s.eating_disorder_history, DEFICIT, "has a history of an eating disorder"),
+            ("safety.kidney_disease", s.kidney_disease, DEFICIT, "has kidney disease"),
+            ("safety.heart_or_metabolic", s.heart_or_metabolic_disease, BOTH, "has a heart or metabolic disease"),
+        )
+        found += [
+            Condition(code, scopes, words, None, {"screening": "yes"}) for code, yes, scopes, words in answers if yes
+        ]
+        drug = s.glucose_lowering_medication
+        if drug in ("insulin", "sulfonylurea"):
+            name = "insulin" if drug == "insulin" else "a sulfonylurea"
+            words = f"takes {name}, which can drop blood sugar too low in a deficit"
+            found.append(Condition("safety.glucose_medication", DEFICIT, words, None, {"medication": drug}))
+    found += _symptoms(evidence, policy)
+    months = body.months_without_menstruation
+    if months is not None and months >= policy.menses_missing_months and evidence.athlete.male is not True:
+        words = f"has been without menstruation for {number(months)} months"
+        move = Move("wellbeing.months_without_menstruation", policy.menses_missing_months, "below")
+        found.append(Condition("safety.menses_missing", DEFICIT, words, None, {"months": months}, (move,)))
+    return tuple(found)
+
+
+def _symptoms(evidence: Evidence, policy: Policy) -> list[Condition]:
+    notes = evidence.wellbeing.symptoms
+    grave = sorted({(x.on, x.kind) for x in notes if x.kind in ("chest_pain", "fainting")})
+    mild = sorted({x.on for x in notes if x.kind in ("dizziness", "palpitations") and _recent(evidence, policy, x.on)})
+    found = []
+    if grave:
+        on, kind = grave[-1]
+        words = f"noted {kind.replace('_', ' ')} on {on}"
+        found.append(Condition("safety.symptoms", BOTH, words, on, {"symptom": kind, "on": str(on)}))
+    if len(mild) >= 2:
+        words = f"noted dizziness or palpitations on {len(mild)} days of the last {policy.symptom_window_days}"
+        found.append(
+            Condition("safety.symptoms_repeated", BOTH, words, mild[-1], {"days": len(mild), "last_on": str(mild[-1])})
+        )
+    return found
+
+
+def _recent(evidence: Evidence, policy: Policy, on: date) -> bool:
+    return 0 <= (evidence.as_of - on).days < policy.symptom_window_days
+
+
+def clearance(evidence: Evidence, policy: Policy, scope: Scope, since: date | None) -> Clearance | None:
+    """The newest valid clearance of a scope, given not before `since` and not after the review date; None without."""
+    given = evidence.screening.clearances if evidence.screening else ()
+    valid = [
+        c
+        for c in given
+        if c.scope == scope
+        and 0 <= (evidence.as_of - c.on).days <= policy.clearance_valid_days
+        and (since is None or c.on >= since)
+    ]
+    return max(valid, key=lambda c: (c.on, c.by), default=None)
+
+
+def closed_scopes(evidence: Evidence, policy: Policy, condition: Condition) -> tuple[Scope, ...]:
+    """The scopes of a condition that no clearance has opened."""
+    return tuple(s for s in condition.scopes if clearance(evidence, policy, s, condition.since) is None)
+
+
+def painful_lifts(evidence: Evidence, policy: Policy) -> tuple[tuple[str, tuple[Pain, ...]], ...]:
+    """Exercises with enough pain, often enough, close enough together, and no clearance of load since."""
+    by_lift: dict[str, dict[date, Pain]] = {}
+    for pain in evidence.wellbeing.pains:
+        if pain.level >= policy.pain_level and pain.on <= evidence.as_of:
+            days = by_lift.setdefault(pain.exercise, {})
+            if pain.on not in days or days[pain.on].level < pain.level:
+                days[pain.on] = pain
+    stopped = []
+    for exercise in sorted(by_lift):
+        notes = [by_lift[exercise][on] for on in sorted(by_lift[exercise])]
+        runs = [notes[i : i + policy.pain_times] for i in range(len(notes) - policy.pain_times + 1)]
+        close = [run for run in runs if (run[-1].on - run[0].on).days < policy.pain_window_days]
+        if close and clearance(evidence, policy, "load", close[-1][-1].on) is None:
+            stopped.append((exercise, tuple(close[-1])))
+    return tuple(stopped)
+
+
+def gate(evidence: Evidence, policy: Policy) -> Gate:
+    """What may be planned for this athlete on this date."""
+    held = conditions(evidence, policy)
+    closed = [(c.code, closed_scopes(evidence, policy, c)) for c in held]
+    lifts = painful_lifts(evidence, policy)
+    mild = mild_symptom(evidence, policy) is not None
+    return Gate(
+        deficit_open=not any("deficit" in scopes for _, scopes in closed),
+        load_open=not (mild or any("load" in scopes for _, scopes in closed)),
+        deepening_open=not mild,
+        screened=screened(evidence),
+        closed_exercises=tuple(exercise for exercise, _ in lifts),
+        closed_by=tuple(code for code, scopes in closed if scopes) + (("safety.pain",) if lifts else ()),
+        on_referral_list=bool(held),
+        window_open=not held and (screened(evidence) or evidence.athlete.eating_window is not None),
+        kidney_closed=any(code == "safety.kidney_disease" and scopes for code, scopes in closed),
+    )
+
+
+def stricter(one: Gate, other: Gate) -> Gate:
+    """What both gates let through: the same athlete on two days."""
+    return Gate(
+        deficit_open=one.deficit_open and other.deficit_open,
+        load_open=one.load_open and other.load_open,
+        deepening_open=one.deepening_open and other.deepening_open,
+        screened=one.screened and other.screened,
+        closed_exercises=tuple(sorted({*one.closed_exercises, *other.closed_exercises})),
+        closed_by=tuple(dict.fromkeys((*one.closed_by, *other.closed_by))),
+        on_referral_list=one.on_referral_list or other.on_referral_list,
+        window_open=one.window_open and other.window_open,
+        kidney_closed=one.kidney_closed or other.kidney_closed,
+    )
+
+
+def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether dizziness or palpitations were noted lately and not cleared since."""
+    recent = sorted(
+        (x.on, x.kind)
+        for x in evidence.wellbeing.symptoms
+        if x.kind in ("dizziness", "palpitations") and _recent(evidence, policy, x.on)
+    )
+    if not recent or clearance(evidence, policy, "load", recent[-1][0]) is not None:
+        return None
+    on, kind = recent[-1]
+    words = (
+        f"The athlete noted {kind} on {on}: no deeper deficit and no added load for"
+        f" {policy.symptom_window_days} days; if it returns, see a licensed professional."
+    )
+    over = on + timedelta(days=policy.symptom_window_days)
+    need = f"it were {over} without another symptom, or a clearance for load, dated {on} or later, were recorded"
+    return Verdict(words, {"symptom": kind, "on": str(on)}, condition=need)
+
+
+def body_fat_floor_pct(evidence: Evidence, policy: Policy) -> float:
+    """Body fat below which no deficit is planned; the higher one when the sex is unknown."""
+    return policy.body_fat_floor_male_pct if evidence.athlete.male is True else policy.body_fat_floor_female_pct
+
+
+def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
+    """Logged-scale maintenance of somebody without an estimate, kcal/d, never below the energy floor.
+
+    Equation: resting energy (Mifflin and others 1990, 10.1093/ajcn/51.2.241) × activity × the usual share that is
+    logged, as in the prior of the estimation; at the average mass, else at the mean body mass index of that prior. What
+    is unknown is taken as there (178 or 165 cm, 30 years), an unknown sex as male: the higher need.
+    """
+    who = evidence.athlete
+    male = who.male is not False
+    height_cm = who.height_cm or (USUAL_HEIGHT_MALE_CM if male else USUAL_HEIGHT_FEMALE_CM)
+    usual_kg = MASS_INDEX_MEAN * (height_cm / 100.0) ** 2
+    mass_kg = evidence.average_mass_kg.mean if evidence.average_mass_kg else usual_kg
+    resting = float(mifflin_st_jeor(mass_kg, height_cm, USUAL_AGE_Y if who.age_y is None else who.age_y, male))
+    activity = float(judged_activity(np.array(np.nan if who.activity_factor is None else who.activity_factor)))
+    return max(REPORTING_MEAN * activity * resting, energy_floor_kcal(evidence, policy))
+
+
+def energy_availability(evidence: Evidence, policy: Policy, intake_kcal: float) -> float | None:
+    """Energy that an intake on the logging scale leaves for the body, kcal per kg of fat-free mass; None when unknown.
+
+    On the true scale: logs miss a part of what is eaten. Without the cost of training where that is not known.
+    """
+    lean = evidence.fat_free_mass_kg
+    if lean is None or lean <= 0.0:
+        return None
+    eaten = intake_kcal / reporting_ratio(evidence, policy)
+    return float(energy_availability_kcal_per_kg(eaten, evidence.exercise_kcal or 0.0, lean))
+
+
+def in_deficit(evidence: Evidence, policy: Policy, energy_kcal: float | None = None) -> bool:
+    """Whether an energy target (the one in force by default) is a deficit that counts, or the phase is a cut.
+
+    Held against the estimate of maintenance, before the first weigh-in against the maintenance of the profile.
+    """
+    energy = evidence.energy_kcal if energy_kcal is None else energy_kcal
+    if energy_kcal is None and evidence.kind == "cut":
+        return True
+    if energy is None:
+        return False
+    known = evidence.maintenance_kcal
+    maintenance = maintenance_by_profile_kcal(evidence, policy) if known is None else known.mean
+    return energy < maintenance * (1.0 - policy.no_deficit_pct / 100.0)
+
+
+def too_lean(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether body fat is below the floor at even odds."""
+    fat, least = evidence.body_fat_pct, body_fat_floor_pct(evidence, policy)
+    if fat is None or fat.mean >= least:
+        return None
+    words = f"Body fat is estimated at {number(fat.mean, 1)} %, below the floor of {number(least)} %: no deficit."
+    return Verdict(
+        words, {"body_fat_pct": fat.mean, "floor_pct": least}, (Move("body_fat_pct.mean", least, "at_least"),)
+    )
+
+
+def too_light(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether the body mass index is below its floor."""
+    bmi, height = evidence.body_mass_index, evidence.athlete.height_cm
+    if bmi is None or height is None or bmi >= policy.bmi_floor:
+        return None
+    words = f"Body mass index is {number(bmi, 1)} kg/m², below the floor of {number(policy.bmi_floor, 1)}: no deficit."
+    least_kg = policy.bmi_floor * (height / 100.0) ** 2
+    return Verdict(
+        words, {"bmi": bmi, "least_mass_kg": least_kg}, (Move("average_mass_kg.mean", least_kg, "at_least"),)
+    )

@@ -1,0 +1,225 @@
+"""What to eat in a phase: energy from maintenance and the rate aimed at, then protein, fat, carbohydrate, fibre, meals.
+
+Energy is on the athlete's own logging scale throughout: a target is compared with a log.
+"""
+
+from dataclasses import dataclass
+from math import ceil, floor
+
+import numpy as np
+
+from service.domain.estimation.model import LEAN_GAIN, LEAN_LOSS, REPORTING_MEAN, transfer_kg_per_kcal
+from service.domain.evidence import EatingWindow, Evidence, Kind, Meal, Targets
+from service.domain.physiology.energy import (
+    CARBOHYDRATE_KCAL_PER_G,
+    FAT_KCAL_PER_G,
+    PROTEIN_KCAL_PER_G,
+)
+from service.domain.policy import Policy
+
+USUAL_FAT_KG = 16.0  # when body fat is unknown
+REPORTING_RATIO_MAX = 1.1
+
+
+@dataclass(frozen=True)
+class Limit:
+    """The lowest energy allowed, kcal, and which limit sets it: `energy_floor`, `deficit_share` or `deficit_fat`."""
+
+    energy_kcal: float
+    name: str
+
+
+@dataclass(frozen=True)
+class PhaseEnergy:
+    """Energy for a phase, kcal on the logging scale, and the limit that bent it, if one did."""
+
+    energy_kcal: float
+    limited_by: str | None
+
+
+def energy_floor_kcal(evidence: Evidence, policy: Policy) -> float:
+    """The energy below which no target goes, by sex; the higher one when the sex is unknown."""
+    return policy.energy_floor_female_kcal if evidence.athlete.male is False else policy.energy_floor_male_kcal
+
+
+def reporting_ratio(evidence: Evidence, policy: Policy) -> float:
+    """Logged over true energy, from the two maintenance estimates, kept within credible bounds; 1 when unknown."""
+    logged, true = evidence.maintenance_kcal, evidence.energy_requirement_kcal
+    if logged is None or true is None or true.mean <= 0.0:
+        return 1.0
+    return min(max(logged.mean / true.mean, policy.reporting_ratio_min), REPORTING_RATIO_MAX)
+
+
+def fat_mass_kg(evidence: Evidence) -> float | None:
+    """Fat mass from average mass and body fat, kg."""
+    if evidence.average_mass_kg is None or evidence.body_fat_pct is None:
+        return None
+    return evidence.average_mass_kg.mean * evidence.body_fat_pct.mean / 100.0
+
+
+def tissue_kcal_per_kg(fat_kg: float, *, gain: bool) -> float:
+    """Intake beside maintenance that makes or takes a kilogram of tissue, kcal/kg on the true scale.
+
+    The estimator's own partition: Forbes' lean share, less in loss and more in gain for people who lift, with the cost
+    of storing and the thermic effect of food (`estimation_model.transfer_kg_per_kcal`).
+    """
+    kg_per_kcal = transfer_kg_per_kcal(np.array([fat_kg]), LEAN_GAIN if gain else LEAN_LOSS)[0]
+    return 1.0 / (REPORTING_MEAN * float(kg_per_kcal))
+
+
+def energy_gap_kcal(evidence: Evidence, policy: Policy, rate_pct_per_week: float) -> float | None:
+    """Intake minus maintenance, kcal per day on the logging scale, that moves tissue at a rate.
+
+    Equation: rate/100 × mass/7 × intake per kilogram of tissue × reporting ratio. None when the mass is unknown.
+    """
+    if evidence.average_mass_kg is None:
+        return None
+    cost = tissue_kcal_per_kg(fat_mass_kg(evidence) or USUAL_FAT_KG, gain=rate_pct_per_week > 0.0)
+    kg_per_day = rate_pct_per_week / 100.0 * evidence.average_mass_kg.mean / 7.0
+    return kg_per_day * cost * reporting_ratio(evidence, policy)
+
+
+def lowest_energy(evidence: Evidence, policy: Policy) -> Limit:
+    """The lowest energy a deficit may go to: the floor by sex, the largest share, what stored fat can cover."""
+    limits = [Limit(energy_floor_kcal(evidence, policy), "energy_floor")]
+    maintenance, fat = evidence.maintenance_kcal, fat_mass_kg(evidence)
+    if maintenance is not None:
+        limits.append(Limit(maintenance.mean * (1.0 - policy.cut_deficit_max_pct / 100.0), "deficit_share"))
+        if fat is not None:
+            cover = policy.cut_deficit_max_kcal_per_kg_fat * fat * reporting_ratio(evidence, policy)
+            limits.append(Limit(maintenance.mean - cover, "deficit_fat"))
+    return max(limits, key=lambda limit: limit.energy_kcal)
+
+
+def build_band_pct(evidence: Evidence, policy: Policy) -> tuple[float, float]:
+    """The slow and fast edge of a build's rate, %/week; novices may gain faster."""
+    factor = policy.build_novice_factor if evidence.athlete.experience == "novice" else 1.0
+    return policy.build_rate_slow_pct, policy.build_rate_fast_pct * factor
+
+
+def aim_pct(evidence: Evidence, policy: Policy, kind: Kind) -> float:
+    """The rate that the energy of a phase aims at, %/week."""
+    if kind == "cut":
+        return policy.cut_rate_aim_pct
+    return sum(build_band_pct(evidence, policy)) / 2.0 if kind == "build" else 0.0
+
+
+def phase_energy(
+    evidence: Evidence, policy: Policy, kind: Kind, rate_pct_per_week: float | None = None
+) -> PhaseEnergy | None:
+    """Energy that a phase of this kind needs now, within all limits.
+
+    Expenditure follows a change of intake in part (adaptation, less activity), so that a cut or build must go further
+    than the gap at today's expenditure: energy = (maintenance + gap − response × intake)/(1 − response). A return to
+    maintenance is maintenance as it is today. Parameters: `rate_pct_per_week`, another rate than the policy's aim.
+    None when maintenance or mass is unknown.
+    """
+    aim = aim_pct(evidence, policy, kind) if rate_pct_per_week is None else rate_pct_per_week
+    gap = energy_gap_kcal(evidence, policy, aim)
+    if evidence.maintenance_kcal is None or gap is None:
+        return None
+    maintenance, floor_kcal = evidence.maintenance_kcal.mean, energy_floor_kcal(evidence, policy)
+    wanted = maintenance + gap
+    if kind != "maintain":
+        response, intake = policy.expenditure_response, _intake_kcal(evidence, policy, maintenance)
+        wanted = (wanted - response * intake) / (1.0 - response)
+    if kind == "build":
+        most = maintenance * (1.0 + policy.build_surplus_max_pct / 100.0)
+        limit = Limit(max(maintenance, floor_kcal), "energy_floor")
+        if wanted > most:
+            return PhaseEnergy(max(_down(most), ceil(limit.energy_kcal)), "surplus_share")
+    else:
+        limit = lowest_energy(evidence, policy) if kind == "cut" else Limit(floor_kcal, "energy_floor")
+    if wanted < limit.energy_kcal:
+        return PhaseEnergy(_up(limit.energy_kcal), limit.name)
+    return PhaseEnergy(max(_near(wanted), _up(limit.energy_kcal)), None)
+
+
+def _intake_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float) -> float:
+    """Present intake on the logging scale: the mean of enough complete days, else what today's rate implies."""
+    log = evidence.log
+    if log.logged_intake_kcal is not None and log.complete_food_days_14_d >= max(policy.food_days_min_14_d, 1):
+        return log.logged_intake_kcal
+    gap = energy_gap_kcal(evidence, policy, evidence.rate.mean) if evidence.rate else None
+    return maintenance_kcal + (gap or 0.0)
+
+
+def _near(kcal: float) -> float:
+    return floor(kcal / 10.0 + 0.5) * 10.0
+
+
+def _up(kcal: float) -> float:
+    return ceil(round(kcal / 10.0, 6)) * 10.0
+
+
+def _down(kcal: float) -> float:
+    return floor(round(kcal / 10.0, 6)) * 10.0
+
+
+def macro_targets(
+    evidence: Evidence, policy: Policy, kind: Kind | None, energy_kcal: float, *, window: bool, kidney: bool = False
+) -> Targets | None:
+    """Protein, fat, carbohydrate, fibre and meals for an energy target.
+
+    Parameters: `kind`, the phase the targets are for; `window`, whether an eating window may be set; `kidney`, whether
+    protein is held down until a professional has cleared it. Protein and fat are multiples of 5 g, carbohydrate takes
+    what is left, so 4·protein + 4·carbohydrate + 9·fat meets the energy within 1 % (from 1000 kcal up). None when the
+    mass is unknown.
+    """
+    if evidence.average_mass_kg is None:
+        return None
+    mass = evidence.average_mass_kg.mean
+    least_fat = 5.0 * ceil(policy.fat_min_g_per_kg * mass / 5.0)
+    protein = _protein_g(evidence, policy, kind, mass)
+    if kidney:
+        protein = min(protein, policy.kidney_protein_max_g_per_kg * mass)
+    most_protein = max(0.0, (energy_kcal - FAT_KCAL_PER_G * least_fat) / PROTEIN_KCAL_PER_G)
+    rounded = 5.0 * (floor(protein / 5.0) if kidney else ceil(round(protein / 5.0, 6)))
+    protein = min(rounded, 5.0 * floor(most_protein / 5.0))
+    rest = energy_kcal - PROTEIN_KCAL_PER_G * protein
+    share = evidence.athlete.carbohydrate_share
+    share = policy.carbohydrate_share if share is None else share
+    fat = max(5.0 * floor(rest * (1.0 - share) / FAT_KCAL_PER_G / 5.0 + 0.5), least_fat)
+    fat = min(fat, float(floor(rest / FAT_KCAL_PER_G)))
+    carbohydrate = max(0.0, 5.0 * floor((rest - FAT_KCAL_PER_G * fat) / CARBOHYDRATE_KCAL_PER_G / 5.0 + 0.5))
+    count = min(max(evidence.athlete.meals_per_day or policy.meals_per_day, 1), 4)
+    fibre = float(floor(policy.fibre_g_per_1000_kcal * energy_kcal / 1000.0 + 0.5))
+    return Targets(
+        energy_kcal,
+        protein,
+        fat,
+        carbohydrate,
+        fibre,
+        tuple(
+            Meal(slot, kcal * 10.0, grams)
+            for slot, kcal, grams in zip(
+                range(1, count + 1), _evenly(energy_kcal / 10.0, count), _evenly(protein, count), strict=True
+            )
+        ),
+        _window(evidence, policy) if window else None,
+    )
+
+
+def _protein_g(evidence: Evidence, policy: Policy, kind: Kind | None, mass_kg: float) -> float:
+    least = policy.protein_min_g_per_kg * mass_kg
+    lean = evidence.fat_free_mass_kg
+    if kind != "cut":
+        return max(policy.protein_aim_g_per_kg * mass_kg, least)
+    if lean is None:  # the aim per kg of body mass of somebody with a fifth of fat
+        return max(policy.cut_protein_aim_g_per_kg_ffm * 0.8 * mass_kg, least)
+    most = policy.cut_protein_max_g_per_kg_ffm * lean
+    return min(max(policy.cut_protein_aim_g_per_kg_ffm * lean, least), max(most, 5.0))
+
+
+def _evenly(total: float, parts: int) -> list[float]:
+    whole = floor(total)
+    shares = [float(whole // parts + (1 if i < whole % parts else 0)) for i in range(parts)]
+    shares[0] += total - whole
+    return shares
+
+
+def _window(evidence: Evidence, policy: Policy) -> EatingWindow:
+    if evidence.athlete.eating_window is not None:
+        return evidence.athlete.eating_window
+    end = policy.last_meal_at_h
+    return EatingWindow(f"{end - policy.eating_window_h:02d}:00", f"{end:02d}:00")

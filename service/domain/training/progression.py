@@ -1,0 +1,356 @@
+"""What to lift next: one prescription per exercise, with its reason.
+
+Rules in their order, the first that speaks decides: pain stops the lift; a lift without history starts from the
+estimate or is found out; a pause of two weeks returns lighter; a deload that is due; in a cut loads are held and sets
+go before load; two misses back off; all work sets at the top of the range earn the next load; else the load stays and
+repetitions grow. Double progression and back-off are common practice, no source; the step of 2–10 % is the ACSM's
+position stand 2009 (doi 10.1249/MSS.0b013e3181915670). Thresholds come from the policy, loads from the gym: a
+prescription is always one of the loads that exist, never a jump above the policy's, and never more than the upper bound
+of the estimated maximum allows.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from math import ceil
+
+from service.domain.evidence import Kind, ScalarEstimate
+from service.domain.policy import DEFAULT, Policy
+from service.domain.strength.repetitions import load_for
+from service.domain.strength.sets import TYPICAL_MASS_KG
+from service.domain.training.exercise import Exercise
+from service.domain.training.loads import nearest_load
+
+PAUSE_DAYS = 14  # off a lift from which it starts lower (common practice, no source)
+PAUSE_CUTS = ((56, 20.0), (28, 15.0), (PAUSE_DAYS, 10.0))  # days off, per cent of load taken away
+DELOAD_LOAD_PCT = 10.0  # taken off the load in a deload; sets are halved (common practice, no source)
+DELOAD_RIR = 2  # more repetitions left in reserve
+CUT_SETS = (
+    2.0 / 3.0
+)  # of the planned sets are kept at least: volume falls by up to a third (common practice, no source)
+EASY_RIR = 2  # more in reserve than asked, in every set, from which the largest step is taken instead of the smallest
+MOST_EXTRA_REPS = 10  # beyond the range, where the next load is too far away
+TOO_HEAVY = "The lightest load of this gym is too heavy here: choose a substitute, or find out with less."
+MOST_BY_ESTIMATE = "Less than that rule asks: the estimated maximum allows no more for these repetitions."
+START_MARGIN = 0.95  # of the load that the estimate would allow, when a lift begins
+
+
+@dataclass(frozen=True)
+class Scheme:
+    """What the plan asks of a lift: work sets of a repetition range with so many left in reserve."""
+
+    sets: int = 3
+    reps_from: int = 6
+    reps_to: int = 10
+    rir: int = 2
+    rest_s: int = 150
+
+
+@dataclass(frozen=True)
+class LiftSession:
+    """A past session of the lift, warm-ups left out; `external_kg` of its heaviest sets, assistance negative."""
+
+    on: date
+    external_kg: float
+    reps: tuple[int, ...]
+    rir: tuple[float | None, ...] = ()
+    pain: float | None = None  # 0–10, the worst of the session
+    deload: bool = False  # was prescribed as one
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Where the athlete stands on the day of the prescription."""
+
+    on: date
+    phase: Kind | None = None
+    body_mass_kg: float | None = None  # trend, for body-weight lifts
+    one_rep_max_kg: ScalarEstimate | None = None  # of this lift (system): no load goes beyond it
+    deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
+    form_note: bool = False  # the coach stopped the lift for its form
+
+
+@dataclass(frozen=True)
+class Prescription:
+    """What to lift; exactly one of the loads is given, none when the load is yet to be found out or the lift is off.
+
+    `rule` names the rule that decided: stop, start, find, return, deload, cut_hold, cut_sets, back_off, add_load,
+    add_reps, hold.
+    """
+
+    exercise: str
+    sets: int
+    reps_from: int
+    reps_to: int
+    rir: int
+    load_kg: float | None
+    added_kg: float | None
+    assistance_kg: float | None
+    rule: str
+    why: str
+
+    @property
+    def external_kg(self) -> float | None:
+        """The one load that is given, assistance negative."""
+        loads = (self.load_kg, self.added_kg, None if self.assistance_kg is None else -self.assistance_kg)
+        return next((load for load in loads if load is not None), None)
+
+
+@dataclass(frozen=True)
+class _Case:
+    """All that the rules look at."""
+
+    exercise: Exercise
+    scheme: Scheme
+    history: tuple[LiftSession, ...]  # oldest first
+    now: Situation
+    loads: tuple[float, ...]
+    policy: Policy
+
+    @property
+    def trained(self) -> tuple[LiftSession, ...]:
+        """Sessions that count for progress: no deloads, and with a completed set."""
+        return tuple(s for s in self.history if not s.deload and s.reps and max(s.reps) > 0)
+
+    @property
+    def last(self) -> LiftSession:
+        return self.trained[-1]
+
+    @property
+    def body_kg(self) -> float:
+        """The part of the body that is lifted."""
+        return self.exercise.body_mass_share * (self.now.body_mass_kg or TYPICAL_MASS_KG)
+
+    @property
+    def most_kg(self) -> float:
+        """The heaviest load that is not a jump beyond the policy's from the last one."""
+        system = self.body_kg + self.last.external_kg
+        return system * (1.0 + self.policy.load_step_max_pct / 100.0) - self.body_kg + 1e-9
+
+    @property
+    def held_kg(self) -> float:
+        """The last load, or the nearest this gym can make without a jump."""
+        return nearest_load([load for load in self.loads if load <= self.most_kg], self.last.external_kg)
+
+    def lighter(self, least_pct: float, most_pct: float) -> float:
+        """A load lower by the least share that exists within the bounds; else the nearest below, if any exists."""
+        system = self.body_kg + self.last.external_kg
+        high = system * (1.0 - least_pct / 100.0) - self.body_kg + 1e-9
+        low = system * (1.0 - most_pct / 100.0) - self.body_kg - 1e-9
+        below = [load for load in self.loads if load <= high]
+        inside = [load for load in below if load >= low]
+        return max(inside or below, default=self.loads[0])
+
+    def missed(self, session: LiftSession) -> bool:
+        """Below the range on average of its work sets."""
+        return sum(session.reps) / len(session.reps) < self.scheme.reps_from
+
+    def misses(self) -> int:
+        """Misses in a row at the present load, latest first."""
+        count = 0
+        for session in reversed(self.trained):
+            if not self.missed(session) or abs(session.external_kg - self.last.external_kg) > 1e-6:
+                break
+            count += 1
+        return count
+
+
+def prescribe(
+    exercise: Exercise,
+    scheme: Scheme,
+    history: Sequence[LiftSession],
+    now: Situation,
+    loads: Sequence[float],
+    policy: Policy = DEFAULT,
+) -> Prescription:
+    """The next prescription of a lift.
+
+    Parameters: `history`, the lift's sessions in any order, those after `now.on` ignored; `loads`, see
+    `loads.available_loads`: without any, no load is given.
+    """
+    past = tuple(sorted((s for s in history if s.on <= now.on), key=lambda s: s.on))
+    case = _Case(exercise, scheme, past, now, tuple(sorted(loads)), policy)
+    for rule in _RULES:
+        answer = rule(case)
+        if answer is not None:
+            return _within_estimate(case, answer)
+    return _within_estimate(case, _answer(case, "hold", case.held_kg, _hold_reason(case)))
+
+
+def _within_estimate(case: _Case, one: Prescription) -> Prescription:
+    """No load that even the upper bound of the maximum would not allow for the fewest repetitions asked."""
+    maximum, wanted, exercise = case.now.one_rep_max_kg, one.external_kg, case.exercise
+    needs_mass = exercise.body_mass_share > 0.0 and case.now.body_mass_kg is None
+    if maximum is None or wanted is None or needs_mass:
+        return one
+    most = float(load_for(maximum.hi, one.reps_from + one.rir, exercise.repetition_curve)) - case.body_kg + 1e-9
+    if wanted <= most:
+        return one
+    possible = [load for load in case.loads if load <= most]
+    if not possible:
+        return _answer(case, "find", None, TOO_HEAVY)
+    rule = "hold" if one.rule in ("add_load", "add_reps") else one.rule
+    less = _answer(case, rule, possible[-1], f"{one.why} {MOST_BY_ESTIMATE}")
+    return replace(less, sets=one.sets, reps_from=one.reps_from, reps_to=one.reps_to, rir=one.rir)
+
+
+def _stop(case: _Case) -> Prescription | None:
+    policy = case.policy
+    painful = [
+        s
+        for s in case.history
+        if s.pain is not None and s.pain >= policy.pain_level and (case.now.on - s.on).days < policy.pain_window_days
+    ]
+    if len({s.on for s in painful}) >= policy.pain_times:
+        why = (
+            f"Pain of {policy.pain_level:g}/10 or more on {policy.pain_times} days: stop this lift and swap it. "
+            "Pain that stays belongs to a licensed professional."
+        )
+    elif case.now.form_note:
+        why = "Stopped for its form: swap it until the coach has seen it again."
+    else:
+        return None
+    return Prescription(case.exercise.slug, 0, 0, 0, case.scheme.rir, None, None, None, "stop", why)
+
+
+def _start(case: _Case) -> Prescription | None:
+    if case.trained:
+        return None
+    maximum = case.now.one_rep_max_kg
+    needs_mass = case.exercise.body_mass_share > 0.0 and case.now.body_mass_kg is None
+    if maximum is None or needs_mass:
+        why = "First time: begin very light and add load set by set until the reserve is as asked; log it all."
+        return _answer(case, "find", None, why)
+    reps = case.scheme.reps_to + case.scheme.rir
+    wish = START_MARGIN * float(load_for(maximum.lo, reps, case.exercise.repetition_curve)) - case.body_kg
+    possible = [load for load in case.loads if load <= wish]
+    if not possible:
+        return _answer(case, "find", None, TOO_HEAVY)
+    return _answer(case, "start", possible[-1], "First time: from the estimate's lower bound, with a margin.")
+
+
+def _no_load(case: _Case) -> Prescription | None:
+    if not case.loads:
+        return _answer(case, "find", None, "This gym has no load for this lift: choose a substitute.")
+    if not case.trained or case.loads[0] <= case.most_kg:
+        return None
+    return _answer(case, "find", None, TOO_HEAVY)
+
+
+def _return(case: _Case) -> Prescription | None:
+    off = (case.now.on - case.history[-1].on).days
+    for days, pct in PAUSE_CUTS:
+        if off >= days:
+            kg = case.lighter(pct, pct + 5.0)
+            why = f"{off} days off this lift: return about {pct:g} % lighter, then build up again."
+            return _answer(case, "return", kg, why, sets=max(case.scheme.sets - 1, 1))
+    return None
+
+
+def _deload(case: _Case) -> Prescription | None:
+    if not case.now.deload:
+        return None
+    kg = case.lighter(DELOAD_LOAD_PCT, DELOAD_LOAD_PCT + 5.0)
+    why = f"Deload: about {DELOAD_LOAD_PCT:g} % lighter, half the sets, more in reserve; next week as before."
+    return _answer(case, "deload", kg, why, sets=ceil(case.scheme.sets / 2), more_rir=DELOAD_RIR)
+
+
+def _cut(case: _Case) -> Prescription | None:
+    if case.now.phase != "cut":
+        return None
+    fewest = ceil(case.scheme.sets * CUT_SETS)
+    done = len(case.last.reps)
+    if not case.missed(case.last):
+        sets = min(max(done, fewest), case.scheme.sets)
+        return _answer(
+            case, "cut_hold", case.held_kg, "In a cut the load is held: strength kept is the aim.", sets=sets
+        )
+    if case.misses() >= case.policy.load_misses and done <= fewest:
+        return None
+    why = "In a cut a missed session costs a set before it costs load."
+    return _answer(case, "cut_sets", case.held_kg, why, sets=max(min(done, case.scheme.sets) - 1, fewest))
+
+
+def _back_off(case: _Case) -> Prescription | None:
+    misses, policy = case.misses(), case.policy
+    if misses < policy.load_misses:
+        return None
+    kg = case.lighter(policy.load_back_off_min_pct, policy.load_back_off_max_pct)
+    if kg >= case.last.external_kg:
+        return _answer(case, "hold", case.held_kg, "Missed again, but there is no lighter load: repeat it.")
+    why = f"{misses} sessions in a row below {case.scheme.reps_from} repetitions: back off and build up again."
+    sets = ceil(case.scheme.sets * CUT_SETS) if case.now.phase == "cut" else None
+    return _answer(case, "back_off", kg, why, sets=sets)
+
+
+def _add_load(case: _Case) -> Prescription | None:
+    last, scheme, policy = case.last, case.scheme, case.policy
+    short = len(last.reps) < scheme.sets or min(last.reps) < scheme.reps_to
+    if short or any(rir is not None and rir < scheme.rir - 1 for rir in last.rir):
+        return None
+    system = case.body_kg + last.external_kg
+    low = system * (1.0 + policy.load_step_min_pct / 100.0) - case.body_kg - 1e-9
+    inside = [load for load in case.loads if low <= load <= case.most_kg and load > last.external_kg]
+    if inside:
+        easy = len(last.rir) > 0 and all(rir is not None and rir >= scheme.rir + EASY_RIR for rir in last.rir)
+        kg = inside[-1] if easy else inside[0]
+        return _answer(case, "add_load", kg, _step_reason(case, kg, easy))
+    more = min(min(last.reps) - scheme.reps_to + 2, MOST_EXTRA_REPS)
+    why = f"Top of the range reached, but the gym has no load within +{policy.load_step_max_pct:g} %: more repetitions"
+    return _answer(case, "add_reps", case.held_kg, f"{why}; micro-plates or a swap would help.", more_reps=more)
+
+
+_RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
+    _stop,
+    _no_load,
+    _start,
+    _return,
+    _deload,
+    _cut,
+    _back_off,
+    _add_load,
+)
+
+
+def _step_reason(case: _Case, kg: float, easy: bool) -> str:
+    before, scheme = case.last.external_kg, case.scheme
+    reached = f"All {scheme.sets} sets reached {scheme.reps_to} repetitions"
+    if before < 0.0 < kg or (before < 0.0 and kg == 0.0):
+        return f"{reached}: from assistance to body weight" + (" and more." if kg > 0.0 else ".")
+    if before == 0.0 and case.exercise.body_mass_share > 0.0:
+        return f"{reached} at body weight: now with added weight."
+    system = case.body_kg + before
+    size = "with much in reserve, the largest step allowed" if easy else "the smallest step that counts"
+    return f"{reached}: +{100.0 * (kg - before) / system:.1f} %, {size}."
+
+
+def _hold_reason(case: _Case) -> str:
+    if case.missed(case.last):
+        return f"Below {case.scheme.reps_from} repetitions once: the same load again, one miss is a bad day."
+    return f"The same load until all {case.scheme.sets} sets reach {case.scheme.reps_to}: aim for one repetition more."
+
+
+def _answer(
+    case: _Case,
+    rule: str,
+    external_kg: float | None,
+    why: str,
+    *,
+    sets: int | None = None,
+    more_rir: int = 0,
+    more_reps: int = 0,
+) -> Prescription:
+    scheme, hangs = case.scheme, case.exercise.body_mass_share > 0.0
+    known = external_kg is not None
+    return Prescription(
+        exercise=case.exercise.slug,
+        sets=scheme.sets if sets is None else sets,
+        reps_from=scheme.reps_from + more_reps,
+        reps_to=scheme.reps_to + more_reps,
+        rir=scheme.rir + more_rir,
+        load_kg=external_kg if known and not hangs else None,
+        added_kg=external_kg if external_kg is not None and hangs and external_kg >= 0.0 else None,
+        assistance_kg=-external_kg if external_kg is not None and hangs and external_kg < 0.0 else None,
+        rule=rule,
+        why=why,
+    )
