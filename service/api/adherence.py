@@ -12,9 +12,10 @@ from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Date
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
+from service.application.evidence.estimates import estimate_roster
 from service.application.evidence.evidence import evidence_of, load_notes
 from service.application.evidence.policies import in_force
-from service.application.evidence.roster import energy_steps, estimate_roster, load
+from service.application.evidence.roster import energy_steps, load
 from service.application.schedule import today_of
 from service.auth import requires
 from service.domain.nutrition.adherence import DayIntake, WeekIntake, mean, weeks_of

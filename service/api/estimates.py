@@ -12,7 +12,7 @@ from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Date
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
-from service.application.evidence import roster
+from service.application.evidence import estimates, roster
 from service.application.evidence.evidence import outlooks
 from service.application.evidence.policies import in_force
 from service.application.schedule import today_of
@@ -116,7 +116,7 @@ async def get_estimates(
     known = await roster.load(scope, [athlete], to)
     policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
     found = await asyncio.to_thread(
-        roster.estimate_roster,
+        estimates.estimate_roster,
         known,
         policies=[policy],
         revised=basis == "revised",
@@ -131,7 +131,7 @@ def _answer(
     first: date,
     days: int,
     known: roster.Roster,
-    found: roster.RosterEstimates,
+    found: estimates.RosterEstimates,
     ahead: Outlook | None,
 ) -> EstimatesAnswer:
     start = known.day(first)

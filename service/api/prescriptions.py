@@ -14,9 +14,10 @@ from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
 from service.api.safety import evidence_on
 from service.api.training_sessions import ExerciseSlug
+from service.application.evidence.estimates import estimate_roster
 from service.application.evidence.evidence import Notes, evidence_of, load_notes, scalar_at
 from service.application.evidence.policies import in_force
-from service.application.evidence.roster import Roster, estimate_roster, load
+from service.application.evidence.roster import Roster, load
 from service.application.schedule import today_of
 from service.application.training import prescriptions
 from service.auth import requires

@@ -10,9 +10,10 @@ from typing import Any, Literal
 from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import func
 
+from service.application.evidence.estimates import estimate_roster
 from service.application.evidence.evidence import evidence_of, load_notes
 from service.application.evidence.policies import in_force
-from service.application.evidence.roster import estimate_roster, load
+from service.application.evidence.roster import load
 from service.application.schedule import today_of
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy

@@ -9,9 +9,10 @@ from typing import Any, NamedTuple
 from sqlalchemy import or_
 
 from service.application import schedule
+from service.application.evidence.estimates import estimate_roster
 from service.application.evidence.evidence import Notes, evidence_of, load_notes
 from service.application.evidence.policies import InForce, in_force
-from service.application.evidence.roster import Roster, estimate_roster, load_by_span
+from service.application.evidence.roster import Roster, load_by_span
 from service.application.review.review import check_in_body
 from service.jobs.due import ATHLETE, DueJob
 from service.store.scope import Scope

@@ -2,7 +2,7 @@
 
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from sqlalchemy import Delete, Insert, Row, Select, Update, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
@@ -10,6 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from sqlmodel import SQLModel
 
 Table = type[SQLModel]
+M = TypeVar("M", bound=SQLModel)
 
 
 class Scope:
@@ -40,6 +41,14 @@ class Scope:
     async def first(self, statement: Any) -> Row[Any] | None:
         """The first row of a statement, or None."""
         return (await self.connection.execute(statement)).first()
+
+    async def all(self, table: type[M], statement: Select[Any]) -> Sequence[M]:
+        """The rows of a statement that selects whole rows of a table: with its columns as attributes, never tracked."""
+        return cast(Sequence[M], await self.rows(statement))
+
+    async def one(self, table: type[M], statement: Select[Any]) -> M | None:
+        """The first such row, or None."""
+        return cast(M | None, await self.first(statement))
 
     async def run(self, statement: Any) -> int:
         """Execute a change; the number of rows it touched."""

@@ -21,7 +21,7 @@ from service.domain.rules.amendments import Change, check_change
 from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.targets import phase_energy
-from tests.domain.on_plan import CLEAR, ago, but, phase, q
+from tests.domain.rules.on_plan import CLEAR, ago, but, phase, q
 
 evidences = st.builds(
     but,

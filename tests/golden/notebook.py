@@ -16,9 +16,9 @@ from typing import Any
 
 import numpy as np
 
+from service.application.evidence.estimates import estimate_roster
 from service.application.evidence.evidence import Notes, evidence_of
 from service.application.evidence.policies import InForce
-from service.application.evidence.roster import estimate_roster
 from service.application.review.review import review_roster
 from service.demo.lifters import LIFTS, draw_lifters, train
 from service.demo.people import draw_people

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from service.application.evidence import roster
+from service.application.evidence import estimates
 from service.application.evidence.evidence import load_notes, one_a_week
 from service.application.review.review import keep_reviews, make_reviews
 from service.jobs import check_in, clock, weekly_review
@@ -203,13 +203,13 @@ async def test_an_old_entry_makes_nobody_elses_arrays_long(practice: Practice, m
     old = {"type": "weigh_in", "athlete": "b", "date": "2018-05-01", "mass_kg": 66.0, "ref": "old"}
     await practice.take_in([old])
     sizes: list[tuple[int, int]] = []
-    whole = roster.estimate
+    whole = estimates.estimate
 
     def estimate(who: Any, logged: Any, **more: Any) -> Any:
         sizes.append(logged.mass_kg.shape)
         return whole(who, logged, **more)
 
-    monkeypatch.setattr(roster, "estimate", estimate)
+    monkeypatch.setattr(estimates, "estimate", estimate)
     await practice.tick(MONDAY)
     assert sorted(sizes) == [(1, (SUNDAY - date(2018, 5, 1)).days + 1), (2, 15)]
     for name, document in before.items():

@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.evidence import Notes, evidence_of
-from service.application.evidence.roster import Roster, RosterEstimates
+from service.application.evidence.roster import Roster
 from service.demo.lifters import EXPERIENCE_NAMES, LIFTS, draw_lifters, train
 from service.demo.people import draw_people
 from service.demo.world import FIRST_DAY, Simulation

@@ -11,7 +11,9 @@ from typing import Any, Literal
 import numpy as np
 import orjson
 
-from service.application.evidence.roster import Roster, RosterEstimates, by_athlete, energy_steps
+from service.application.evidence.estimates import RosterEstimates
+from service.application.evidence.roster import Roster, energy_steps
+from service.application.evidence.rows import by_athlete
 from service.domain import evidence as ev
 from service.domain.estimation.outlook import outlook
 from service.domain.estimation.state import take

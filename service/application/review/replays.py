@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from service.application import schedule
+from service.application.evidence.estimates import RosterEstimates, estimate_roster
 from service.application.evidence.evidence import Notes, as_seen_on, evidence_of
-from service.application.evidence.roster import Roster, RosterEstimates, estimate_roster
+from service.application.evidence.roster import Roster
 from service.domain import evidence as ev
 from service.domain.policy import Policy
 from service.domain.rules.arbiter import Decision, decide

@@ -17,9 +17,10 @@ import numpy as np
 import orjson
 from sqlalchemy import bindparam
 
+from service.application.evidence.estimates import RosterEstimates, estimate_roster
 from service.application.evidence.evidence import Notes, evidence_of, load_notes, outlooks, scalar_at
 from service.application.evidence.policies import InForce, in_force
-from service.application.evidence.roster import Roster, RosterEstimates, estimate_roster, load_by_span
+from service.application.evidence.roster import Roster, load_by_span
 from service.application.training import prescriptions
 from service.domain import evidence as ev
 from service.domain.estimation.estimate import predict_mass

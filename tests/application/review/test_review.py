@@ -17,7 +17,8 @@ from typing import Any
 import orjson
 
 from service.api.imports import import_file
-from service.application.evidence.roster import estimate_roster, load
+from service.application.evidence.estimates import estimate_roster
+from service.application.evidence.roster import load
 from service.application.practices import find_or_make_practice
 from service.application.review.review import Result, keep_reviews, make_reviews
 from service.auth import SCOPES, Principal
@@ -155,7 +156,7 @@ _ANOTHER_PROCESS = """
 import asyncio, sys, uuid
 from service.auth import SCOPES, Principal
 from service.store.engine import Database
-from tests.test_review import reviews
+from tests.application.review.test_review import reviews
 async def main(url, practice):
     database = Database(url)
     caller = Principal(uuid.UUID(practice), uuid.uuid4(), frozenset(SCOPES), None)

@@ -7,7 +7,7 @@ import pytest
 
 from service.domain.rules.amendments import Change
 from service.domain.rules.timeline import Planned, changes, spans_from, with_step
-from tests.domain.on_plan import TODAY, ago
+from tests.domain.rules.on_plan import TODAY, ago
 
 
 def phase(kind: Any, days_ago: int, kcal: float | None = None, key: Any = None, lasts: int | None = None) -> Planned:

@@ -8,7 +8,7 @@ from service.domain.rules import safety_rules
 from service.domain.rules.arbiter import judge
 from service.domain.rules.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
 from service.domain.rules.findings import Severity
-from tests.domain.on_plan import ON_PLAN, ago, but, phase, q
+from tests.domain.rules.on_plan import ON_PLAN, ago, but, phase, q
 
 VAGUE = {"maintenance_kcal": q(2850.0, 400.0)}
 CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed session, 14 days, 7 days

@@ -191,14 +191,13 @@ def test_loads_ascend_and_are_not_countless(gym: Gym) -> None:
 
 gyms = st.sampled_from([IN_KILOGRAMS, IN_POUNDS, Gym(smallest_plate=0.5), Gym(dumbbell_step=2.5), Gym(stack_add_on=0)])
 slugs = st.sampled_from(sorted(CATALOGUE))
+maxima = st.floats(10, 400).map(lambda kg: ScalarEstimate(kg, kg / 16, kg * 0.9, kg * 1.1))
 situations = st.builds(
     Situation,
     on=st.just(TODAY),
     phase=st.sampled_from([None, "build", "cut", "maintain"]),
     body_mass_kg=st.one_of(st.none(), st.floats(45, 140)),
-    one_rep_max_kg=st.one_of(
-        st.none(), st.floats(10, 400).map(lambda kg: ScalarEstimate(kg, kg / 16, kg * 0.9, kg * 1.1))
-    ),
+    one_rep_max_kg=st.one_of(st.none(), maxima),
     deload=st.booleans(),
 )
 

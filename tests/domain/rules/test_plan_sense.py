@@ -13,7 +13,7 @@ from service.domain.rules.amendments import Change
 from service.domain.rules.arbiter import decide
 from service.domain.rules.phases import Switch
 from service.domain.rules.plan_sense import check_energy, check_grams
-from tests.domain.on_plan import ON_PLAN, TODAY, but, q
+from tests.domain.rules.on_plan import ON_PLAN, TODAY, but, q
 
 AT_2500 = but(maintenance_kcal=q(2500.0, 90.0))
 MOST = 2500.0 * (1.0 + DEFAULT.build_surplus_max_pct / 100.0)

@@ -1,6 +1,6 @@
 """Menus re-added from the catalogue's text, independently of the program that made them.
 
-python -m tests.test_menus 500      # that many random targets × patterns; prints what was found and how fast
+python -m tests.application.food.test_menus 500   # so many random targets × patterns; prints what was found, how fast
 """
 
 import random
@@ -26,7 +26,7 @@ ROWS = {row["slug"]: row for row in catalogue_rows()}
 FOODS = list(foods().values())
 MONDAY = date(2026, 3, 2)
 EATS = {"vegan": {"v"}, "vegetarian": {"v", "veg"}, "omnivore": {"v", "veg", "o"}}
-SAMPLE = 36  # of the random cases in the suite; `python -m tests.test_menus 500` for all
+SAMPLE = 36  # of the random cases in the suite; `python -m tests.application.food.test_menus 500` for all
 
 
 @dataclass(frozen=True)

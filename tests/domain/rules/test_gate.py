@@ -12,8 +12,8 @@ from service.domain.rules.amendments import Change, check_change, check_training
 from service.domain.rules.arbiter import RULE, decide, judge
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile_kcal, stricter
-from tests.domain.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
-from tests.domain.test_rules import evidences
+from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
+from tests.domain.rules.test_rules import evidences
 
 # The referral list (common practice, from memory): code, how to get onto it, what it closes.
 LISTED = {

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from service.application import schedule
+from service.application.evidence.estimates import RosterEstimates, estimate_roster
 from service.application.evidence.evidence import Notes, evidence_of
-from service.application.evidence.roster import Roster, RosterEstimates, estimate_roster
+from service.application.evidence.roster import Roster
 from service.application.review.replays import RATE_ALARMS, Course, replay_roster, summary
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog

@@ -26,8 +26,8 @@ from service.domain.evidence import (
 from service.domain.policy import DEFAULT
 from service.domain.rules.arbiter import RULE, decide, describe_rules
 from service.domain.rules.findings import Action, Move
-from tests.domain.on_plan import ON_PLAN, TODAY, ago, but, phase, q
-from tests.domain.test_rules import evidences
+from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q
+from tests.domain.rules.test_rules import evidences
 
 STALL = {
     "tissue_rate_pct_per_week": q(-0.05, 0.2),
@@ -474,7 +474,7 @@ def test_the_same_evidence_gives_the_same_bytes_and_plain_json(evidence):
 def test_the_same_bytes_in_another_process():
     """Whatever the hash seed: no order of a set or dictionary leaks into a decision."""
     script = (
-        "import hashlib, json; from tests.domain.test_arbiter import SCRIPTED;"
+        "import hashlib, json; from tests.domain.rules.test_arbiter import SCRIPTED;"
         "from service.domain.rules.arbiter import decide; from service.domain.policy import DEFAULT;"
         "print(hashlib.sha256(json.dumps([decide(row[1], DEFAULT).body() for row in SCRIPTED]).encode()).hexdigest())"
     )

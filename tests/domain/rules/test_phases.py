@@ -18,7 +18,7 @@ from service.domain.rules.phases import (
     switch,
     to_mermaid,
 )
-from tests.domain.on_plan import TODAY, ago, but, phase, q
+from tests.domain.rules.on_plan import TODAY, ago, but, phase, q
 
 AT_GOAL = (BodyFatMeasurement(ago(14), 12.5), BodyFatMeasurement(ago(2), 12.0))
 GOAL = {"body_fat_pct": q(11.5, 1.0), "log__body_fat_measurements": AT_GOAL}

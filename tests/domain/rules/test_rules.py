@@ -26,7 +26,7 @@ from service.domain.evidence import (
 from service.domain.policy import DEFAULT, describe
 from service.domain.rules.arbiter import RULE, RULES, judge
 from service.domain.rules.findings import Severity, Stage
-from tests.domain.on_plan import ON_PLAN, TODAY, ago, but, phase, q
+from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q
 
 Z80 = NormalDist().inv_cdf(0.8)
 Z70 = NormalDist().inv_cdf(0.7)  # the tissue rate ends a deficit on a chance of 0.3

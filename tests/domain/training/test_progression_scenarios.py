@@ -1,7 +1,7 @@
 """Sixteen weeks of a novice and of an advanced lifter through build and cut, to be read by a coach's eye.
 
 The golden files hold every session: what was prescribed and why, and what the simulated lifter then did. After a
-wanted change, look at the new text and write it with `python -m tests.domain.test_progression_scenarios`.
+wanted change, look at the new text and write it with `python -m tests.domain.training.test_progression_scenarios`.
 """
 
 from dataclasses import dataclass

@@ -15,7 +15,7 @@ from service.domain.rules.targets import (
     phase_energy,
     tissue_kcal_per_kg,
 )
-from tests.domain.on_plan import ON_PLAN, but, q
+from tests.domain.rules.on_plan import ON_PLAN, but, q
 
 
 def _atwater(t: Targets) -> float:
