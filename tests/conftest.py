@@ -25,12 +25,22 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--database", choices=(*ENGINES, "both"), default="both", help="the database engines to test on (both)"
     )
+    parser.addoption("--long", action="store_true", help="also the tests that take long: many kills, whole years")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "engines(*names): run on these database engines only")
+    config.addinivalue_line("markers", "long: only with --long, before an issue is closed")
     for name in [name for name in os.environ if name.startswith("STEELYARD_")]:
         del os.environ[name]  # the service under test takes its settings from the test alone
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("long"):
+        return
+    kept = [item for item in items if item.get_closest_marker("long") is None]
+    config.hook.pytest_deselected(items=[item for item in items if item.get_closest_marker("long") is not None])
+    items[:] = kept
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:

@@ -9,10 +9,12 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
+from random import Random
 from typing import Any
 
 import httpx
 import orjson
+import pytest
 
 from service.jobs.due import CHUNK
 from service.store.tables import AthleteDay, CheckIn, Review, WeighIn
@@ -147,6 +149,42 @@ async def test_a_killed_server_has_kept_every_weigh_in_that_it_acknowledged(
     rows = await practice.rows(WeighIn)
     assert len(rows) == len({row.ref for row in rows}) == len(senders.acknowledged) == count
     assert {number: senders.acknowledged[number] for number in acknowledged} == acknowledged
+    days = {(row.athlete_id, row.date): row.mass_kg for row in await practice.rows(AthleteDay)}
+    assert days == {(row.athlete_id, row.date): row.mass_kg for row in rows if row.suspect is None}
+
+
+@pytest.mark.long
+async def test_over_many_kills_nothing_acknowledged_is_lost_or_doubled(
+    practice: Practice,
+    database_url: str,
+    live_server: Callable[..., LiveServer],
+    practice_key: Callable[[str, str], str],
+) -> None:
+    """Twenty servers in a row, each killed at a moment of its own while six senders write."""
+    rounds, count, moments = 20, 2000, Random(20)
+    names = [f"a{number}" for number in range(8)]
+    await practice.take_in(map(athlete, names))
+    ids = [str((await practice.athlete(name)).id) for name in names]
+    senders = Senders(practice_key(database_url, "Fen Edge"), ids, count)
+    acknowledged: dict[int, str] = {}
+    for _ in range(rounds):
+        server = live_server(database_url, settings=GUARD)
+        sending = senders.send(server, threads=6)
+        enough = len(acknowledged) + moments.randrange(5, count // rounds // 2)
+        while len(senders.acknowledged) < enough:
+            time.sleep(0.001)
+        time.sleep(moments.random() * 0.02)
+        server.kill()
+        for thread in sending:
+            thread.result(60)
+        kept = {row.ref: str(row.id) for row in await practice.rows(WeighIn)}
+        assert {number: senders.acknowledged[number] for number in acknowledged} == acknowledged
+        acknowledged = dict(senders.acknowledged)
+        assert {f"w-{number}": entry_id for number, entry_id in acknowledged.items()}.items() <= kept.items()
+    for thread in senders.send(live_server(database_url, settings=GUARD), threads=6):
+        thread.result(300)
+    rows = await practice.rows(WeighIn)
+    assert len(rows) == len({row.ref for row in rows}) == len(senders.acknowledged) == count
     days = {(row.athlete_id, row.date): row.mass_kg for row in await practice.rows(AthleteDay)}
     assert days == {(row.athlete_id, row.date): row.mass_kg for row in rows if row.suspect is None}
 

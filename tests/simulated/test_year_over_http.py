@@ -94,3 +94,14 @@ def test_calibration_counts_every_scored_prediction(lived: Lived) -> None:
     said = coach.call("GET", "/calibration", params={"from": "2025-01-01"})["overall"]["average_mass_kg"]
     assert (said["scored"], said["inside"]) == (len(trend), sum(one["inside"] for one in trend))
     assert said["coverage"] > 0.8
+
+
+@pytest.mark.long
+def test_a_whole_year_over_http_is_the_year_in_the_process(database_engine: str) -> None:
+    """Fifty-two weeks of two athletes: each week's energy is that of the closed loop's coach on the same logs."""
+    with practice(database_engine) as coach:
+        live(coach, 2, SEED, 7 * 52)
+        found = differences(coach)
+    assert found["reviews"] >= 2 * 45
+    assert found["same_energy"] > 0.97
+    assert found["p95_gap"]["average_mass_kg"] < 0.05
