@@ -42,7 +42,7 @@ SQLModel.metadata.naming_convention = {
 }
 metadata: MetaData = SQLModel.metadata
 
-Json = dict[str, Any] | list[Any]  # what a Document column holds
+Json = dict[str, Any]  # an object in a Document column
 
 
 class Practice(SQLModel, table=True):
@@ -86,7 +86,7 @@ class ApiKey(Owned, table=True):
     __table_args__ = _of_practice()
     digest: str = Field(unique=True)
     name: str
-    scopes: Json = Field(sa_type=Document)
+    scopes: list[str] = Field(sa_type=Document)
     athlete_id: uuid.UUID | None = None
     expires_at: dt.datetime | None = Field(default=None, sa_type=Instant)
     last_used_at: dt.datetime | None = Field(default=None, sa_type=Instant)
@@ -115,10 +115,10 @@ class Athlete(Owned, table=True):
     time_zone: str = "UTC"
     activity_factor: float | None = None
     experience: Experience | None = Field(default=None, sa_type=String)
-    equipment: Json | None = Field(default=None, sa_type=Document)
+    equipment: list[str] | None = Field(default=None, sa_type=Document)
     food_pattern: FoodPattern | None = Field(default=None, sa_type=String)
     meals_per_day: int | None = None
-    eating_window: Json | None = Field(default=None, sa_type=Document)
+    eating_window: dict[str, str] | None = Field(default=None, sa_type=Document)
     carbohydrate_share: float | None = None
     goal: Json | None = Field(default=None, sa_type=Document)
     review_weekday: Weekday = Field(default="monday", sa_type=String)
@@ -170,8 +170,8 @@ class Target(Owned, table=True):
     fat_g: float | None = None
     carbohydrate_g: float | None = None
     fibre_g: float | None = None
-    meals: Json | None = Field(default=None, sa_type=Document)
-    eating_window: Json | None = Field(default=None, sa_type=Document)
+    meals: list[Json] | None = Field(default=None, sa_type=Document)
+    eating_window: dict[str, str] | None = Field(default=None, sa_type=Document)
     review_id: uuid.UUID | None = None
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
@@ -185,7 +185,7 @@ class TrainingPlan(Owned, table=True):
     athlete_id: uuid.UUID
     from_date: dt.date
     name: str
-    days: Json = Field(sa_type=Document)
+    days: list[Json] = Field(sa_type=Document)
     gym: Json | None = Field(default=None, sa_type=Document)
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
@@ -271,8 +271,8 @@ class Meal(Entry, table=True):
     carbohydrate_g: float | None = None
     fibre_g: float | None = None
     alcohol_g: float | None = None
-    foods: Json | None = Field(default=None, sa_type=Document)  # foods and amounts, as said
-    given: Json | None = Field(default=None, sa_type=Document)  # totals said beside the foods
+    foods: list[Json] | None = Field(default=None, sa_type=Document)  # foods and amounts, as said
+    given: dict[str, float] | None = Field(default=None, sa_type=Document)  # totals said beside the foods
     from_foods: Json | None = Field(default=None, sa_type=Document)  # what the foods come to, when they were logged
 
 
@@ -282,9 +282,9 @@ class TrainingSession(Entry, table=True):
     __tablename__ = "training_session"
     __table_args__ = _of_entry()
     kind: ClassVar[EntryName] = "training_session"
-    sets: Json = Field(sa_type=Document)
+    sets: list[Json] = Field(sa_type=Document)
     plan_day: str | None = None  # which day of the training plan it was
-    skipped: Json | None = Field(default=None, sa_type=Document)
+    skipped: list[Json] | None = Field(default=None, sa_type=Document)
     deload: bool = False
 
 
@@ -420,7 +420,7 @@ class Decision(Owned, table=True):
     review_id: uuid.UUID
     decision: Answer = Field(sa_type=String)
     changes: Json | None = Field(default=None, sa_type=Document)
-    acknowledge: Json | None = Field(default=None, sa_type=Document)
+    acknowledge: list[str] | None = Field(default=None, sa_type=Document)
     note: str | None = None
     effect: Json | None = Field(default=None, sa_type=Document)
     key_id: uuid.UUID | None = None
@@ -462,7 +462,7 @@ class ImportRun(Owned, table=True):
     lines_read: int = 0
     lines_kept: int = 0
     lines_faulty: int = 0
-    faults: Json = Field(default_factory=list, sa_type=Document)
+    faults: list[Json] = Field(default_factory=list, sa_type=Document)
     detail: str | None = None
     started_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
     heard_at: dt.datetime = Field(default_factory=now, sa_type=Instant)  # of the last chunk
@@ -479,7 +479,7 @@ class IdempotentAnswer(SQLModel, table=True):
     key: str = Field(primary_key=True)
     request_digest: str
     status: int | None = None
-    headers: Json | None = Field(default=None, sa_type=Document)
+    headers: dict[str, str] | None = Field(default=None, sa_type=Document)
     body: str | None = None
     kept_at: dt.datetime = Field(default_factory=now, sa_type=Instant, index=True)
 
@@ -496,9 +496,9 @@ class OwnFood(Owned, table=True):
     food_group: str
     state: PreparationState = Field(sa_type=String)
     diet: FoodPattern | None = Field(default=None, sa_type=String)  # None: that of the ingredients
-    allergens: Json = Field(default_factory=list, sa_type=Document)
-    per_100g: Json | None = Field(default=None, sa_type=Document)
-    ingredients: Json | None = Field(default=None, sa_type=Document)
+    allergens: list[str] = Field(default_factory=list, sa_type=Document)
+    per_100g: dict[str, float | None] | None = Field(default=None, sa_type=Document)
+    ingredients: list[Json] | None = Field(default=None, sa_type=Document)
     yield_g: float | None = None
     unit: Json | None = Field(default=None, sa_type=Document)
     portion: Json | None = Field(default=None, sa_type=Document)
@@ -514,8 +514,8 @@ class FoodPreferences(SQLModel, table=True):
     __table_args__ = _of_athlete()
     practice_id: uuid.UUID = Field(primary_key=True)
     athlete_id: uuid.UUID = Field(primary_key=True)
-    exclude: Json = Field(default_factory=list, sa_type=Document)
-    prefer: Json = Field(default_factory=list, sa_type=Document)
-    less: Json = Field(default_factory=list, sa_type=Document)
+    exclude: list[str] = Field(default_factory=list, sa_type=Document)
+    prefer: list[str] = Field(default_factory=list, sa_type=Document)
+    less: list[str] = Field(default_factory=list, sa_type=Document)
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
