@@ -13,9 +13,9 @@ import orjson
 from rich.console import Console
 from sqlalchemy.engine import make_url
 
-from service.api.attention import attention_list
 from service.api.imports import import_file
 from service.api.keys import insert_key
+from service.application.attention.attention_list import attention_list
 from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal, authenticate
 from service.demo.roster import demo_roster, screening_lines

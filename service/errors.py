@@ -1,27 +1,19 @@
 """The one error tree: every error the API answers with is one of these, as an RFC 9457 problem."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
-from pydantic import BaseModel, Field
 
-
-class Fault(BaseModel):
+@dataclass(frozen=True)
+class Fault:
     """One thing wrong with a request."""
 
-    pointer: str = Field(description="JSON Pointer (RFC 6901) into the body, or the name of a query parameter")
-    code: str = Field(description="stable, machine-readable")
-    detail: str = Field(description="for people; never parse it")
-
-
-class ProblemDocument(BaseModel):
-    """RFC 9457 problem details."""
-
-    type: str
-    title: str
-    status: int
-    detail: str
-    errors: list[Fault]
+    pointer: str = field(
+        metadata={"description": "JSON Pointer (RFC 6901) into the body, or the name of a query parameter"}
+    )
+    code: str = field(metadata={"description": "stable, machine-readable"})
+    detail: str = field(metadata={"description": "for people; never parse it"})
 
 
 class Problem(Exception):
@@ -47,7 +39,7 @@ class Problem(Exception):
             "title": self.title,
             "status": self.status,
             "detail": self.detail,
-            "errors": [fault.model_dump() for fault in self.faults],
+            "errors": [vars(fault) for fault in self.faults],
             **self.extra,
         }
 

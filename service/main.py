@@ -27,6 +27,7 @@ from service.api import (
     policies,
     practice,
     prescriptions,
+    problems,
     reviews,
     screening,
     targets,
@@ -35,10 +36,10 @@ from service.api import (
     weigh_ins,
     wellbeing,
 )
-from service.api.http import problems
 from service.api.http.docs import mount_docs
 from service.api.http.head import AnswersHead
 from service.api.http.parameters import refuse_unknown
+from service.api.http.problems import ALWAYS, documented, handle_problems
 from service.api.http.schema import publish_schema
 from service.jobs.clock import Clock
 from service.settings import Settings, from_environment
@@ -90,9 +91,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
         redoc_url=None,
         generate_unique_id_function=lambda route: route.name,
     )
-    v1 = APIRouter(
-        prefix="/v1", responses=problems.documented(*problems.ALWAYS), dependencies=[Depends(refuse_unknown)]
-    )
+    v1 = APIRouter(prefix="/v1", responses=documented(*ALWAYS), dependencies=[Depends(refuse_unknown)])
     for resource in (
         practice, keys, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
         food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,
@@ -103,7 +102,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     app.include_router(v1)
     app.include_router(health.router)
     app.include_router(problems.router)
-    problems.handle_problems(app)
+    handle_problems(app)
     publish_schema(app)
     mount_docs(app)
     app.add_middleware(AnswersHead)

@@ -3,7 +3,7 @@
 import uuid
 from datetime import date, datetime
 from types import SimpleNamespace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field
@@ -34,7 +34,7 @@ from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete
-from service.store.types import new_id, now
+from service.store.types import Experience, FoodPattern, Sex, Weekday, new_id, now
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
 ATHLETE = table_of(Athlete)
@@ -42,7 +42,6 @@ REVIEWED = {  # what reviews look at; the other fields say who, where and when
     "sex", "birth_date", "height_cm", "activity_factor", "experience", "food_pattern", "meals_per_day", "eating_window",
     "carbohydrate_share", "goal",
 }  # fmt: skip
-Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
 def _equipment(items: list[str]) -> list[str]:
@@ -64,14 +63,14 @@ class AthleteBody(Body):
 
     external_id: ShortText
     name: Name | None = None
-    sex: Literal["female", "male"]
+    sex: Sex
     birth_date: Date
     height_cm: Annotated[Number, Field(ge=100, le=250)]
     time_zone: TimeZone = "UTC"
     activity_factor: Annotated[Number, Field(ge=1.1, le=3.0, description="total over resting energy")] | None = None
-    experience: Literal["novice", "intermediate", "advanced"] | None = None
+    experience: Experience | None = None
     equipment: Annotated[list[ShortText], Field(max_length=100), AfterValidator(_equipment)] | None = None
-    food_pattern: Literal["omnivore", "vegetarian", "vegan"] | None = None
+    food_pattern: FoodPattern | None = None
     meals_per_day: Annotated[WholeNumber, Field(ge=1, le=4)] | None = None
     eating_window: Window | None = None
     carbohydrate_share: Annotated[Number, Field(ge=0, le=1, description="of the energy beside protein")] | None = None

@@ -4,14 +4,13 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Request, Response
-from fastapi.routing import APIRoute
+from fastapi import APIRouter, Depends
 from pydantic import Field
 
 from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Body, Number
 from service.api.http.problems import documented
-from service.api.http.transaction import Handler, Here, admit, received
+from service.api.http.transaction import Here, ReadingRoute
 from service.api.safety import evidence_on
 from service.api.targets import MealTarget
 from service.application.schedule import today_of
@@ -21,7 +20,6 @@ from service.domain.nutrition.day_split import split_targets
 from service.domain.rules.menu_safety import Refusal, refusals
 from service.domain.rules.targets import energy_floor_kcal
 from service.errors import Fault, Invalid, NotFound
-from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Target
 
@@ -29,24 +27,6 @@ SPLIT_PCT = 20.0  # common practice, no source
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 Grams = Annotated[Number, Field(ge=0, le=2000)]
-
-
-class ReadingRoute(APIRoute):
-    """A POST that computes and keeps nothing: it reads in autocommit, so that nobody's write waits for a solver."""
-
-    def get_route_handler(self) -> Handler:
-        """Wrap FastAPI's handler."""
-        inner = super().get_route_handler()
-
-        async def handle(request: Request) -> Response:
-            database: Database = request.app.state.database
-            principal = await admit(request)
-            request = await received(request)
-            async with database.reading() as connection:
-                request.state.scope = Scope(connection, principal.practice_id)
-                return await inner(request)
-
-        return handle
 
 
 router = APIRouter(tags=["foods"], route_class=ReadingRoute)

@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 
@@ -19,7 +19,7 @@ from service.auth import requires
 from service.errors import Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import FoodDay
-from service.store.types import now
+from service.store.types import DeclaredFoodDay, now
 
 router = APIRouter(tags=["entries"], route_class=CommittedRoute)
 _TABLE = table_of(FoodDay)
@@ -28,7 +28,7 @@ _TABLE = table_of(FoodDay)
 class FoodDayBody(Body):
     """`complete`: all was logged; `partial`: something is missing; `fast`: nothing was eaten, which is not a gap."""
 
-    state: Literal["complete", "partial", "fast"]
+    state: DeclaredFoodDay
     note: Note | None = None
 
 

@@ -4,7 +4,7 @@ import csv
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import IO, Any
@@ -172,9 +172,7 @@ def _line(number: int, said: dict[str, Any], kind: str | None) -> Line | BadLine
         try:
             _NAME.validate_python(athlete)
         except ValidationError as error:
-            return BadLine(
-                number, [fault.model_copy(update={"pointer": "/athlete"}) for fault in faults_of(error.errors())]
-            )
+            return BadLine(number, [replace(fault, pointer="/athlete") for fault in faults_of(error.errors())])
     if name in ENTRY_KINDS and content.get("ref") is None:
         content["ref"] = _reference(content)
     try:

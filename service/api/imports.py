@@ -6,6 +6,7 @@ import tempfile
 import uuid
 from collections import defaultdict
 from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import islice
 from pathlib import Path
@@ -45,6 +46,7 @@ _FORMATS = {
 _log = logging.getLogger(__name__)
 
 
+@dataclass(frozen=True)
 class LineFault(Fault):
     """A fault and the line of the file it stands in."""
 
@@ -305,7 +307,7 @@ class Progress:
         """Note a line that is not kept."""
         self.lines_faulty += 1
         room = FAULTS_KEPT - len(self.faults)
-        self.faults += [{"line": number, **fault.model_dump()} for fault in faults][:room]
+        self.faults += [{"line": number, **vars(fault)} for fault in faults][:room]
 
     def copy(self) -> "Progress":
         """The same so far, to go on with; dropped where a chunk has to be kept again."""

@@ -1,13 +1,14 @@
 """Measurements of body composition: tape, skinfolds, a scan, or a value from elsewhere."""
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
 from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
 from service.api.http.fields import CM_PER_IN, Body, Number, fault
 from service.store import tables
+from service.store.types import MeasurementMethod
 
 Girth = Annotated[Number, Field(gt=0, le=300)]
 GirthInches = Annotated[Number, Field(gt=0, le=118)]
@@ -63,7 +64,7 @@ class MeasurementBody(EntryBody):
     `skinfold_3` and `skinfold_7` are the Jackson–Pollock sums for the athlete's sex, `skinfold_4` Durnin–Womersley.
     """
 
-    method: Literal["tape", "skinfold", "skinfold_3", "skinfold_4", "skinfold_7", "scan", "impedance", "given"]
+    method: MeasurementMethod
     body_fat_pct: Annotated[Number, Field(ge=2, le=70)] | None = None
     tape: Tape | None = None
     skinfolds: Skinfolds | None = None

@@ -17,7 +17,6 @@ from service.api.day_targets import (
     WEEKDAYS,
     Grams,
     MenuTargets,
-    ReadingRoute,
     Weekday,
     refuse,
     shown_targets,
@@ -26,7 +25,7 @@ from service.api.day_targets import (
 from service.api.food_preferences import Words, preferences_row, refuse_unknown
 from service.api.http.fields import Answer, Body, Date, Number, WholeNumber, fault
 from service.api.http.problems import documented
-from service.api.http.transaction import Here
+from service.api.http.transaction import Here, ReadingRoute
 from service.api.safety import evidence_on
 from service.application.food.menu_program import Item, Relaxed
 from service.application.food.menus import FoodPreferences, Infeasible, MenuDay, nutrients_of, plan_menus, shopping

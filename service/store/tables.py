@@ -9,10 +9,29 @@ import datetime as dt
 import uuid
 from typing import Any, ClassVar
 
-from sqlalchemy import ForeignKeyConstraint, Index, MetaData, UniqueConstraint, text
+from sqlalchemy import ForeignKeyConstraint, Index, MetaData, String, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from service.store.types import Document, Instant, new_id, now
+from service.store.types import (
+    Answer,
+    DeclaredFoodDay,
+    Document,
+    EntryName,
+    Experience,
+    FoodPattern,
+    Instant,
+    MeasurementMethod,
+    PhaseName,
+    PreparationState,
+    ReplacedBy,
+    ReviewState,
+    RunState,
+    Sex,
+    Weekday,
+    new_id,
+    now,
+    one_of,
+)
 
 SQLModel.metadata.naming_convention = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -23,7 +42,7 @@ SQLModel.metadata.naming_convention = {
 }
 metadata: MetaData = SQLModel.metadata
 
-Json = dict[str, Any] | list[Any]  # what a Document column holds
+Json = dict[str, Any]  # an object in a Document column
 
 
 class Practice(SQLModel, table=True):
@@ -67,7 +86,7 @@ class ApiKey(Owned, table=True):
     __table_args__ = _of_practice()
     digest: str = Field(unique=True)
     name: str
-    scopes: Json = Field(sa_type=Document)
+    scopes: list[str] = Field(sa_type=Document)
     athlete_id: uuid.UUID | None = None
     expires_at: dt.datetime | None = Field(default=None, sa_type=Instant)
     last_used_at: dt.datetime | None = Field(default=None, sa_type=Instant)
@@ -83,22 +102,26 @@ class Athlete(Owned, table=True):
         UniqueConstraint("practice_id", "external_id"),
         Index(None, "next_review_at"),  # the clock looks across practices
         Index(None, "next_check_in_at"),
+        one_of("sex", Sex),
+        one_of("experience", Experience),
+        one_of("food_pattern", FoodPattern),
+        one_of("review_weekday", Weekday),
     )
     external_id: str
     name: str | None = None
-    sex: str
+    sex: Sex = Field(sa_type=String)
     birth_date: dt.date
     height_cm: float
     time_zone: str = "UTC"
     activity_factor: float | None = None
-    experience: str | None = None
-    equipment: Json | None = Field(default=None, sa_type=Document)
-    food_pattern: str | None = None
+    experience: Experience | None = Field(default=None, sa_type=String)
+    equipment: list[str] | None = Field(default=None, sa_type=Document)
+    food_pattern: FoodPattern | None = Field(default=None, sa_type=String)
     meals_per_day: int | None = None
-    eating_window: Json | None = Field(default=None, sa_type=Document)
+    eating_window: dict[str, str] | None = Field(default=None, sa_type=Document)
     carbohydrate_share: float | None = None
     goal: Json | None = Field(default=None, sa_type=Document)
-    review_weekday: str = "monday"
+    review_weekday: Weekday = Field(default="monday", sa_type=String)
     revision: int = 1
     inputs_revision: int = 0  # counts the changes of whatever reviews and check-ins look at
     next_review_at: dt.datetime | None = Field(default=None, sa_type=Instant)  # None: due once there is a log
@@ -124,9 +147,9 @@ class Phase(Owned, table=True):
     """A build, cut or maintain phase; it ends where the next one starts."""
 
     __tablename__ = "phase"
-    __table_args__ = _of_athlete(UniqueConstraint("practice_id", "athlete_id", "starts_on"))
+    __table_args__ = _of_athlete(UniqueConstraint("practice_id", "athlete_id", "starts_on"), one_of("kind", PhaseName))
     athlete_id: uuid.UUID
-    kind: str
+    kind: PhaseName = Field(sa_type=String)
     starts_on: dt.date
     planned_end_on: dt.date | None = None
     energy_kcal: float | None = None
@@ -147,8 +170,8 @@ class Target(Owned, table=True):
     fat_g: float | None = None
     carbohydrate_g: float | None = None
     fibre_g: float | None = None
-    meals: Json | None = Field(default=None, sa_type=Document)
-    eating_window: Json | None = Field(default=None, sa_type=Document)
+    meals: list[Json] | None = Field(default=None, sa_type=Document)
+    eating_window: dict[str, str] | None = Field(default=None, sa_type=Document)
     review_id: uuid.UUID | None = None
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
@@ -162,7 +185,7 @@ class TrainingPlan(Owned, table=True):
     athlete_id: uuid.UUID
     from_date: dt.date
     name: str
-    days: Json = Field(sa_type=Document)
+    days: list[Json] = Field(sa_type=Document)
     gym: Json | None = Field(default=None, sa_type=Document)
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
@@ -186,12 +209,12 @@ class Replay(Owned, table=True):
     """A policy run over past data; nothing of it is in an athlete's record."""
 
     __tablename__ = "replay"
-    __table_args__ = _of_practice(Index(None, "practice_id", "policy_id"))
+    __table_args__ = _of_practice(Index(None, "practice_id", "policy_id"), one_of("state", RunState))
     policy_id: str
     against_policy_id: str | None = None
     from_date: dt.date
     to_date: dt.date
-    state: str = "running"
+    state: RunState = Field(default="running", sa_type=String)
     athletes_done: int = 0
     athletes_total: int = 0
     result: Json | None = Field(default=None, sa_type=Document)
@@ -204,7 +227,7 @@ class Replay(Owned, table=True):
 class Entry(Owned):
     """What all kinds of entries have in common."""
 
-    kind: ClassVar[str]
+    kind: ClassVar[EntryName]
     athlete_id: uuid.UUID
     date: dt.date
     at: dt.datetime | None = Field(default=None, sa_type=Instant)
@@ -217,9 +240,12 @@ class Entry(Owned):
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
 
-def _entry_arguments() -> tuple[Any, ...]:
+def _of_entry(*more: Any) -> tuple[Any, ...]:
+    """Table arguments of an entry."""
     return _of_athlete(
-        UniqueConstraint("practice_id", "athlete_id", "ref"), Index(None, "practice_id", "athlete_id", "date", "id")
+        *more,
+        UniqueConstraint("practice_id", "athlete_id", "ref"),
+        Index(None, "practice_id", "athlete_id", "date", "id"),
     )
 
 
@@ -227,8 +253,8 @@ class WeighIn(Entry, table=True):
     """Body mass on a scale."""
 
     __tablename__ = "weigh_in"
-    __table_args__ = _entry_arguments()
-    kind: ClassVar[str] = "weigh_in"
+    __table_args__ = _of_entry()
+    kind: ClassVar[EntryName] = "weigh_in"
     mass_kg: float
 
 
@@ -236,8 +262,8 @@ class Meal(Entry, table=True):
     """Something eaten."""
 
     __tablename__ = "meal"
-    __table_args__ = _entry_arguments()
-    kind: ClassVar[str] = "meal"
+    __table_args__ = _of_entry()
+    kind: ClassVar[EntryName] = "meal"
     slot: int | None = None
     energy_kcal: float = 0.0  # of a meal that was logged as foods, until its roll-up has added them
     protein_g: float | None = None
@@ -245,8 +271,8 @@ class Meal(Entry, table=True):
     carbohydrate_g: float | None = None
     fibre_g: float | None = None
     alcohol_g: float | None = None
-    foods: Json | None = Field(default=None, sa_type=Document)  # foods and amounts, as said
-    given: Json | None = Field(default=None, sa_type=Document)  # totals said beside the foods
+    foods: list[Json] | None = Field(default=None, sa_type=Document)  # foods and amounts, as said
+    given: dict[str, float] | None = Field(default=None, sa_type=Document)  # totals said beside the foods
     from_foods: Json | None = Field(default=None, sa_type=Document)  # what the foods come to, when they were logged
 
 
@@ -254,11 +280,11 @@ class TrainingSession(Entry, table=True):
     """A training session with its sets."""
 
     __tablename__ = "training_session"
-    __table_args__ = _entry_arguments()
-    kind: ClassVar[str] = "training_session"
-    sets: Json = Field(sa_type=Document)
+    __table_args__ = _of_entry()
+    kind: ClassVar[EntryName] = "training_session"
+    sets: list[Json] = Field(sa_type=Document)
     plan_day: str | None = None  # which day of the training plan it was
-    skipped: Json | None = Field(default=None, sa_type=Document)
+    skipped: list[Json] | None = Field(default=None, sa_type=Document)
     deload: bool = False
 
 
@@ -266,9 +292,9 @@ class Measurement(Entry, table=True):
     """Tape, skinfolds, a scan or a given body-fat value; `body_fat_pct` is what they come to."""
 
     __tablename__ = "measurement"
-    __table_args__ = _entry_arguments()
-    kind: ClassVar[str] = "measurement"
-    method: str
+    __table_args__ = _of_entry(one_of("method", MeasurementMethod))
+    kind: ClassVar[EntryName] = "measurement"
+    method: MeasurementMethod = Field(sa_type=String)
     sites: Json | None = Field(default=None, sa_type=Document)
     given_body_fat_pct: float | None = None
     body_fat_pct: float | None = None
@@ -279,8 +305,8 @@ class WellbeingNote(Entry, table=True):
     """How the athlete is: sleep, hunger, fatigue, symptoms, menstruation, pain."""
 
     __tablename__ = "wellbeing_note"
-    __table_args__ = _entry_arguments()
-    kind: ClassVar[str] = "wellbeing"
+    __table_args__ = _of_entry()
+    kind: ClassVar[EntryName] = "wellbeing"
     content: Json = Field(sa_type=Document)
     menstruation_started: bool = False
 
@@ -289,11 +315,11 @@ class FoodDay(SQLModel, table=True):
     """A calendar day's food log as a whole, as the athlete declared it."""
 
     __tablename__ = "food_day"
-    __table_args__ = _of_athlete()
+    __table_args__ = _of_athlete(one_of("state", DeclaredFoodDay))
     practice_id: uuid.UUID = Field(primary_key=True)
     athlete_id: uuid.UUID = Field(primary_key=True)
     date: dt.date = Field(primary_key=True)
-    state: str
+    state: DeclaredFoodDay = Field(sa_type=String)
     note: str | None = None
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
@@ -303,14 +329,14 @@ class EntryRevision(SQLModel, table=True):
     """What an entry said before it was changed or deleted."""
 
     __tablename__ = "entry_revision"
-    __table_args__ = _of_athlete()
+    __table_args__ = _of_athlete(one_of("kind", EntryName), one_of("replaced_by", ReplacedBy))
     practice_id: uuid.UUID = Field(primary_key=True)
     athlete_id: uuid.UUID = Field(primary_key=True)
     entry_id: uuid.UUID = Field(primary_key=True)
     revision: int = Field(primary_key=True)
-    kind: str
+    kind: EntryName = Field(sa_type=String)
     content: Json = Field(sa_type=Document)
-    replaced_by: str  # change | delete
+    replaced_by: ReplacedBy = Field(sa_type=String)
     replaced_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
     key_id: uuid.UUID | None = None
 
@@ -368,6 +394,7 @@ class Review(Owned, table=True):
         UniqueConstraint("practice_id", "athlete_id", "week"),
         Index(None, "practice_id", "athlete_id", "as_of"),
         Index("ix_review_open", "practice_id", "athlete_id", sqlite_where=_OPEN, postgresql_where=_OPEN),
+        one_of("state", ReviewState),
     )
     athlete_id: uuid.UUID
     week: str  # ISO week of a weekly review; the date of one that the coach made beside
@@ -378,7 +405,7 @@ class Review(Owned, table=True):
     document: Json = Field(sa_type=Document)
     score: Json | None = Field(default=None, sa_type=Document)  # of the prediction of the week before
     inputs_digest: str
-    state: str = "open"
+    state: ReviewState = Field(default="open", sa_type=String)
     stale: bool = False
     revision: int = 1
     made_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
@@ -388,12 +415,12 @@ class Decision(Owned, table=True):
     """The coach's answer to a recommendation."""
 
     __tablename__ = "decision"
-    __table_args__ = _of_athlete(UniqueConstraint("practice_id", "review_id"))
+    __table_args__ = _of_athlete(UniqueConstraint("practice_id", "review_id"), one_of("decision", Answer))
     athlete_id: uuid.UUID
     review_id: uuid.UUID
-    decision: str
+    decision: Answer = Field(sa_type=String)
     changes: Json | None = Field(default=None, sa_type=Document)
-    acknowledge: Json | None = Field(default=None, sa_type=Document)
+    acknowledge: list[str] | None = Field(default=None, sa_type=Document)
     note: str | None = None
     effect: Json | None = Field(default=None, sa_type=Document)
     key_id: uuid.UUID | None = None
@@ -430,12 +457,12 @@ class ImportRun(Owned, table=True):
     """A file of lines taken in."""
 
     __tablename__ = "import_run"
-    __table_args__ = _of_practice()
-    state: str = "running"
+    __table_args__ = _of_practice(one_of("state", RunState))
+    state: RunState = Field(default="running", sa_type=String)
     lines_read: int = 0
     lines_kept: int = 0
     lines_faulty: int = 0
-    faults: Json = Field(default_factory=list, sa_type=Document)
+    faults: list[Json] = Field(default_factory=list, sa_type=Document)
     detail: str | None = None
     started_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
     heard_at: dt.datetime = Field(default_factory=now, sa_type=Instant)  # of the last chunk
@@ -452,7 +479,7 @@ class IdempotentAnswer(SQLModel, table=True):
     key: str = Field(primary_key=True)
     request_digest: str
     status: int | None = None
-    headers: Json | None = Field(default=None, sa_type=Document)
+    headers: dict[str, str] | None = Field(default=None, sa_type=Document)
     body: str | None = None
     kept_at: dt.datetime = Field(default_factory=now, sa_type=Instant, index=True)
 
@@ -461,15 +488,17 @@ class OwnFood(Owned, table=True):
     """A practice's own food, or its recipe: then `ingredients` say what it is made of, and its composition follows."""
 
     __tablename__ = "own_food"
-    __table_args__ = _of_practice(UniqueConstraint("practice_id", "slug"))
+    __table_args__ = _of_practice(
+        UniqueConstraint("practice_id", "slug"), one_of("state", PreparationState), one_of("diet", FoodPattern)
+    )
     slug: str
     name: str
     food_group: str
-    state: str
-    diet: str | None = None  # None: that of the ingredients
-    allergens: Json = Field(default_factory=list, sa_type=Document)
-    per_100g: Json | None = Field(default=None, sa_type=Document)
-    ingredients: Json | None = Field(default=None, sa_type=Document)
+    state: PreparationState = Field(sa_type=String)
+    diet: FoodPattern | None = Field(default=None, sa_type=String)  # None: that of the ingredients
+    allergens: list[str] = Field(default_factory=list, sa_type=Document)
+    per_100g: dict[str, float | None] | None = Field(default=None, sa_type=Document)
+    ingredients: list[Json] | None = Field(default=None, sa_type=Document)
     yield_g: float | None = None
     unit: Json | None = Field(default=None, sa_type=Document)
     portion: Json | None = Field(default=None, sa_type=Document)
@@ -485,8 +514,8 @@ class FoodPreferences(SQLModel, table=True):
     __table_args__ = _of_athlete()
     practice_id: uuid.UUID = Field(primary_key=True)
     athlete_id: uuid.UUID = Field(primary_key=True)
-    exclude: Json = Field(default_factory=list, sa_type=Document)
-    prefer: Json = Field(default_factory=list, sa_type=Document)
-    less: Json = Field(default_factory=list, sa_type=Document)
+    exclude: list[str] = Field(default_factory=list, sa_type=Document)
+    prefer: list[str] = Field(default_factory=list, sa_type=Document)
+    less: list[str] = Field(default_factory=list, sa_type=Document)
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)

@@ -1,14 +1,34 @@
-"""Column types that mean the same on both databases."""
+"""Column types that mean the same on both databases, and the words that a column may hold."""
 
 import uuid
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal, get_args
 
 import uuid_utils.compat
-from sqlalchemy import JSON, DateTime, Dialect
+from sqlalchemy import JSON, CheckConstraint, DateTime, Dialect
 from sqlalchemy.types import TypeDecorator
 
 Document = JSON(none_as_null=True)  # not JSONB: the text, and so its order, comes back as it went in
+
+Sex = Literal["female", "male"]
+Experience = Literal["novice", "intermediate", "advanced"]
+FoodPattern = Literal["omnivore", "vegetarian", "vegan"]
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+PhaseName = Literal["build", "cut", "maintain"]
+RunState = Literal["running", "done", "failed"]  # of an import, of a replay
+EntryName = Literal["weigh_in", "meal", "training_session", "measurement", "wellbeing"]
+MeasurementMethod = Literal["tape", "skinfold", "skinfold_3", "skinfold_4", "skinfold_7", "scan", "impedance", "given"]
+DeclaredFoodDay = Literal["complete", "partial", "fast"]
+ReplacedBy = Literal["change", "delete"]
+Answer = Literal["accepted", "amended", "declined"]  # the coach's, to a recommendation
+ReviewState = Literal["open", "accepted", "amended", "declined", "lapsed"]
+PreparationState = Literal["raw", "cooked", "dry", "ready", "canned", "dried"]  # of a food
+
+
+def one_of(column: str, words: Any) -> CheckConstraint:
+    """The constraint that a column holds one of the words of a Literal, or nothing."""
+    listed = ", ".join(f"'{word}'" for word in get_args(words))
+    return CheckConstraint(f"{column} IN ({listed})", name=column)
 
 
 class Instant(TypeDecorator[datetime]):

@@ -10,8 +10,8 @@ from typing import Any
 import orjson
 import pytest
 
-from service.api.attention import AttentionItem, attention_list
 from service.api.imports import import_file
+from service.application.attention.attention_list import AthleteToSee, attention_list
 from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal
 from service.jobs.clock import tick
@@ -71,7 +71,7 @@ class Practice:
             scope, column = Scope(connection, self.practice_id), table_of(Athlete).c.review_claimed_until
             return len(await scope.rows(scope.select(table_of(Athlete).c.id, of=[Athlete]).where(column.is_not(None))))
 
-    async def attention(self) -> dict[str, AttentionItem]:
+    async def attention(self) -> dict[str, AthleteToSee]:
         async with self.database.reading() as connection:
             items = await attention_list(Scope(connection, self.practice_id))
         return {item.external_id: item for item in items}

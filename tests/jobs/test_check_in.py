@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from service.application.attention.attention_list import Reason
 from service.store.tables import CheckIn
 from tests.jobs.conftest import Practice, athlete, log, phase, utc
 
@@ -24,10 +25,10 @@ def lines(name: str, *, weigh_ins_until: date = LAST, food_until: date = LAST) -
     return [athlete(name), phase(name, FIRST, planned_end_on="2026-06-30"), *kept, measured(name, LAST)]
 
 
-async def found(practice: Practice, name: str) -> dict[str, dict[str, Any]]:
+async def found(practice: Practice, name: str) -> dict[str, Reason]:
     """The check-in's reasons in the attention list, by code."""
     item = (await practice.attention()).get(name)
-    return {r["code"]: r for r in (item.reasons if item else ()) if r["from"] == "check_in"}
+    return {r.code: r for r in (item.reasons if item else ()) if r.source == "check_in"}
 
 
 def without(kind: str, name: str, *, before: date | None = None) -> list[dict[str, Any]]:
@@ -96,11 +97,11 @@ async def test_what_the_night_finds_and_from_which_day_on(practice: Practice) ->
     six_days = items["weighed-6-days-ago"]
     assert six_days.days_overdue == 6 - 3
     assert (six_days.action, six_days.next) == ("switch_phase", "Decide on the next phase.")  # the night's review asks
-    assert "6 days" in (await found(practice, "weighed-6-days-ago"))["check_in.no_weigh_in"]["statement"]
+    assert "6 days" in (await found(practice, "weighed-6-days-ago"))["check_in.no_weigh_in"].statement
     for name, missed in (("trained-2-of-3", 1), ("trained-0-of-3", 3)):
-        statement = (await found(practice, name))["check_in.missed_sessions"]["statement"]
+        statement = (await found(practice, name))["check_in.missed_sessions"].statement
         assert statement.startswith(f"{missed} session")
-    severities = {r["code"]: r["severity"] for name in CASES for r in (await found(practice, name)).values()}
+    severities = {r.code: r.severity for name in CASES for r in (await found(practice, name)).values()}
     assert severities.pop("check_in.old_measurement") == "info"
     assert set(severities.values()) == {"advice"}
 
@@ -120,7 +121,7 @@ async def test_a_red_flag_leads_the_list_the_same_night(practice: Practice, symp
     await practice.tick(utc(2026, 3, 16, 4))
     item = next(iter((await practice.attention()).values()))
     assert (item.external_id, item.severity) == ("a", expected)
-    assert any(symptom.replace("_", " ") in reason["statement"] for reason in item.reasons)
+    assert any(symptom.replace("_", " ") in reason.statement for reason in item.reasons)
     assert item.next
 
 

@@ -43,13 +43,13 @@ async def test_the_others_are_reviewed_and_the_culprit_is_noted(
     result = await practice.tick(MONDAY)
     assert (result.reviews.done, result.reviews.failed, result.check_ins.done) == (8, 1, 9)
     assert [name for name in names if not await practice.reviews(name)] == ["a04"]
-    reason = next(r for r in (await practice.attention())["a04"].reasons if r["code"] == "job.weekly_review")
-    assert reason["statement"] == "The weekly review of this athlete could not be done (once so far)."
+    reason = next(r for r in (await practice.attention())["a04"].reasons if r.code == "job.weekly_review")
+    assert reason.statement == "The weekly review of this athlete could not be done (once so far)."
     (failure,) = await practice.rows(JobFailure)
     assert failure.error == "ArithmeticError: cannot compute a04"  # for whoever runs the service, not for the coach
-    assert (reason["severity"], reason["from"]) == ("warning", "job")
+    assert (reason.severity, reason.source) == ("warning", "job")
     others = [item for name, item in (await practice.attention()).items() if name != "a04"]
-    assert not any(reason["from"] == "job" for item in others for reason in item.reasons)
+    assert not any(reason.source == "job" for item in others for reason in item.reasons)
 
 
 async def test_failed_work_is_tried_again_and_its_note_goes_when_it_succeeds(
@@ -71,7 +71,7 @@ async def test_failed_work_is_tried_again_and_its_note_goes_when_it_succeeds(
     assert (await practice.tick(MONDAY + timedelta(days=2))).reviews.done == 1
     assert [row.as_of for row in await practice.reviews("a01")] == [date(2026, 3, 15)]
     assert await practice.rows(JobFailure) == []
-    assert "job.weekly_review" not in {reason["code"] for reason in (await practice.attention())["a01"].reasons}
+    assert "job.weekly_review" not in {reason.code for reason in (await practice.attention())["a01"].reasons}
 
 
 async def test_a_failing_check_in_stops_neither_other_check_ins_nor_reviews(
@@ -83,7 +83,7 @@ async def test_a_failing_check_in_stops_neither_other_check_ins_nor_reviews(
     result = await practice.tick(MONDAY)
     assert (result.check_ins.done, result.check_ins.failed, result.reviews.done) == (3, 1, 3)
     assert len(await practice.rows(CheckIn)) == len(names) - 1
-    assert "job.check_in" in {reason["code"] for reason in (await practice.attention())["a02"].reasons}
+    assert "job.check_in" in {reason.code for reason in (await practice.attention())["a02"].reasons}
 
 
 async def test_what_cannot_be_stored_fails_alone_too(practice: Practice, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,11 +1,13 @@
 """From exceptions to RFC 9457 answers."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import orjson
-from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel
 from sqlalchemy.exc import IntegrityError
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
@@ -18,7 +20,15 @@ ONE, MANY = "(one)", "(many)"  # tags of a body that is an object or an array; n
 ALWAYS = (errors.Malformed, errors.Unauthorised, errors.Forbidden, errors.Invalid)  # any route may answer these
 _BY_STATUS = {problem.status: problem for problem in errors.tree()}
 
-router = APIRouter(tags=["service"])
+
+class ProblemDocument(BaseModel):
+    """RFC 9457 problem details."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    errors: list[Fault]
 
 
 def documented(*problems: type[Problem]) -> dict[int | str, dict[str, Any]]:
@@ -78,7 +88,7 @@ async def _validation(_: Request, error: Exception) -> Response:
             faults += faults_of([item], skip=1)
         else:
             fault = faults_of([item], skip=1)[0]
-            faults.append(fault.model_copy(update={"pointer": fault.pointer.removeprefix("/")}))
+            faults.append(replace(fault, pointer=fault.pointer.removeprefix("/")))
     return render(errors.Invalid(_summary(faults), faults))
 
 
@@ -122,17 +132,3 @@ async def _at_the_same_moment(_: Request, error: Exception) -> Response:
 
 async def _unexpected(_: Request, error: Exception) -> Response:
     return render(Problem())
-
-
-@router.get("/problems/{slug}", include_in_schema=False)
-async def explain(slug: str) -> dict[str, Any]:
-    """What a problem type means."""
-    for problem in errors.tree():
-        if problem.slug == slug:
-            return {
-                "type": f"/problems/{slug}",
-                "title": problem.title,
-                "status": problem.status,
-                "about": problem.__doc__,
-            }
-    raise errors.NotFound()

@@ -5,8 +5,8 @@ from typing import Any
 from fastapi import FastAPI
 
 from service import errors
-from service.api.http.problems import documented
-from service.errors import Problem, ProblemDocument
+from service.api.http.problems import ProblemDocument, documented
+from service.errors import Problem
 
 _RANGES = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
 WRITES = ("post", "put", "patch", "delete")

@@ -1,9 +1,7 @@
 """One request, one transaction: authenticate, run, keep the answer for repeats, commit, and only then respond."""
 
-import hashlib
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Annotated, Any
 
 from fastapi import Depends, Request, Response
@@ -11,23 +9,14 @@ from fastapi.routing import APIRoute
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.ext.asyncio import AsyncConnection
-from starlette.types import Message
 
-from service.auth import Principal, authenticate
-from service.errors import Conflict, Invalid, Malformed, TooLarge, UnsupportedMedia
+from service.api.http.idempotency import IDEMPOTENCY_KEY, claim, idempotency_key, keep
+from service.api.http.receiving import admit, received
+from service.auth import Principal
+from service.errors import Conflict, Invalid
 from service.store.engine import Database, met_another
-from service.store.scope import Scope, table_of
-from service.store.tables import IdempotentAnswer
-from service.store.types import now
+from service.store.scope import Scope
 
-KEEP_ANSWERS_FOR = timedelta(hours=24)
-IDEMPOTENCY_KEY = {
-    "name": "Idempotency-Key",
-    "in": "header",
-    "required": False,
-    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
-    "description": "the same key and body again within 24 hours get the first answer, and have no second effect",
-}
 _FLAG = TypeAdapter(bool)
 Handler = Callable[[Request], Coroutine[Any, Any, Response]]
 
@@ -57,7 +46,7 @@ class CommittedRoute(APIRoute):
                 async with database.reading() as connection:
                     request.state.scope = Scope(connection, principal.practice_id)
                     return await inner(request)
-            key = _idempotency_key(request, principal)
+            key = idempotency_key(request, principal)
             return await _write(database, principal, await received(request), key, inner)
 
         return handle
@@ -77,7 +66,7 @@ class PreparedRoute(CommittedRoute):
         async def handle(request: Request) -> Response:
             database: Database = request.app.state.database
             principal = await admit(request)
-            key = _idempotency_key(request, principal)
+            key = idempotency_key(request, principal)
             request = await received(request)
             request.state.prepared = Prepared()
             async with database.reading() as connection:
@@ -99,6 +88,24 @@ class Prepared:
     keep: bool = False
 
 
+class ReadingRoute(APIRoute):
+    """A POST that computes and keeps nothing: it reads in autocommit, so that nobody's write waits for a solver."""
+
+    def get_route_handler(self) -> Handler:
+        """Wrap FastAPI's handler."""
+        inner = super().get_route_handler()
+
+        async def handle(request: Request) -> Response:
+            database: Database = request.app.state.database
+            principal = await admit(request)
+            request = await received(request)
+            async with database.reading() as connection:
+                request.state.scope = Scope(connection, principal.practice_id)
+                return await inner(request)
+
+        return handle
+
+
 class StreamedRoute(APIRoute):
     """A route that reads its body as a stream and commits in pieces of its own."""
 
@@ -113,39 +120,6 @@ class StreamedRoute(APIRoute):
         return handle
 
 
-async def admit(request: Request) -> Principal:
-    """Who is calling, also as `request.state.principal`.
-
-    Raises
-    ------
-    Unauthorised
-        If there is no good key.
-    Malformed
-        If the address holds a NUL character, which no text column can be compared with.
-    """
-    principal = await authenticate(request.app.state.database, request.headers.get("authorization"))
-    if "\0" in request.scope["path"] or any("\0" in value for value in request.query_params.values()):
-        raise Malformed("the address holds a NUL character")
-    request.state.principal = principal
-    return principal
-
-
-async def received(request: Request) -> Request:
-    """The request with its whole body read.
-
-    Raises
-    ------
-    TooLarge
-        If the body is over the limit of the settings.
-    UnsupportedMedia
-        If there is a body that does not say it is JSON.
-    """
-    request = _limited(request, request.app.state.settings.max_body_bytes)
-    if await request.body() and not _is_json(request.headers.get("content-type", "")):
-        raise UnsupportedMedia("send Content-Type: application/json")
-    return request
-
-
 async def _write(
     database: Database, principal: Principal, request: Request, key: str | None, inner: Handler
 ) -> Response:
@@ -153,7 +127,7 @@ async def _write(
         request.state.after_commit = None
         scope = request.state.scope = Scope(connection, principal.practice_id)
         if key is not None:
-            kept = await _claim(scope, request, key, await _digest(request))
+            kept = await claim(scope, request, key)
             if kept is not None:
                 return kept
         response = await inner(request)
@@ -161,7 +135,7 @@ async def _write(
             await connection.rollback()
             request.state.after_commit = None
         elif key is not None:
-            await _keep(scope, request, key, response)
+            await keep(scope, request, key, response)
         return response
 
     try:
@@ -176,82 +150,12 @@ async def _write(
     return response
 
 
-def _limited(request: Request, limit: int) -> Request:
-    """The request, whose body is refused where it passes the limit. (Starlette's own limit answers in plain text.)"""
-    size = 0
-
-    async def receive() -> Message:
-        nonlocal size
-        message = await request.receive()
-        size += len(message.get("body", b""))
-        if size > limit:
-            raise TooLarge(f"a body may have {limit} bytes")
-        return message
-
-    declared = request.headers.get("content-length", "")
-    if declared.isdecimal() and int(declared) > limit:
-        raise TooLarge(f"a body may have {limit} bytes")
-    return Request(request.scope, receive)
-
-
 def is_dry_run(request: Request) -> bool:
     """Whether the caller wants the answer without anything kept."""
     try:
         return _FLAG.validate_python(request.query_params.get("dry_run", False))
     except ValidationError as error:
         raise Invalid.field("dry_run", "bool_parsing", "must be true or false") from error
-
-
-def _is_json(content_type: str) -> bool:
-    media_type = content_type.partition(";")[0].strip().lower()
-    return media_type == "application/json" or (media_type.startswith("application/") and media_type.endswith("+json"))
-
-
-def _idempotency_key(request: Request, principal: Principal) -> str | None:
-    """The caller's Idempotency-Key; each of a practice's keys has a space of its own, for they may see other things."""
-    value = request.headers.get("idempotency-key")
-    if value is None or request.method != "POST":
-        return None
-    key = value.strip().removeprefix('"').removesuffix('"')
-    if not 1 <= len(key) <= 255:
-        raise Malformed("Idempotency-Key must be a string of 1 to 255 characters")
-    return f"{principal.key_id} {key}"
-
-
-async def _digest(request: Request) -> str:
-    return hashlib.sha256(f"{request.url.query}\n".encode() + await request.body()).hexdigest()
-
-
-async def _claim(scope: Scope, request: Request, key: str, body_digest: str) -> Response | None:
-    """Make the key this request's own, or return the answer kept for it. A concurrent twin waits here."""
-    answer = table_of(IdempotentAnswer)
-    await scope.run(scope.delete(IdempotentAnswer).where(answer.c.kept_at < now() - KEEP_ANSWERS_FOR))
-    row = {"route": request.url.path, "key": key, "request_digest": body_digest}
-    if await scope.insert_new(IdempotentAnswer, [row], key=("practice_id", "route", "key")):
-        return None
-    found = await scope.first(
-        scope.select(IdempotentAnswer).where(answer.c.route == request.url.path, answer.c.key == key)
-    )
-    assert found is not None
-    if found.request_digest != body_digest:
-        raise Invalid("this Idempotency-Key was used with another body; use a new key for a new request")
-    if found.status is None:
-        raise Conflict("this Idempotency-Key was used; the answer held a secret, which is shown once and never kept")
-    headers = {**(found.headers or {}), "idempotency-replayed": "true"}
-    return Response(found.body, found.status, headers)
-
-
-async def _keep(scope: Scope, request: Request, key: str, response: Response) -> None:
-    """Keep the answer for a repeat, unless it holds a secret (`Cache-Control: no-store`)."""
-    if response.headers.get("cache-control") == "no-store":
-        return
-    answer = table_of(IdempotentAnswer)
-    headers = {name: value for name, value in response.headers.items() if name != "content-length"}
-    await scope.run(
-        scope.update(IdempotentAnswer)
-        .where(answer.c.route == request.url.path, answer.c.key == key)
-        .values(status=response.status_code, headers=headers, body=bytes(response.body).decode())
-    )
 
 
 async def _prepared(request: Request) -> Prepared:

@@ -1,7 +1,7 @@
 """The safety gate in front of menus: who is referred instead of being told what to eat, and what needs care."""
 
 from dataclasses import dataclass, replace
-from math import ceil
+from math import floor
 
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
@@ -68,10 +68,13 @@ def _kidney(evidence: Evidence, policy: Policy, targets: Targets, deficit: bool)
 
 
 def protein_ceiling_g(evidence: Evidence, policy: Policy) -> float | None:
-    """Most protein of a day with uncleared kidney disease, up to the next gram; None when the mass is unknown."""
+    """Most protein of a day with uncleared kidney disease, in whole grams, never over the policy's limit.
+
+    Down, as targets are rounded: a mass 20 g over 75 kg must not open another gram. None when the mass is unknown.
+    """
     if evidence.average_mass_kg is None:
         return None
-    return float(ceil(policy.kidney_protein_max_g_per_kg * evidence.average_mass_kg.mean))
+    return float(floor(round(policy.kidney_protein_max_g_per_kg * evidence.average_mass_kg.mean, 6)))
 
 
 def cautions(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[str, ...]:
