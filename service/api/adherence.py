@@ -12,10 +12,8 @@ from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Date
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
-from service.application.evidence.estimates import estimate_roster
-from service.application.evidence.evidence import evidence_of, load_notes
-from service.application.evidence.policies import in_force
-from service.application.evidence.roster import energy_steps, load
+from service.application.evidence.gather import evidence_for
+from service.application.evidence.roster import energy_steps
 from service.application.schedule import today_of
 from service.auth import requires
 from service.domain.nutrition.adherence import DayIntake, WeekIntake, mean, weeks_of
@@ -124,14 +122,10 @@ async def get_logging_need(
 ) -> LoggingNeedAnswer:
     """How many complete food days a week are still needed, why, and what leaving the others out risks."""
     day = min(as_of or today_of(athlete), today_of(athlete))
-    known = await load(scope, [athlete], day)
-    notes = await load_notes(scope, [athlete.id], day)
-    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    evidence = evidence_of(
-        known, estimate_roster(known, main_lifts_only=True, policies=[policy], on=[known.to]), notes, 0
-    )
+    (batch,) = await evidence_for(scope, [athlete], [day])
+    evidence, policy, log = batch.evidence[athlete.id, day], batch.policies[athlete.id].policy, batch.roster.log
     lately = min(SPREAD_DAYS, evidence.phase.day if evidence.phase else SPREAD_DAYS)
-    spread = day_spread_kcal(known.log.intake_kcal[0, -lately:], known.log.food_state[0, -lately:])
+    spread = day_spread_kcal(log.intake_kcal[0, -lately:], log.food_state[0, -lately:])
     need = logging_need(evidence, policy, spread)
     return LoggingNeedAnswer(
         complete_days_per_week=need.complete_days_per_week,
@@ -171,14 +165,10 @@ class _Targets:
     async def load(cls, scope: Scope, athlete: Any, last: date) -> "_Targets":
         """Read the targets and phases that were in force up to a day."""
         target, phase = table_of(Target), table_of(Phase)
-        targets = await scope.rows(
-            scope.select(Target)
-            .where(target.c.athlete_id == athlete.id, target.c.from_date <= last)
-            .order_by(target.c.from_date)
-        )
-        phases = await scope.rows(
-            scope.select(Phase).where(phase.c.athlete_id == athlete.id, phase.c.starts_on <= last)
-        )
+        begun = scope.select(Target).where(target.c.athlete_id == athlete.id, target.c.from_date <= last)
+        targets = await scope.all(Target, begun.order_by(target.c.from_date))
+        started = scope.select(Phase).where(phase.c.athlete_id == athlete.id, phase.c.starts_on <= last)
+        phases = await scope.all(Phase, started)
         return cls(energy_steps(phases, targets), targets, athlete.eating_window)
 
     def energy_kcal(self, day: date) -> float | None:

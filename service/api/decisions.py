@@ -20,6 +20,7 @@ from service.api.safety import (
     refuse_outdated,
 )
 from service.api.targets import put_target
+from service.application.evidence.gather import evidence_for
 from service.application.schedule import today_of
 from service.auth import Principal
 from service.domain.evidence import Evidence
@@ -247,8 +248,9 @@ async def _amended(scope: Scope, athlete: Any, review: Any, body: DecisionBody, 
     begins = phase and {"to": phase.to, "on": str(on), "planned_end_on": ends_on and str(ends_on)}
     await _refuse_other_phase(scope, athlete, review, {"effective_on": on, "phase": begins})
     today = await day_judged(scope, athlete, on)
-    evidence, policy = await evidence_on(scope, athlete, review.as_of)
-    latest = evidence if review.as_of == today else (await evidence_on(scope, athlete, today))[0]
+    (batch,) = await evidence_for(scope, [athlete], {review.as_of, today})
+    evidence, latest = batch.evidence[athlete.id, review.as_of], batch.evidence[athlete.id, today]
+    policy = batch.policies[athlete.id].policy
     energy = changes.energy_kcal
     if energy is None:
         energy = _energy_of(latest, policy, review.document, to)

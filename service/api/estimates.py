@@ -1,6 +1,5 @@
 """Estimates by date: what the weekly answer rests on."""
 
-import asyncio
 from datetime import date, timedelta
 from typing import Annotated, Any, Literal
 
@@ -12,9 +11,7 @@ from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Date
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
-from service.application.evidence import estimates, roster
-from service.application.evidence.evidence import outlooks
-from service.application.evidence.policies import in_force
+from service.application.evidence.gather import LogEstimates, estimates_for
 from service.application.schedule import today_of
 from service.auth import requires
 from service.domain.evidence import Outlook
@@ -113,28 +110,11 @@ async def get_estimates(
         raise Invalid.field("from", "after_to", "`from` lies after `to`")
     if days > LONGEST_DAYS:
         raise Invalid.field("from", "too_long", f"at most {LONGEST_DAYS} days at once")
-    known = await roster.load(scope, [athlete], to)
-    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    found = await asyncio.to_thread(
-        estimates.estimate_roster,
-        known,
-        policies=[policy],
-        revised=basis == "revised",
-        upper_loss_rate_pct_per_week=-policy.cut_rate_fast_pct,
-    )
-    (ahead,) = await asyncio.to_thread(outlooks, known, found, [0])
-    return _answer(basis, from_, days, known, found, ahead)
+    return _answer(basis, from_, days, await estimates_for(scope, athlete, to, revised=basis == "revised"))
 
 
-def _answer(
-    basis: str,
-    first: date,
-    days: int,
-    known: roster.Roster,
-    found: estimates.RosterEstimates,
-    ahead: Outlook | None,
-) -> EstimatesAnswer:
-    start = known.day(first)
+def _answer(basis: str, first: date, days: int, found: LogEstimates) -> EstimatesAnswer:
+    start = found.roster.day(first)
 
     def column(values: Any, digits: int) -> Column:
         logged = values[max(start, 0) :]
@@ -144,7 +124,7 @@ def _answer(
     def band(quantity: Estimate, digits: int, *row: int) -> Band:
         return Band(**{name: column(getattr(quantity, name)[row], digits) for name in ("mean", "lo", "hi")})
 
-    body, lifts = found.body, found.strength.lifts
+    body, lifts = found.estimates.body, found.estimates.strength.lifts
     return EstimatesAnswer(
         basis=basis,
         dates=[first + timedelta(days=offset) for offset in range(days)],
@@ -163,14 +143,14 @@ def _answer(
                 probability_lost=column(lifts.probability_lost[0, position], 4),
                 probability_rising=column(lifts.probability_rising[0, position], 4),
             )
-            for position, name in enumerate(found.lift_names[0])
+            for position, name in enumerate(found.estimates.lift_names[0])
             if name
         },
         rests_on=RestsOn(
             days_used=_number(body.days_used[0, -1], 0),
             days_imputed=_number(body.days_imputed[0, -1], 1),
             prior_share=_number(body.prior_share[0, -1], 4),
-            would_narrow_most=ahead and _would_narrow(ahead),
+            would_narrow_most=found.outlook and _would_narrow(found.outlook),
         ),
     )
 

@@ -26,7 +26,7 @@ from service.api.food_preferences import Words, preferences_row, refuse_unknown
 from service.api.http.fields import Answer, Body, Date, Number, WholeNumber, fault
 from service.api.http.problems import documented
 from service.api.http.transaction import Here, ReadingRoute
-from service.api.safety import evidence_on
+from service.application.evidence.gather import evidence_for
 from service.application.food.menu_program import Item, Relaxed
 from service.application.food.menus import FoodPreferences, Infeasible, MenuDay, nutrients_of, plan_menus, shopping
 from service.application.log.foods import load_foods
@@ -162,8 +162,9 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
     foods = await load_foods(scope)
     preferences = await _preferences(scope, athlete, body, foods)
-    evidence, policy = await evidence_on(scope, athlete, today)
-    then = evidence if first >= today else (await evidence_on(scope, athlete, first))[0]
+    (batch,) = await evidence_for(scope, [athlete], {today, min(first, today)})
+    evidence, then = batch.evidence[athlete.id, today], batch.evidence[athlete.id, min(first, today)]
+    policy = batch.policies[athlete.id].policy
     targets = await targets_on(scope, athlete, then, body.targets, dates)
     for one in dict.fromkeys(targets):
         refuse(refusals(evidence, policy, one))

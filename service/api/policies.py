@@ -17,8 +17,7 @@ from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application.evidence import policies
-from service.application.evidence.evidence import load_notes
-from service.application.evidence.roster import load
+from service.application.evidence.gather import read_log
 from service.application.review import replays
 from service.auth import Principal, requires
 from service.domain.policy import DEFAULT, Policy, describe, validate
@@ -314,10 +313,8 @@ async def _run(
             some = athletes[start : start + ATHLETES_AT_ONCE]
             async with database.reading() as connection:
                 scope = Scope(connection, caller.practice_id)
-                known = await load(scope, some, row["to_date"])
-                ids = [athlete.id for athlete in some]
-                notes = await load_notes(scope, ids, row["to_date"], row["from_date"])
-            done = await asyncio.to_thread(replays.replay_roster, known, notes, chosen, row["from_date"])
+                logged = await read_log(scope, some, row["from_date"], row["to_date"])
+            done = await asyncio.to_thread(replays.replay, logged, chosen)
             for name, found in done.items():
                 courses[name] += found
             await _note(database, caller, row["id"], {"athletes_done": start + len(some), "heard_at": now()})

@@ -1,23 +1,20 @@
 """What to lift next, what to lift instead, and how much is lifted in a week."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
-from fastapi.concurrency import run_in_threadpool
 from pydantic import Field
 
 from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Date, ShortText
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
-from service.api.safety import evidence_on
 from service.api.training_sessions import ExerciseSlug
-from service.application.evidence.estimates import estimate_roster
-from service.application.evidence.evidence import Notes, evidence_of, load_notes, scalar_at
-from service.application.evidence.policies import in_force
-from service.application.evidence.roster import Roster, load
+from service.application.evidence.gather import evidence_for
+from service.application.evidence.notes import Notes
 from service.application.schedule import today_of
 from service.application.training import prescriptions
 from service.auth import requires
@@ -30,10 +27,10 @@ from service.domain.training.substitutes import substitutes
 from service.domain.training.volume import bands_for, judge_volume, weekly_sets
 from service.errors import Invalid, NotFound
 from service.store.scope import Scope, table_of
-from service.store.tables import SessionLift
+from service.store.tables import Phase, SessionLift, TrainingPlan
 
 router = APIRouter(tags=["training"], route_class=CommittedRoute)
-_LIFT = table_of(SessionLift)
+_LIFT, _PHASE = table_of(SessionLift), table_of(Phase)
 Read = Depends(requires("coaching:read"))
 
 
@@ -79,15 +76,13 @@ async def get_prescriptions(
     """
     today = today_of(athlete)
     when = on or today
-    seen = await _look(scope, athlete, when - timedelta(days=1))
+    seen = await _look(scope, athlete, when - timedelta(days=1), today)
     opened = seen.opened
-    if seen.evidence.as_of != today:
-        opened = stricter(opened, gate(*await evidence_on(scope, athlete, today)))
     day = _chosen_day(seen, plan_day)
-    items = day.items if day else prescriptions.usual_lifts(seen.sessions, when)
+    items = day.items if day else prescriptions.usual_lifts(seen.notes.sessions, when)
     made = prescriptions.prescriptions(
-        items, seen.sessions, seen.evidence, seen.policy, opened, when, prescriptions.gym_of(seen.plan), seen.maxima,
-        deload_week=prescriptions.is_deload_week(seen.notes.deloads.get(athlete.id, ()), when),
+        items, seen.notes.sessions, seen.evidence, seen.policy, opened, when, prescriptions.gym_of(seen.plan),
+        seen.maxima, deload_week=prescriptions.is_deload_week(seen.notes.deloads, when),
     )  # fmt: skip
     grave = prescriptions.GRAVE & set(opened.closed_by)
     answers = []
@@ -110,29 +105,33 @@ async def get_prescriptions(
     return NextSession(on=when, plan_day=day.name if day else None, phase=seen.evidence.kind, items=answers)
 
 
+@dataclass(frozen=True)
 class _Seen:
-    """What is known of one athlete on a day: log, notes, evidence, policy, and the maxima of every trained lift."""
+    """What is known of one athlete on a day: plan, sessions, evidence, policy, and the maxima of every trained lift."""
 
-    def __init__(self, known: Roster, notes: Notes, policy: Policy) -> None:
-        found = estimate_roster(known, policies=[policy], on=[known.to])
-        athlete = known.athletes[0]
-        self.notes, self.policy = notes, policy
-        self.plan = known.plan(athlete.id)
-        self.sessions: Sequence[Any] = notes.sessions.get(athlete.id, ())
-        self.evidence: Evidence = evidence_of(known, found, notes, 0)
-        self.opened = gate(self.evidence, policy)
-        maxima = {
-            name: scalar_at(found.strength.lifts.one_rep_max_kg, (0, position, -1), 3)
-            for position, name in enumerate(found.lift_names[0])
-        }
-        self.maxima: dict[str, ScalarEstimate] = {name: one for name, one in maxima.items() if one is not None}
+    plan: TrainingPlan | None
+    notes: Notes
+    evidence: Evidence
+    policy: Policy
+    opened: Gate  # by what is known on every day that was looked at
+    maxima: Mapping[str, ScalarEstimate]
 
 
-async def _look(scope: Scope, athlete: Any, as_of: date) -> _Seen:
-    known = await load(scope, [athlete], as_of)
-    notes = await load_notes(scope, [athlete.id], as_of)
-    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
-    return await run_in_threadpool(_Seen, known, notes, policy)
+async def _look(scope: Scope, athlete: Any, as_of: date, today: date) -> _Seen:
+    """What is known on a day, behind the safety gate of that day and today."""
+    (batch,) = await evidence_for(scope, [athlete], {as_of, today}, main_lifts_only=False)
+    evidence, policy = batch.evidence[athlete.id, as_of], batch.policies[athlete.id].policy
+    opened = gate(evidence, policy)
+    if as_of != today:
+        opened = stricter(opened, gate(batch.evidence[athlete.id, today], policy))
+    return _Seen(
+        plan=batch.roster.plan(athlete.id, as_of),
+        notes=batch.notes[athlete.id, as_of],
+        evidence=evidence,
+        policy=policy,
+        opened=opened,
+        maxima={lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts},
+    )
 
 
 def _chosen_day(seen: _Seen, name: str | None) -> prescriptions.Day | None:
@@ -141,7 +140,7 @@ def _chosen_day(seen: _Seen, name: str | None) -> prescriptions.Day | None:
             raise Invalid.field("plan_day", "no_plan", "the athlete has no training plan in force")
         return None
     if name is None:
-        return prescriptions.next_day(seen.plan, seen.sessions)
+        return prescriptions.next_day(seen.plan, seen.notes.sessions)
     chosen = [day for day in prescriptions.days_of(seen.plan) if day.name == name]
     if not chosen:
         raise Invalid.field("plan_day", "unknown_day", f"the plan has no day {name!r}")
@@ -188,7 +187,8 @@ async def get_substitutes(
     unknown = sorted(set(equipment or ()) - set(all_equipment()))
     if unknown:
         raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
-    seen = await _look(scope, athlete, today_of(athlete))
+    today = today_of(athlete)
+    seen = await _look(scope, athlete, today, today)
     grave = prescriptions.GRAVE & set(seen.opened.closed_by)
     items = [
         SubstituteAnswer(
@@ -240,14 +240,15 @@ async def get_volume(
     monday = first - timedelta(days=first.weekday())
     statement = scope.select(_LIFT.c.date, _LIFT.c.exercise, _LIFT.c.hard_sets, of=[SessionLift])
     rows = await scope.rows(statement.where(_LIFT.c.athlete_id == athlete.id, _LIFT.c.date.between(monday, last)))
-    known = await load(scope, [athlete], last)
+    begun = scope.select(Phase).where(_PHASE.c.athlete_id == athlete.id, _PHASE.c.starts_on <= last)
+    phases = await scope.all(Phase, begun.order_by(_PHASE.c.starts_on))
     bands = bands_for(exercises(), athlete.experience or "intermediate")
     weeks = []
     while monday <= last:
         sunday = monday + timedelta(days=6)
         sets = weekly_sets([(row.exercise, row.hard_sets) for row in rows if monday <= row.date <= sunday], exercises())
-        begun = [phase.kind for phase in known.phases.get(athlete.id, ()) if phase.starts_on <= sunday]
-        judged = judge_volume(sets, bands, cutting=bool(begun) and begun[-1] == "cut")
+        kinds = [phase.kind for phase in phases if phase.starts_on <= sunday]
+        judged = judge_volume(sets, bands, cutting=bool(kinds) and kinds[-1] == "cut")
         muscles = [
             MuscleWeek(
                 muscle=one.muscle,

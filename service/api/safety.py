@@ -7,13 +7,9 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any, Literal
 
-from fastapi.concurrency import run_in_threadpool
 from sqlalchemy import func
 
-from service.application.evidence.estimates import estimate_roster
-from service.application.evidence.evidence import evidence_of, load_notes
-from service.application.evidence.policies import in_force
-from service.application.evidence.roster import load
+from service.application.evidence.gather import evidence_for
 from service.application.schedule import today_of
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
@@ -63,13 +59,11 @@ async def evidence_of_all(
     scope: Scope, athletes: Sequence[Any], as_of: date
 ) -> dict[uuid.UUID, tuple[Evidence, Policy]]:
     """As `evidence_on`, for some athletes at once."""
-    ids = [athlete.id for athlete in athletes]
-    known = await load(scope, athletes, as_of)
-    notes = await load_notes(scope, ids, as_of)
-    policies = await in_force(scope, ids)
-    chosen = [policies[who].policy for who in ids]
-    found = await run_in_threadpool(estimate_roster, known, main_lifts_only=True, policies=chosen, on=[as_of])
-    return {who: (evidence_of(known, found, notes, index), chosen[index]) for index, who in enumerate(ids)}
+    return {
+        athlete.id: (batch.evidence[athlete.id, as_of], batch.policies[athlete.id].policy)
+        for batch in await evidence_for(scope, athletes, [as_of])
+        for athlete in batch.roster.athletes
+    }
 
 
 def planned_phase(row: Mapping[str, Any], key: uuid.UUID | None = None) -> Planned:

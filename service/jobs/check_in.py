@@ -9,10 +9,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import or_
 
 from service.application import schedule
-from service.application.evidence.estimates import estimate_roster
-from service.application.evidence.evidence import Notes, evidence_of, load_notes
-from service.application.evidence.policies import InForce, in_force
-from service.application.evidence.roster import Roster, load_by_span
+from service.application.evidence.gather import RosterEvidence, evidence_for
 from service.application.review.review import check_in_body
 from service.jobs.due import ATHLETE, DueJob
 from service.store.scope import Scope
@@ -58,10 +55,7 @@ class NightlyCheckIn(DueJob):
         }
         left = [athlete for athlete in athletes if athlete.id not in found]
         if left:
-            rosters = await load_by_span(scope, left, as_of)
-            notes = await load_notes(scope, [athlete.id for athlete in left], as_of)
-            policies = await in_force(scope, [athlete.id for athlete in left])
-            found |= await asyncio.to_thread(_check, rosters, notes, policies)
+            found |= await asyncio.to_thread(_check, await evidence_for(scope, left, [as_of]))
         return {athlete: {"athlete_id": athlete, "date": as_of, **row} for athlete, row in found.items()}
 
     async def keep(self, scope: Scope, results: Sequence[dict[str, Any]], at: datetime) -> None:
@@ -70,13 +64,9 @@ class NightlyCheckIn(DueJob):
         await scope.upsert(CheckIn, rows, key=("practice_id", "athlete_id"))
 
 
-def _check(
-    rosters: Sequence[Roster], notes: Notes, policies: Mapping[uuid.UUID, InForce]
-) -> dict[uuid.UUID, dict[str, Any]]:
-    rows = {}
-    for known in rosters:
-        chosen = [policies[athlete.id].policy for athlete in known.athletes]
-        found = estimate_roster(known, main_lifts_only=True, policies=chosen, on=[known.to])
-        for index, athlete in enumerate(known.athletes):
-            rows[athlete.id] = check_in_body(evidence_of(known, found, notes, index), chosen[index])
-    return rows
+def _check(batches: Sequence[RosterEvidence]) -> dict[uuid.UUID, dict[str, Any]]:
+    return {
+        athlete.id: check_in_body(batch.evidence[athlete.id, batch.roster.to], batch.policies[athlete.id].policy)
+        for batch in batches
+        for athlete in batch.roster.athletes
+    }

@@ -10,16 +10,17 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
-from service.application.evidence.estimates import estimate_roster
-from service.application.evidence.evidence import Notes, evidence_of
+from service.application.evidence.gather import RosterEvidence, roster_evidence
+from service.application.evidence.notes import Deload, NoteRows
 from service.application.evidence.policies import InForce
-from service.application.review.review import review_roster
+from service.application.review.review import days_compared, review_roster
 from service.demo.lifters import LIFTS, draw_lifters, train
 from service.demo.people import draw_people
 from service.demo.world import FIRST_DAY, Simulation
@@ -128,8 +129,7 @@ class Coach:
 
     def review(self) -> list[dict[str, Any]]:
         """The documents of this week, before they are accepted."""
-        roster, notes = self._known()
-        made = [result.document for result in review_roster(roster, notes, self.policies)]
+        made = [result.document for result in review_roster(self._evidence())]
         for i, document in enumerate(made):
             self.reviews[i].insert(0, SimpleNamespace(as_of=self.year.today, document=document, state="accepted"))
         return made
@@ -146,26 +146,32 @@ class Coach:
 
     def begin_phases(self) -> list[tuple[str, float]]:
         """The coach's own first phases, at the energy that the service would set at a switch."""
-        roster, notes = self._known()
-        found, begun = estimate_roster(roster, main_lifts_only=True), []
+        known, begun = self._evidence(), []
         for i, kind in enumerate(self.year.first):
-            energy = phase_energy(evidence_of(roster, found, notes, i), DEFAULT, kind)  # type: ignore[arg-type]
+            energy = phase_energy(known.evidence[i, self.year.today], DEFAULT, kind)  # type: ignore[arg-type, index]
             assert energy is not None
             on = self.year.today + timedelta(days=1)
             self.year.switch(i, kind, on, on + timedelta(days=PLANNED_DAYS[kind] - 1), energy.energy_kcal)
             begun.append((kind, energy.energy_kcal))
         return begun
 
-    def _known(self) -> tuple[Any, Notes]:
+    def _evidence(self) -> RosterEvidence:
         world = self.year.simulation.world()
         who = Athletes(**{f.name: getattr(world.profile, f.name) for f in fields(Athletes)})
         log = DailyLog(**{f.name: getattr(world.log, f.name) for f in fields(DailyLog)})
         roster = replace(roster_of(self.year, who, log), lifts=self._lifts(world))
         deloads = {
-            i: [row.as_of + timedelta(days=1) for row in rows if row.document["recommendation"]["action"] == "deload"]
+            i: [
+                Deload(row.as_of, row.as_of + timedelta(days=1))
+                for row in rows
+                if row.document["recommendation"]["action"] == "deload"
+            ]
             for i, rows in self.reviews.items()
         }
-        return roster, Notes(self._screening(), self._wellbeing(world), self.reviews, {}, {}, deloads)
+        note_rows: Any = NoteRows(self._screening(), self._wellbeing(world), self.reviews, deloads=deloads)  # type: ignore[arg-type]
+        return roster_evidence(
+            roster, note_rows, self.policies, [self.year.today], estimates_on=partial(days_compared, {})
+        )
 
     def _lifts(self, world: Any) -> dict[int, dict[str, list[Any]]]:
         done = train(world, self.year.training_seed, self.year.lifters)

@@ -79,7 +79,7 @@ async def test_a_failing_check_in_stops_neither_other_check_ins_nor_reviews(
 ) -> None:
     names = await take_in(practice, 4)
     await practice.put("a02", next_review_at=utc(2026, 12, 1))  # a review would have done the check-in too
-    Broken(monkeypatch, check_in, "load_by_span", "a02")
+    Broken(monkeypatch, check_in, "evidence_for", "a02")
     result = await practice.tick(MONDAY)
     assert (result.check_ins.done, result.check_ins.failed, result.reviews.done) == (3, 1, 3)
     assert len(await practice.rows(CheckIn)) == len(names) - 1

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from service.application.evidence import estimates
-from service.application.evidence.evidence import load_notes, one_a_week
+from service.application.evidence.athlete_evidence import one_a_week
+from service.application.evidence.notes import read_notes
 from service.application.review.review import keep_reviews, make_reviews
 from service.jobs import check_in, clock, weekly_review
 from service.store.scope import Scope, table_of
@@ -137,13 +138,13 @@ async def test_review_and_check_in_of_one_night_share_the_estimates(
 ) -> None:
     await take_in(practice, "a", "b")
     await practice.put("b", next_review_at=utc(2026, 12, 1))
-    whole, loaded = check_in.load_by_span, []
+    whole, loaded = check_in.evidence_for, []
 
-    async def load(scope: Any, athletes: Sequence[Any], to: date) -> Any:
+    async def load(scope: Any, athletes: Sequence[Any], days: list[date]) -> Any:
         loaded.append([athlete.external_id for athlete in athletes])
-        return await whole(scope, athletes, to)
+        return await whole(scope, athletes, days)
 
-    monkeypatch.setattr(check_in, "load_by_span", load)
+    monkeypatch.setattr(check_in, "evidence_for", load)
     result = await practice.tick(MONDAY)
     assert (result.reviews.done, result.check_ins.done, loaded) == (1, 2, [["b"]])
     shared = {row.athlete_id: (row.date, row.severity, row.attention) for row in await practice.rows(CheckIn)}
@@ -184,7 +185,7 @@ async def test_looks_in_between_confirm_no_finding_twice(practice: Practice) -> 
     assert len(await practice.rows(Review)) == 4
     async with practice.database.reading() as connection:
         row = await practice.athlete("a")
-        notes = await load_notes(Scope(connection, practice.practice_id), [row.id], SUNDAY)
+        notes = await read_notes(Scope(connection, practice.practice_id), [row.id], SUNDAY, SUNDAY)
     assert [one.as_of.day for one in notes.reviews[row.id]] == [14, 12, 10, 8]
     assert [one.as_of.day for one in one_a_week(notes.reviews[row.id], SUNDAY)] == [8]  # the 9th is a Monday
 

@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates
-from service.application.evidence.evidence import Notes, evidence_of
+from service.application.evidence.notes import NoteRows, notes_on
 from service.application.evidence.roster import Roster
 from service.demo.lifters import EXPERIENCE_NAMES, LIFTS, draw_lifters, train
 from service.demo.people import draw_people
@@ -265,11 +266,13 @@ class PolicyCoach:
         log = DailyLog(**{f.name: getattr(world.log, f.name) for f in fields(DailyLog)})
         if self.follower is None:
             self.follower = Follower(who)
-        found = RosterEstimates(self.follower.follow(log), *self._strength(year, world))
+        new = np.arange(self.follower.days, log.days.shape[0])
+        found = RosterEstimates(self.follower.follow(log), *self._strength(year, world), report=new)
         roster = roster_of(year, who, log)
-        notes = Notes({i: SimpleNamespace(answers=CLEARED) for i in range(len(year.plans))}, {}, self.reviews, {}, {})
+        cleared = {i: SimpleNamespace(answers=CLEARED) for i in range(len(year.plans))}
+        note_rows = NoteRows(cleared, reviews=self.reviews)
         for i in range(len(year.plans)):
-            evidence = evidence_of(roster, found, notes, i)
+            evidence = evidence_of(roster, found, notes_on(note_rows, i, roster.to), i, roster.to)
             decision = decide(evidence, self.policy)
             if not year.plans[i].phases:
                 self._begin(i, year, evidence)

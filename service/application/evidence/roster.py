@@ -5,13 +5,12 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import numpy as np
 
-from service.application.evidence.rows import DAY_COLUMNS, Rows, read_rows
-from service.domain.records import Athletes, DailyLog, Floats, PhaseKind
-from service.store.scope import Scope
+from service.application.evidence.rows import DAY_COLUMNS, Rows
+from service.domain.records import Athletes, DailyLog, Floats, Ints, PhaseKind
+from service.store.tables import Athlete, Phase, SessionLift, Target, TrainingPlan
 
 SHORT_DAYS = 512  # logs up to so long cost about the same
 PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
@@ -21,44 +20,72 @@ PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": Phase
 class Roster:
     """Some athletes of a practice with everything dated up to `to`; arrays have shape (athletes, days)."""
 
-    athletes: Sequence[Any]  # rows of `athlete`
+    athletes: Sequence[Athlete]
     first: date
     to: date
     who: Athletes
     log: DailyLog
     protein_g: Floats
     sessions: Floats
-    phases: Mapping[uuid.UUID, Sequence[Any]]  # that have started, oldest first
-    targets: Mapping[uuid.UUID, Sequence[Any]]  # that are in force or were, oldest first
-    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[Any]]]  # rows of `session_lift` by exercise, oldest first
-    plans: Mapping[uuid.UUID, Sequence[Any]]  # training plans that are in force or were, oldest first
+    phases: Mapping[uuid.UUID, Sequence[Phase]]  # that have started, oldest first
+    targets: Mapping[uuid.UUID, Sequence[Target]]  # that are in force or were, oldest first
+    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[SessionLift]]]  # by exercise, oldest first
+    plans: Mapping[uuid.UUID, Sequence[TrainingPlan]]  # that are in force or were, oldest first
 
-    def plan(self, athlete_id: uuid.UUID) -> Any | None:
-        """The training plan in force on the last day, if any."""
-        plans = self.plans.get(athlete_id)
-        return plans[-1] if plans else None
+    def plan(self, athlete_id: uuid.UUID, on: date) -> TrainingPlan | None:
+        """The training plan in force on a day, if any."""
+        begun = [plan for plan in self.plans.get(athlete_id, ()) if plan.from_date <= on]
+        return begun[-1] if begun else None
 
     def day(self, when: date) -> int:
         """The index of a date on the days' axis."""
         return (when - self.first).days
 
 
-def assemble(athletes: Sequence[Any], to: date, read: Rows) -> Roster:
+def rosters_by_span(athletes: Sequence[Athlete], first: date, to: date, rows: Rows) -> list[Roster]:
+    """Rosters by length of log: one entry of ten years ago makes nobody else's arrays long.
+
+    Athletes whose logs reach back less than `SHORT_DAYS` are together, the others with those of at most twice their
+    length.
+
+    Parameters
+    ----------
+    athletes : sequence of rows of `athlete`
+        Whose.
+    first : date
+        The first day that will be looked at: arrays begin with it or, where there is a log before it, with the log.
+    to : date
+        The last day that counts, and the arrays' last.
+    rows : Rows
+        What is dated up to it.
+    """
+    began: dict[uuid.UUID, date] = {}
+    for row in rows.days:
+        began.setdefault(row.athlete_id, row.date)
+    groups: dict[int, list[Athlete]] = defaultdict(list)
+    for athlete in athletes:
+        span = (to - began.get(athlete.id, to)).days
+        groups[(span // SHORT_DAYS).bit_length()].append(athlete)
+    return [assemble(some, first, to, rows) for _, some in sorted(groups.items())]
+
+
+def assemble(athletes: Sequence[Athlete], first: date, to: date, rows: Rows) -> Roster:
+    """All of some athletes in one roster; parameters as `rosters_by_span`."""
     place = {athlete.id: index for index, athlete in enumerate(athletes)}
-    days, phases, targets = [row for row in read.days if row.athlete_id in place], read.phases, read.targets
-    first = days[0].date if days else to
+    days = [row for row in rows.days if row.athlete_id in place]
+    first = min(first, days[0].date) if days else first
     shape = (len(athletes), (to - first).days + 1)
     columns: dict[str, Floats] = {name: np.full(shape, np.nan) for name in DAY_COLUMNS}
     if days:
         who, when, *values = zip(*days, strict=True)
-        rows = np.array([place[athlete] for athlete in who])
+        places = np.array([place[athlete] for athlete in who])
         offsets = np.array(when, dtype="datetime64[D]") - np.datetime64(first)
         for name, value in zip(DAY_COLUMNS, values, strict=True):
-            columns[name][rows, offsets.astype(np.int64)] = np.array(value, dtype=np.float64)
+            columns[name][places, offsets.astype(np.int64)] = np.array(value, dtype=np.float64)
     phase, phase_day, target = np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.full(shape, np.nan)
     for athlete, index in place.items():
-        _fill_phases(phase[index], phase_day[index], phases.get(athlete, ()), first)
-        for start, energy_kcal in energy_steps(phases.get(athlete, ()), targets.get(athlete, ())):
+        _fill_phases(phase[index], phase_day[index], rows.phases.get(athlete, ()), first)
+        for start, energy_kcal in energy_steps(rows.phases.get(athlete, ()), rows.targets.get(athlete, ())):
             target[index, max((start - first).days, 0) :] = np.nan if energy_kcal is None else energy_kcal
     log = DailyLog(
         days=np.datetime64(first) + np.arange(shape[1]),
@@ -75,11 +102,11 @@ def assemble(athletes: Sequence[Any], to: date, read: Rows) -> Roster:
     )
     return Roster(
         athletes, first, to, _who(athletes), log, columns["protein_g"], np.nan_to_num(columns["sessions"]),
-        phases, targets, read.lifts, read.plans,
+        rows.phases, rows.targets, rows.lifts, rows.plans,
     )  # fmt: skip
 
 
-def _fill_phases(kind: Any, day: Any, phases: Sequence[Any], first: date) -> None:
+def _fill_phases(kind: Ints, day: Ints, phases: Sequence[Phase], first: date) -> None:
     """A phase is in force from its start until the next one starts, past its planned end too."""
     for phase in phases:
         start = (phase.starts_on - first).days
@@ -89,14 +116,14 @@ def _fill_phases(kind: Any, day: Any, phases: Sequence[Any], first: date) -> Non
             day[max(start, 0) :] = np.arange(length) + 1 + max(-start, 0)
 
 
-def energy_steps(phases: Sequence[Any], targets: Sequence[Any]) -> list[tuple[date, float | None]]:
+def energy_steps(phases: Sequence[Phase], targets: Sequence[Target]) -> list[tuple[date, float | None]]:
     """Daily energy (kcal) by the date from which it holds: of phases and targets, targets last on an equal date."""
     steps = {phase.starts_on: phase.energy_kcal for phase in phases}
     steps |= {target.from_date: target.energy_kcal for target in targets}
     return sorted(steps.items())
 
 
-def _who(athletes: Sequence[Any]) -> Athletes:
+def _who(athletes: Sequence[Athlete]) -> Athletes:
     def year(born: date) -> float:
         return born.year + (born - date(born.year, 1, 1)).days / 365.25
 
@@ -106,40 +133,3 @@ def _who(athletes: Sequence[Any]) -> Athletes:
         height_cm=np.array([athlete.height_cm for athlete in athletes], dtype=np.float64),
         activity_factor=np.array([athlete.activity_factor for athlete in athletes], dtype=np.float64),
     )
-
-
-async def load(scope: Scope, athletes: Sequence[Any], to: date) -> Roster:
-    """Read what was dated up to a day.
-
-    Parameters
-    ----------
-    scope : Scope
-        The practice.
-    athletes : sequence of rows of `athlete`
-        Whose.
-    to : date
-        The last local date that counts.
-
-    Returns
-    -------
-    Roster
-        With at least one day, also when nothing was logged.
-    """
-    return assemble(athletes, to, await read_rows(scope, athletes, to))
-
-
-async def load_by_span(scope: Scope, athletes: Sequence[Any], to: date) -> list[Roster]:
-    """The same in several rosters, by length of log: one entry of ten years ago makes nobody else's arrays long.
-
-    Athletes whose logs reach back less than `SHORT_DAYS` are together, the others with those of at most twice their
-    length.
-    """
-    rows = await read_rows(scope, athletes, to)
-    first: dict[uuid.UUID, date] = {}
-    for row in rows.days:
-        first.setdefault(row.athlete_id, row.date)
-    groups: dict[int, list[Any]] = defaultdict(list)
-    for athlete in athletes:
-        span = (to - first.get(athlete.id, to)).days
-        groups[(span // SHORT_DAYS).bit_length()].append(athlete)
-    return [assemble(some, to, rows) for _, some in sorted(groups.items())]

@@ -1,5 +1,6 @@
 """Replays: what a policy would have recommended week by week, from what was known then, against what is known now."""
 
+import uuid
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -9,8 +10,10 @@ from typing import Any
 import numpy as np
 
 from service.application import schedule
+from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates, estimate_roster
-from service.application.evidence.evidence import Notes, as_seen_on, evidence_of
+from service.application.evidence.gather import Logged
+from service.application.evidence.notes import NoteRows, notes_on
 from service.application.evidence.roster import Roster
 from service.domain import evidence as ev
 from service.domain.policy import Policy
@@ -34,14 +37,31 @@ class Course:
     false_alarms: int = 0
 
 
-def replay_roster(known: Roster, notes: Notes, policies: Mapping[str, Policy], first: date) -> dict[str, list[Course]]:
+def replay(logged: Logged, policies: Mapping[str, Policy]) -> dict[str, list[Course]]:
+    """Run policies over the past of some athletes, from the first to the last day that was read.
+
+    Returns
+    -------
+    dict
+        By policy, the course of each athlete in their order; see `replay_roster`.
+    """
+    courses: dict[str, dict[uuid.UUID, Course]] = {name: {} for name in policies}
+    for roster in logged.rosters():
+        for name, own in replay_roster(roster, logged.notes, policies, logged.first).items():
+            courses[name] |= {athlete.id: course for athlete, course in zip(roster.athletes, own, strict=True)}
+    return {name: [own[athlete.id] for athlete in logged.athletes] for name, own in courses.items()}
+
+
+def replay_roster(
+    roster: Roster, note_rows: NoteRows, policies: Mapping[str, Policy], first: date
+) -> dict[str, list[Course]]:
     """Run policies over the past of a roster.
 
     Parameters
     ----------
-    known : Roster
+    roster : Roster
         Everything dated up to the last day of the replay.
-    notes : Notes
+    note_rows : NoteRows
         Likewise. Of stored reviews only the deloads that were accepted are looked at: they are part of what happened.
     policies : dict
         By name; every one sees the same evidence, with its own margins of what counts as a loss or a deficit.
@@ -54,25 +74,21 @@ def replay_roster(known: Roster, notes: Notes, policies: Mapping[str, Policy], f
         By policy, the course of each athlete in the roster's order. Week by week it uses `as_known` estimates; an alarm
         about the rate is false when the `revised` rate of that day was inside the phase's band all the same.
     """
-    found = {
-        margins: _estimate(known, policy) for margins, policy in {_margins(p): p for p in policies.values()}.items()
+    estimates = {
+        margins: _estimate(roster, policy) for margins, policy in {_margins(p): p for p in policies.values()}.items()
     }
-    body = next(iter(found.values())).body
-    later = estimate_roster(known, main_lifts_only=True, revised=True)
-    courses = {name: [Course() for _ in known.athletes] for name in policies}
-    for day in range(max(known.day(first), 0), known.log.days.shape[0]):
-        when = known.first + timedelta(days=day)
-        due = [
-            index
-            for index, athlete in enumerate(known.athletes)
-            if schedule.WEEKDAYS[(when + timedelta(days=1)).weekday()] == athlete.review_weekday
-            and np.isfinite(body.average_mass_kg.mean[index, day])
-        ]
-        if not due:
-            continue
-        seen = {margins: as_seen_on(known, estimates, notes, day) for margins, estimates in found.items()}
-        for index in due:
-            evidence = {margins: evidence_of(*parts, index) for margins, parts in seen.items()}
+    average_mass_kg = next(iter(estimates.values())).body.average_mass_kg.mean
+    later = estimate_roster(roster, main_lifts_only=True, revised=True)
+    courses = {name: [Course() for _ in roster.athletes] for name in policies}
+    for day in range(max(roster.day(first), 0), roster.log.days.shape[0]):
+        when = roster.first + timedelta(days=day)
+        review_weekday = schedule.WEEKDAYS[(when + timedelta(days=1)).weekday()]
+        for index, athlete in enumerate(roster.athletes):
+            if athlete.review_weekday != review_weekday or not np.isfinite(average_mass_kg[index, day]):
+                continue
+            notes = notes_on(note_rows, athlete.id, when)
+            notes = replace(notes, deloads=[begun for begun in notes.deloads if begun <= when])
+            evidence = {margins: evidence_of(roster, found, notes, index, when) for margins, found in estimates.items()}
             for name, policy in policies.items():
                 _advance(courses[name][index], evidence[_margins(policy)], policy, later, index, day)
     return courses
@@ -83,8 +99,8 @@ def _margins(policy: Policy) -> tuple[float, float]:
     return policy.no_deficit_pct, policy.strength_loss_pct
 
 
-def _estimate(known: Roster, policy: Policy) -> RosterEstimates:
-    return estimate_roster(known, main_lifts_only=True, policies=[policy] * len(known.athletes))
+def _estimate(roster: Roster, policy: Policy) -> RosterEstimates:
+    return estimate_roster(roster, main_lifts_only=True, policies=[policy] * len(roster.athletes))
 
 
 def _advance(

@@ -1,6 +1,6 @@
 """The weekly review: evidence of an athlete as of a date, the rules' decision, and the document that shows both.
 
-Rows become estimates in `roster.py` and an `Evidence` in `evidence.py`; the domain's `decide` does the rest.
+`evidence_for` says what is known; the domain's `decide` does the rest.
 The same inputs, policy and engine version give the same document, byte for byte.
 """
 
@@ -10,6 +10,7 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from functools import partial
 from math import sqrt
 from typing import Any
 
@@ -17,10 +18,13 @@ import numpy as np
 import orjson
 from sqlalchemy import bindparam
 
-from service.application.evidence.estimates import RosterEstimates, estimate_roster
-from service.application.evidence.evidence import Notes, evidence_of, load_notes, outlooks, scalar_at
-from service.application.evidence.policies import InForce, in_force
-from service.application.evidence.roster import Roster, load_by_span
+from service.application.evidence.athlete_evidence import scalar_at
+from service.application.evidence.estimates import RosterEstimates
+from service.application.evidence.gather import RosterEvidence, evidence_for
+from service.application.evidence.notes import EarlierReview, Notes
+from service.application.evidence.outlooks import outlooks
+from service.application.evidence.policies import InForce
+from service.application.evidence.roster import Roster
 from service.application.training import prescriptions
 from service.domain import evidence as ev
 from service.domain.estimation.estimate import predict_mass
@@ -80,57 +84,65 @@ async def make_reviews(scope: Scope, athletes: Sequence[Any], as_of: date) -> li
         In the order of the athletes.
     """
     ids = [athlete.id for athlete in athletes]
-    rosters = await load_by_span(scope, athletes, as_of)
-    notes, policies = await load_notes(scope, ids, as_of), await in_force(scope, ids)
-    remade = await _out_of_date(scope, ids, as_of)
+    replaced = await _out_of_date(scope, ids, as_of)
+    batches = await evidence_for(scope, athletes, [as_of], estimates_on=partial(days_compared, replaced))
 
     def review() -> dict[uuid.UUID, Result]:
-        return {made.athlete_id: made for known in rosters for made in review_roster(known, notes, policies, remade)}
+        return {result.athlete_id: result for batch in batches for result in review_roster(batch, replaced)}
 
-    made = await asyncio.to_thread(review)
-    return [made[athlete] for athlete in ids]
+    results = await asyncio.to_thread(review)
+    return [results[athlete] for athlete in ids]
 
 
-async def _out_of_date(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> dict[uuid.UUID, Any]:
+Replaced = Mapping[uuid.UUID, Mapping[str, Any]]  # documents by athlete
+
+
+async def _out_of_date(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Replaced:
     """The open reviews of a day whose inputs have changed since, by athlete: a review made now replaces them."""
     review = table_of(Review)
     stale = scope.select(review.c.athlete_id, review.c.document, of=[Review]).where(
         review.c.athlete_id.in_(ids), review.c.as_of == as_of, review.c.state == "open", review.c.stale.is_(True)
     )
-    return {row.athlete_id: row for row in await scope.rows(stale)}
+    return {row.athlete_id: row.document for row in await scope.rows(stale)}
 
 
-def review_roster(
-    known: Roster, notes: Notes, policies: Mapping[uuid.UUID, InForce], remade: Mapping[uuid.UUID, Any] | None = None
-) -> list[Result]:
-    """Review a roster whose rows are all there: the domain's work, without any I/O.
+def days_compared(replaced: Replaced, athlete_id: uuid.UUID, notes: Notes) -> list[date]:
+    """The day whose estimates are held against those that an earlier review showed, if there is one."""
+    earlier = _compared(replaced.get(athlete_id), notes.reviews)
+    return [] if earlier is None else [date.fromisoformat(earlier["as_of"])]
 
-    `remade` are the reviews of the same day that these will replace: they say what has changed since.
+
+def _compared(replaced: Mapping[str, Any] | None, reviews: Sequence[EarlierReview]) -> Mapping[str, Any] | None:
+    """The review of the same day that is replaced, else the latest earlier one, of those made by this engine."""
+    documents = [*([replaced] if replaced is not None else []), *(review.document for review in reviews)]
+    return next((document for document in documents if document["engine_version"] == ENGINE_VERSION), None)
+
+
+def review_roster(batch: RosterEvidence, replaced: Replaced | None = None) -> list[Result]:
+    """Review a roster on its last day: the domain's work, without any I/O.
+
+    `replaced` are the documents of the same day that these will replace: they say what has changed since.
     """
-    chosen = [policies[athlete.id] for athlete in known.athletes]
-    replaced = remade or {}
-    seen = [
-        [*([replaced[one.id]] if one.id in replaced else []), *notes.reviews.get(one.id, ())] for one in known.athletes
-    ]
-    told = [_last_told(rows) for rows in seen]
-    days = {known.to, *(date.fromisoformat(one["as_of"]) for one in told if one is not None)}
-    found = estimate_roster(
-        known,
-        main_lifts_only=True,
-        policies=[policy.policy for policy in chosen],
-        on=[day for day in days if day >= known.first],
-    )
-    evidence = [evidence_of(known, found, notes, index) for index in range(len(known.athletes))]
+    roster, estimates = batch.roster, batch.estimates
+    chosen = [batch.policies[athlete.id] for athlete in roster.athletes]
+    notes = [batch.notes[athlete.id, roster.to] for athlete in roster.athletes]
+    evidence = [batch.evidence[athlete.id, roster.to] for athlete in roster.athletes]
     unsure = [
         index for index, policy in enumerate(chosen) if not maintenance_well_known(evidence[index], policy.policy)
     ]
-    for index, ahead in zip(unsure, outlooks(known, found, unsure), strict=True):
+    for index, ahead in zip(unsure, outlooks(roster, estimates, unsure), strict=True):
         evidence[index] = replace(evidence[index], outlook=ahead)
     decisions = [decide(one, policy.policy) for one, policy in zip(evidence, chosen, strict=True)]
     intake = np.array([planned_intake_kcal(*pair) for pair in zip(evidence, decisions, strict=True)])
-    next_mass = predict_mass(known.who, found.body, np.datetime64(known.to), intake)
+    next_mass = predict_mass(roster.who, estimates.body, np.datetime64(roster.to), intake)
+    compared = [
+        _compared((replaced or {}).get(athlete.id), notes[index].reviews)
+        for index, athlete in enumerate(roster.athletes)
+    ]
     return [
-        _result(known, found, notes, index, evidence[index], decision, next_mass, chosen[index], seen[index])
+        _result(
+            roster, estimates, notes[index], index, evidence[index], decision, next_mass, chosen[index], compared[index]
+        )
         for index, decision in enumerate(decisions)
     ]
 
@@ -149,11 +161,11 @@ def planned_intake_kcal(evidence: ev.Evidence, decision: Decision) -> list[float
 
 def _result(
     known: Roster, found: RosterEstimates, notes: Notes, index: int, evidence: ev.Evidence, decision: Decision,
-    next_mass: Estimate, policy: InForce, seen: Sequence[Any],
+    next_mass: Estimate, policy: InForce, compared: Mapping[str, Any] | None,
 ) -> Result:  # fmt: skip
     athlete = known.athletes[index]
-    score = score_prediction(evidence, notes.reviews.get(athlete.id, ()))
-    changed = changed_since(known, found, index, seen)
+    score = score_prediction(evidence, notes.reviews)
+    changed = changed_since(known, found, index, compared)
     logged = [_inputs(known, index), _training(known, notes, athlete)]
     inputs = [ENGINE_VERSION, logged, evidence, policy, score, changed]
     digest = "sha256:" + hashlib.sha256(orjson.dumps(inputs, option=orjson.OPT_SORT_KEYS)).hexdigest()
@@ -200,12 +212,12 @@ def _prescriptions(
     known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy, decision: Decision
 ) -> list[dict[str, Any]]:
     """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
-    plan, sessions = known.plan(athlete.id), notes.sessions.get(athlete.id, ())
+    plan, sessions = known.plan(athlete.id, evidence.as_of), notes.sessions
     on = evidence.as_of + timedelta(days=1)
     planned = [item for day in prescriptions.days_of(plan) for item in day.items] if plan is not None else None
     items = planned if planned is not None else prescriptions.usual_lifts(sessions, on)
     maxima = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
-    accepted = prescriptions.is_deload_week(notes.deloads.get(athlete.id, ()), on)
+    accepted = prescriptions.is_deload_week(notes.deloads, on)
     deload_week = accepted or decision.recommendation.action is Action.DELOAD
     made = prescriptions.prescriptions(
         items,
@@ -223,10 +235,9 @@ def _prescriptions(
 
 def _training(known: Roster, notes: Notes, athlete: Any) -> list[Any]:
     """The training inputs of a review, as they go into the digest."""
-    plan = known.plan(athlete.id)
+    plan = known.plan(athlete.id, known.to)
     sessions = [
-        [row.date, row.sets, row.plan_day, row.deload, *(["doubted"] if row.suspect else [])]
-        for row in notes.sessions.get(athlete.id, ())
+        [row.date, row.sets, row.plan_day, row.deload, *(["doubted"] if row.suspect else [])] for row in notes.sessions
     ]
     return [plan and [plan.from_date, plan.days, plan.gym], sessions]
 
@@ -304,7 +315,7 @@ def _prediction(found: RosterEstimates, index: int, evidence: ev.Evidence, next_
     }
 
 
-def score_prediction(evidence: ev.Evidence, earlier: Sequence[Any]) -> dict[str, Any] | None:
+def score_prediction(evidence: ev.Evidence, earlier: Sequence[EarlierReview]) -> dict[str, Any] | None:
     """How last week's prediction for this very day came out, or None when there was none.
 
     For average mass and each main lift: predicted interval of the true value, what was found, and its distance from the
@@ -345,18 +356,14 @@ _FOLLOWED = {  # estimates whose change is told, with the decimals that a review
 }
 
 
-def _last_told(earlier: Sequence[Any]) -> dict[str, Any] | None:
-    """The document of the latest earlier review by this engine; `earlier` newest first."""
-    return next((row.document for row in earlier if row.document["engine_version"] == ENGINE_VERSION), None)
-
-
-def changed_since(known: Roster, found: RosterEstimates, index: int, earlier: Sequence[Any]) -> dict[str, Any] | None:
-    """What entries that came late have moved: the estimates of the previous review's day, then and now.
+def changed_since(
+    known: Roster, found: RosterEstimates, index: int, before: Mapping[str, Any] | None
+) -> dict[str, Any] | None:
+    """What entries that came late have moved: the estimates of an earlier review's day, then and now.
 
     By quantity (kg, %/week, kcal, %; main lifts by name, kg) what it was, is and by how much it moved. Of one engine
     version only; None when nothing moved, or nothing was reviewed before.
     """
-    before = _last_told(earlier)
     if before is None:
         return None
     day, shown = known.day(date.fromisoformat(before["as_of"])), before["estimates"]

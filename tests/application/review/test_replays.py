@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from service.application import schedule
+from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates, estimate_roster
-from service.application.evidence.evidence import Notes, evidence_of
+from service.application.evidence.notes import NoteRows, notes_on
 from service.application.evidence.roster import Roster
 from service.application.review.replays import RATE_ALARMS, Course, replay_roster, summary
 from service.domain.policy import DEFAULT
@@ -92,9 +93,9 @@ def _plans(roster: Roster) -> dict[int, list[Any]]:
     }
 
 
-def _notes(roster: Roster, reviews: Mapping[int, Any] | None = None) -> Notes:
+def _notes(roster: Roster, reviews: Mapping[int, Any] | None = None) -> NoteRows:
     answers = {athlete.id: SimpleNamespace(answers=CLEARED) for athlete in roster.athletes}
-    return Notes(answers, {}, reviews or {}, {}, {})
+    return NoteRows(answers, reviews=reviews or {})
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +123,9 @@ def test_each_week_uses_only_what_was_known_on_its_day(known: Roster, courses: d
     for i, athlete in enumerate(known.athletes):
         week = courses["default"][i].weeks[0]
         then = _until(known, date.fromisoformat(week["as_of"]))
-        evidence = evidence_of(then, estimate_roster(then, main_lifts_only=True), _notes(then), i)
+        evidence = evidence_of(
+            then, estimate_roster(then, main_lifts_only=True), notes_on(_notes(then), athlete.id, then.to), i, then.to
+        )
         decision = decide(evidence, DEFAULT)
         assert [finding.code for finding in decision.findings] == week["codes"], athlete.id
         energy = {"from": decision.recommendation.energy_from_kcal, "to": decision.recommendation.energy_to_kcal}

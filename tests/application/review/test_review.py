@@ -18,7 +18,8 @@ import orjson
 
 from service.api.imports import import_file
 from service.application.evidence.estimates import estimate_roster
-from service.application.evidence.roster import load
+from service.application.evidence.roster import assemble
+from service.application.evidence.rows import read_rows
 from service.application.practices import find_or_make_practice
 from service.application.review.review import Result, keep_reviews, make_reviews
 from service.auth import SCOPES, Principal
@@ -256,8 +257,10 @@ async def test_estimates_of_a_day_do_not_depend_on_how_far_back_the_batch_reache
     async with kept(database_url, LINES) as (database, caller), database.reading() as connection:
         scope = Scope(connection, caller.practice_id)
         rows = {row.external_id: row for row in await scope.rows(scope.select(Athlete))}
-        alone = await load(scope, [rows["new"]], AS_OF)
-        among = await load(scope, [rows["long"], rows["new"]], AS_OF)
+        alone, among = [
+            assemble(some, AS_OF, AS_OF, await read_rows(scope, some, AS_OF))
+            for some in ([rows["new"]], [rows["long"], rows["new"]])
+        ]
         days = alone.log.days.shape[0]
         assert among.log.days.shape[0] > days + 50
         for name in ("average_mass_kg", "maintenance_kcal", "body_fat_pct"):

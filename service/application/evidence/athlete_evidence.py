@@ -1,0 +1,314 @@
+"""From rows and estimates to the evidence that the rules look at, for one athlete on one day."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import Any, cast
+
+import numpy as np
+
+from service.application.evidence.estimates import RosterEstimates
+from service.application.evidence.notes import Doubt, EarlierReview, Notes
+from service.application.evidence.roster import Roster, energy_steps
+from service.domain import evidence as ev
+from service.domain.records import Bools, Estimate, Floats, FoodState, Ints
+from service.store.tables import Athlete, Phase, Screening, Target, TrainingSession, WellbeingNote
+
+REVIEWS_REMEMBERED = 6
+REST_DAYS = 7  # so many days without a session count as a deload
+WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
+
+
+def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index: int, on: date) -> ev.Evidence:
+    """All that the rules may look at, for one athlete of a roster on a day of its log.
+
+    Parameters
+    ----------
+    roster : Roster
+        What was logged and planned, of that day and maybe of later ones.
+    estimates : RosterEstimates
+        Causal ones, which have that day.
+    notes : Notes
+        Of the athlete on that day.
+    index : int
+        Which athlete of the roster.
+    on : date
+        The day.
+    """
+    athlete = roster.athletes[index]
+    phases = [phase for phase in roster.phases.get(athlete.id, ()) if phase.starts_on <= on]
+    targets = [target for target in roster.targets.get(athlete.id, ()) if target.from_date <= on]
+    body, at = estimates.body, (index, estimates.column(roster.day(on)))
+    return ev.Evidence(
+        as_of=on,
+        athlete=_athlete(athlete, on),
+        screening=_screening(notes.screening),
+        phase=_phase_now(phases, on),
+        past_phases=_past_phases(phases),
+        targets=_targets_now(phases, targets),
+        average_mass_kg=scalar_at(body.average_mass_kg, at, 4),
+        rate_pct_per_week=scalar_at(body.rate_pct_per_week, at, 4),
+        tissue_rate_pct_per_week=scalar_at(body.tissue_rate_pct_per_week, at, 4),
+        maintenance_kcal=scalar_at(body.maintenance_kcal, at, 2),
+        energy_requirement_kcal=scalar_at(body.energy_requirement_kcal, at, 2),
+        body_fat_pct=scalar_at(body.body_fat_pct, at, 3),
+        probability_not_in_deficit=_number(body.p_not_in_deficit[at], 4),
+        probability_strength_lost=_pooled_loss(roster, estimates, index, on),
+        energy_before_cut_kcal=_energy_before_cut(phases, targets),
+        log=_log(roster, notes.doubts, index, on),
+        lifts=_lifts(roster, estimates, index, on),
+        wellbeing=_wellbeing(roster, notes, index, on),
+        history=_history(roster, notes, athlete, phases, targets, on),
+    )
+
+
+def scalar_at(estimate: Estimate, at: tuple[int, ...], digits: int) -> ev.ScalarEstimate | None:
+    """One element of an estimate, rounded, or None where it is not known yet."""
+    values = [float(getattr(estimate, name)[at]) for name in ("mean", "sd", "lo", "hi")]
+    return ev.ScalarEstimate(*(round(value, digits) for value in values)) if all(map(np.isfinite, values)) else None
+
+
+def _number(value: Any, digits: int) -> float | None:
+    return round(float(value), digits) if np.isfinite(value) else None
+
+
+def _athlete(row: Athlete, as_of: date) -> ev.Athlete:
+    # What the columns may hold is checked where it is said: the API's bodies.
+    words = cast(Any, row)
+    return ev.Athlete(
+        male=row.sex == "male",
+        age_y=round((as_of - row.birth_date).days / 365.25, 3),
+        height_cm=row.height_cm,
+        activity_factor=row.activity_factor,
+        experience=words.experience,
+        goal_body_fat_pct=words.goal["body_fat_pct"] if row.goal else None,
+        meals_per_day=row.meals_per_day,
+        eating_window=_window(words.eating_window),
+        carbohydrate_share=row.carbohydrate_share,
+        food_pattern=words.food_pattern,
+    )
+
+
+def _window(window: Mapping[str, str] | None) -> ev.EatingWindow | None:
+    return ev.EatingWindow(window["from"], window["to"]) if window else None
+
+
+def _screening(row: Screening | None) -> ev.Screening | None:
+    if row is None:
+        return None
+    answers = dict(cast(Mapping[str, Any], row.answers))
+    clearances = tuple(
+        ev.Clearance(one["for"], date.fromisoformat(one["on"]), one["by"]) for one in answers.pop("clearances", [])
+    )
+    return ev.Screening(**answers, clearances=clearances)
+
+
+def _phase_now(phases: Sequence[Phase], as_of: date) -> ev.PhaseNow | None:
+    if not phases:
+        return None
+    now = phases[-1]
+    return ev.PhaseNow(_kind(now), (as_of - now.starts_on).days + 1, now.starts_on, now.planned_end_on)
+
+
+def _past_phases(phases: Sequence[Phase]) -> tuple[ev.PastPhase, ...]:
+    return tuple(
+        ev.PastPhase(_kind(phase), phase.starts_on, after.starts_on - timedelta(days=1))
+        for phase, after in pairwise(phases)
+    )
+
+
+def _kind(phase: Phase) -> ev.Kind:
+    return cast(ev.Kind, phase.kind)
+
+
+def _targets_now(phases: Sequence[Phase], targets: Sequence[Target]) -> ev.Targets | None:
+    steps = energy_steps(phases, targets)
+    if not steps or steps[-1][1] is None:
+        return None
+    on, energy_kcal = steps[-1]
+    assert energy_kcal is not None
+    if not targets or targets[-1].from_date != on:
+        return ev.Targets(energy_kcal, effective_on=on)
+    row = targets[-1]
+    planned = cast(Sequence[Mapping[str, Any]], row.meals or ())
+    meals = tuple(ev.Meal(meal["slot"], meal["energy_kcal"], meal["protein_g"]) for meal in planned)
+    return ev.Targets(
+        row.energy_kcal, row.protein_g, row.fat_g, row.carbohydrate_g, row.fibre_g, meals,
+        _window(cast(Mapping[str, str] | None, row.eating_window)), on,
+    )  # fmt: skip
+
+
+def _energy_before_cut(phases: Sequence[Phase], targets: Sequence[Target]) -> float | None:
+    if not phases or phases[-1].kind != "cut":
+        return None
+    before = [energy for on, energy in energy_steps(phases, targets) if on < phases[-1].starts_on and energy]
+    return before[-1] if before else None
+
+
+def _log(roster: Roster, doubts: Sequence[Doubt], index: int, on: date) -> ev.Log:
+    end = roster.day(on) + 1
+    mass = np.isfinite(roster.log.mass_kg[index, :end])
+    intake = roster.log.intake_kcal[index, :end]
+    state = roster.log.food_state[index, :end]
+    phase_day = roster.log.phase_day[index, :end]
+    body_fat = roster.log.body_fat_pct[index, :end]
+    logged, measured = np.isfinite(intake), np.isfinite(body_fat)
+    whole = _whole_days(intake, state)
+    recent = whole[-14:] & (phase_day[-14:] > 0) & _present_phase(phase_day)[-14:]
+    return ev.Log(
+        weigh_ins_7_d=int(mass[-7:].sum()),
+        weigh_ins_14_d=int(mass[-14:].sum()),
+        weigh_ins_28_d=int(mass[-28:].sum()),
+        days_since_weigh_in=_days_since(mass),
+        complete_food_days_7_d=int(whole[-7:].sum()),
+        complete_food_days_14_d=int(whole[-14:].sum()),
+        days_since_food=_days_since(logged),
+        logged_intake_kcal=_number(intake[-14:][recent].mean(), 1) if recent.any() else None,
+        days_since_measurement=_days_since(measured),
+        body_fat_measurements=tuple(
+            ev.BodyFatMeasurement(
+                roster.first + timedelta(days=int(day)),
+                float(body_fat[day]),
+                _number(roster.log.body_fat_se_pct[index, day], 3),
+            )
+            for day in np.flatnonzero(measured)
+        ),
+        sessions_missed_7_d=_missed_sessions(roster.sessions[index, :end], mass | logged),
+        doubted_28_d=_doubted(doubts),
+    )
+
+
+def _doubted(doubts: Sequence[Doubt]) -> tuple[ev.Doubted, ...]:
+    counts = Counter((doubt.kind, doubt.reason) for doubt in doubts)
+    return tuple(
+        ev.Doubted(kind, reason, count)
+        for (kind, reason), count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    )
+
+
+def _missed_sessions(sessions: Floats, logged: Bools) -> int | None:
+    """Sessions short of the athlete's own habit (median of the four weeks before); None without a habit."""
+    begun = np.flatnonzero(logged | (sessions > 0))
+    if begun.size == 0 or sessions.shape[0] - begun[0] < 35:  # days of the athlete's own log, not of the batch's
+        return None
+    usual = int(np.median(sessions[-35:-7].reshape(4, 7).sum(axis=1)))
+    return max(0, usual - int(sessions[-7:].sum())) if usual else None
+
+
+def _whole_days(intake: Floats, state: Ints) -> Bools:
+    """Days that count as logged completely: declared so, fasts, and undeclared ones near the usual intake."""
+    usual = np.median(intake[-28:][np.isfinite(intake[-28:])]) if np.isfinite(intake[-28:]).any() else np.inf
+    undeclared = (state == FoodState.UNKNOWN) & (np.nan_to_num(intake) >= WHOLE_DAY_SHARE * usual)
+    whole: Bools = (state == FoodState.COMPLETE) | (state == FoodState.FAST) | undeclared
+    return whole
+
+
+def _present_phase(day: Ints) -> Bools:
+    """Which days belong to the phase in force on the last one, from the days of their phases."""
+    if day[-1] == 0:
+        return np.ones(day.shape, dtype=np.bool_)
+    present: Bools = np.arange(day.shape[0]) > day.shape[0] - 1 - day[-1]
+    return present
+
+
+def _days_since(happened: Bools) -> int | None:
+    days = np.flatnonzero(happened)
+    return int(happened.shape[0] - 1 - days[-1]) if days.size else None
+
+
+def _lifts(roster: Roster, estimates: RosterEstimates, index: int, on: date) -> tuple[ev.Lift, ...]:
+    lifts, day = estimates.strength.lifts, _from_the_end(roster, on)
+    made = []
+    for position, name in enumerate(estimates.lift_names[index]):
+        at = (index, position, day)
+        maximum = scalar_at(lifts.one_rep_max_kg, at, 3)
+        if maximum is not None:
+            lost, rising = lifts.probability_lost[at], lifts.probability_rising[at]
+            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), bool(estimates.main[at])))
+    return tuple(made)
+
+
+def _pooled_loss(roster: Roster, estimates: RosterEstimates, index: int, on: date) -> float | None:
+    pooled = estimates.strength.pooled.probability_lost
+    return _number(pooled[index, _from_the_end(roster, on)], 4) if pooled.shape[-1] else None
+
+
+def _from_the_end(roster: Roster, on: date) -> int:
+    """Where the estimates of lifts have a day: counted from the last, as they may be kept of the last days only."""
+    return roster.day(on) - int(roster.log.days.shape[0])
+
+
+def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbeing:
+    contents = [(note.date, cast(Mapping[str, Any], note.content)) for note in notes.wellbeing]
+    week = [content for day, content in contents if day > on - timedelta(days=7)]
+
+    def mean(name: str) -> float | None:
+        values = [content[name] for content in week if name in content]
+        return round(float(sum(values)) / len(values), 3) if values else None
+
+    return ev.Wellbeing(
+        symptoms=tuple(ev.Symptom(day, kind) for day, content in contents for kind in content.get("symptoms", ())),
+        pains=tuple(notes.pains),
+        months_without_menstruation=_months_without(roster, notes.wellbeing, index, on),
+        sleep_h=mean("sleep_h"),
+        hunger=mean("hunger"),
+        fatigue=mean("fatigue"),
+    )
+
+
+def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:
+    """What the athlete said last, unless menstruation started since; never concluded from silence."""
+    contents = [(note.date, cast(Mapping[str, Any], note.content)) for note in wellbeing]
+    told = [(day, content) for day, content in contents if "months_without_menstruation" in content]
+    if roster.athletes[index].sex != "female" or not told:
+        return None
+    day, content = told[-1]
+    started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day(on) + 1])
+    if started.size and roster.first + timedelta(days=int(started[-1])) > day:
+        return None
+    months: float = content["months_without_menstruation"] + (on - day).days / 30.44
+    return round(months, 2)
+
+
+def _history(
+    roster: Roster, notes: Notes, athlete: Athlete, phases: Sequence[Phase], targets: Sequence[Target], on: date
+) -> ev.History:
+    first_sessions = [lifted[0].date for lifted in roster.lifts.get(athlete.id, {}).values()]
+    return ev.History(
+        reviews=tuple(
+            ev.PastReview(review.as_of, tuple(finding["code"] for finding in review.document["findings"]))
+            for review in one_a_week(notes.reviews, on)[:REVIEWS_REMEMBERED]
+        ),
+        last_energy_change_on=_last_change(phases, targets),
+        last_deload_on=_last_deload(notes.deloads, notes.sessions),
+        training_since=min((day for day in first_sessions if day <= on), default=None),
+    )
+
+
+def one_a_week(reviews: Sequence[EarlierReview], as_of: date) -> list[EarlierReview]:
+    """Of each ISO week before that of a date its latest review: a coach's looks in between confirm nothing twice."""
+    weeks = {as_of.isocalendar()[:2]}
+    latest = []
+    for review in reviews:  # newest first
+        week = review.as_of.isocalendar()[:2]
+        if week not in weeks:
+            weeks.add(week)
+            latest.append(review)
+    return latest
+
+
+def _last_deload(deloads: Sequence[date], sessions: Sequence[TrainingSession]) -> date | None:
+    """When the last deload began that the coach accepted or the log shows, a week without training included."""
+    days = [session.date for session in sessions]
+    rests = [before + timedelta(days=1) for before, after in pairwise(days) if (after - before).days > REST_DAYS]
+    deloaded = [session.date for session in sessions if session.deload]
+    return max([*deloads, *deloaded, *rests], default=None)
+
+
+def _last_change(phases: Sequence[Phase], targets: Sequence[Target]) -> date | None:
+    """When energy changed last within the phase in force; the phase's first targets are no change."""
+    start = phases[-1].starts_on if phases else date.min
+    steps = energy_steps(phases, targets)
+    changes = [on for (_, before), (on, after) in pairwise(steps) if on > start and before != after]
+    return changes[-1] if changes else None

@@ -1,0 +1,168 @@
+"""The one way from a practice's rows to evidence: one read, one filter pass, evidence on each day asked for."""
+
+import asyncio
+import uuid
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from service.application.evidence.athlete_evidence import evidence_of
+from service.application.evidence.estimates import RosterEstimates, estimate_roster
+from service.application.evidence.notes import NoteRows, Notes, notes_on, read_notes
+from service.application.evidence.outlooks import outlooks
+from service.application.evidence.policies import InForce, in_force
+from service.application.evidence.roster import Roster, assemble, rosters_by_span
+from service.application.evidence.rows import Rows, read_rows
+from service.domain.evidence import Evidence, Outlook
+from service.store.scope import Scope
+from service.store.tables import Athlete
+
+AthleteDay = tuple[uuid.UUID, date]
+EarlierDays = Callable[[uuid.UUID, Notes], Iterable[date]]
+
+
+@dataclass(frozen=True)
+class RosterEvidence:
+    """Some athletes that were estimated in one pass, with what the rules may look at on each day asked for."""
+
+    roster: Roster
+    estimates: RosterEstimates
+    policies: Mapping[uuid.UUID, InForce]  # of these athletes and maybe others
+    notes: Mapping[AthleteDay, Notes]
+    evidence: Mapping[AthleteDay, Evidence]
+
+
+async def evidence_for(
+    scope: Scope,
+    athletes: Sequence[Athlete],
+    days: Collection[date],
+    *,
+    main_lifts_only: bool = True,
+    estimates_on: EarlierDays | None = None,
+) -> list[RosterEvidence]:
+    """Evidence of some athletes of a practice on some days, from one read and one pass of the filters.
+
+    Of each day it is, to the bit, what a read of that day alone would give. It is computed off the event loop.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    athletes : sequence of rows of `athlete`
+        Whose.
+    days : collection of date
+        Local dates, at least one. What is dated later than the last of them is not read.
+    main_lifts_only : bool
+        Leave the estimates of other lifts out.
+    estimates_on : callable
+        From an athlete's id and notes on the last day, further days whose estimates of bodies are wanted.
+
+    Returns
+    -------
+    list of RosterEvidence
+        By length of log, each athlete in one of them; of one athlete one.
+    """
+    logged = await read_log(scope, athletes, min(days), max(days))
+    policies = await in_force(scope, [athlete.id for athlete in athletes])
+
+    def work() -> list[RosterEvidence]:
+        return [
+            roster_evidence(
+                roster, logged.notes, policies, days, main_lifts_only=main_lifts_only, estimates_on=estimates_on
+            )
+            for roster in logged.rosters()
+        ]
+
+    return await asyncio.to_thread(work)
+
+
+def roster_evidence(
+    roster: Roster,
+    note_rows: NoteRows,
+    policies: Mapping[uuid.UUID, InForce],
+    days: Collection[date],
+    *,
+    main_lifts_only: bool = True,
+    estimates_on: EarlierDays | None = None,
+) -> RosterEvidence:
+    """The same of a roster whose rows are all there, without any I/O; parameters as `evidence_for`."""
+    notes = {(athlete.id, day): notes_on(note_rows, athlete.id, day) for athlete in roster.athletes for day in days}
+    reported = set(days)
+    if estimates_on is not None:
+        last = max(days)
+        for athlete in roster.athletes:
+            reported.update(day for day in estimates_on(athlete.id, notes[athlete.id, last]) if day >= roster.first)
+    estimates = estimate_roster(
+        roster,
+        main_lifts_only=main_lifts_only,
+        policies=[policies[athlete.id].policy for athlete in roster.athletes],
+        on=reported,
+    )
+    evidence = {
+        (athlete.id, day): evidence_of(roster, estimates, notes[athlete.id, day], index, day)
+        for index, athlete in enumerate(roster.athletes)
+        for day in days
+    }
+    return RosterEvidence(roster, estimates, policies, notes, evidence)
+
+
+@dataclass(frozen=True)
+class Logged:
+    """What was read of some athletes: enough for evidence on each day from `first` to `last`."""
+
+    athletes: Sequence[Athlete]
+    first: date
+    last: date
+    rows: Rows
+    notes: NoteRows
+
+    def rosters(self) -> list[Roster]:
+        """Arrays of the athletes, by length of log."""
+        return rosters_by_span(self.athletes, self.first, self.last, self.rows)
+
+
+async def read_log(scope: Scope, athletes: Sequence[Athlete], first: date, last: date) -> Logged:
+    """Read all that evidence on the days from `first` to `last` rests on but the policies."""
+    rows = await read_rows(scope, athletes, last)
+    notes = await read_notes(scope, [athlete.id for athlete in athletes], first, last)
+    return Logged(athletes, first, last, rows, notes)
+
+
+@dataclass(frozen=True)
+class LogEstimates:
+    """Estimates of one athlete on every day of the log, and what more data would do from its last day on."""
+
+    roster: Roster
+    estimates: RosterEstimates
+    outlook: Outlook | None
+
+
+async def estimates_for(scope: Scope, athlete: Athlete, to: date, *, revised: bool) -> LogEstimates:
+    """Estimates of one athlete on each day of the log up to one, of every trained lift, computed off the event loop.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    athlete : row of `athlete`
+        Whose.
+    to : date
+        The last local date that counts.
+    revised : bool
+        Whether each day may use what was dated after it.
+    """
+    rows = await read_rows(scope, [athlete], to)
+    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+
+    def work() -> LogEstimates:
+        roster = assemble([athlete], to, to, rows)
+        estimates = estimate_roster(
+            roster,
+            policies=[policy],
+            revised=revised,
+            upper_loss_rate_pct_per_week=-policy.cut_rate_fast_pct,
+        )
+        (ahead,) = outlooks(roster, estimates, [0])
+        return LogEstimates(roster, estimates, ahead)
+
+    return await asyncio.to_thread(work)

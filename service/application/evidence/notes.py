@@ -1,0 +1,245 @@
+"""What reviews know of athletes beside the arrays: screening, notes, pain, sessions, doubts, earlier reviews."""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
+
+import numpy as np
+import orjson
+
+from service.application.evidence.rows import by_athlete
+from service.domain.evidence import Pain
+from service.store.scope import Scope, Table, table_of
+from service.store.tables import (
+    Decision,
+    Meal,
+    Review,
+    Screening,
+    SessionLift,
+    TrainingSession,
+    WeighIn,
+    WellbeingNote,
+)
+
+NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
+SESSIONS_SINCE = timedelta(days=112)
+REVIEWS_SINCE = timedelta(days=70)
+DOUBTED_SINCE = timedelta(days=28)
+
+
+class EarlierReview(NamedTuple):
+    """A review that was made before."""
+
+    athlete_id: uuid.UUID
+    as_of: date
+    document: Mapping[str, Any]
+    state: str
+
+
+class PainfulLift(NamedTuple):
+    """Pain on an exercise of a session."""
+
+    athlete_id: uuid.UUID
+    date: date
+    exercise: str
+    pain: float
+
+
+@dataclass(frozen=True)
+class Deload:
+    """A deload that the coach accepted: the day of the review that recommended it, and its first day."""
+
+    reviewed: date
+    on: date
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A doubted entry that is neither confirmed nor corrected."""
+
+    date: date
+    kind: Literal["weigh_in", "meal"]
+    reason: str
+
+
+@dataclass(frozen=True)
+class NoteRows:
+    """What the database has of some athletes, by athlete; enough for notes on any day of the span that was read."""
+
+    screening: Mapping[uuid.UUID, Screening]  # the latest answers
+    wellbeing: Mapping[uuid.UUID, Sequence[WellbeingNote]] = field(default_factory=dict)  # oldest first
+    reviews: Mapping[uuid.UUID, Sequence[EarlierReview]] = field(default_factory=dict)  # newest first
+    sessions: Mapping[uuid.UUID, Sequence[TrainingSession]] = field(default_factory=dict)  # oldest first
+    painful_lifts: Mapping[uuid.UUID, Sequence[PainfulLift]] = field(default_factory=dict)  # of sessions before these
+    deloads: Mapping[uuid.UUID, Sequence[Deload]] = field(default_factory=dict)  # by the review's day
+    doubts: Mapping[uuid.UUID, Sequence[Doubt]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Notes:
+    """What is known of one athlete on a day."""
+
+    screening: Screening | None = None
+    wellbeing: Sequence[WellbeingNote] = ()  # oldest first
+    reviews: Sequence[EarlierReview] = ()  # newest first
+    sessions: Sequence[TrainingSession] = ()  # of the last 16 weeks, oldest first
+    pains: Sequence[Pain] = ()  # by day
+    deloads: Sequence[date] = ()  # first days of all accepted ones
+    doubts: Sequence[Doubt] = ()  # of the last four weeks
+
+
+async def read_notes(scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date) -> NoteRows:
+    """Read what notes on the days from `first` to `last` rest on.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    ids : sequence of UUID
+        Whose.
+    first, last : date
+        The first and the last day that will be looked at.
+    """
+    return NoteRows(
+        await _screening(scope, ids),
+        await _wellbeing(scope, ids, first - NOTES_SINCE, last),
+        await _earlier_reviews(scope, ids, first - REVIEWS_SINCE, last),
+        await _sessions(scope, ids, first - SESSIONS_SINCE, last),
+        await _painful_lifts(scope, ids, first - NOTES_SINCE, last - SESSIONS_SINCE),
+        await _deloads(scope, ids, last),
+        await _doubts(scope, ids, first - DOUBTED_SINCE, last),
+    )
+
+
+def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
+    """What is known of an athlete on a day of the span that was read; nothing that is dated later."""
+    wellbeing = _between(rows.wellbeing.get(athlete_id, ()), day - NOTES_SINCE, day)
+    sessions = _between(rows.sessions.get(athlete_id, ()), day - SESSIONS_SINCE, day)
+    before = _between(
+        rows.painful_lifts.get(athlete_id, ()), day - NOTES_SINCE, day - SESSIONS_SINCE - timedelta(days=1)
+    )
+    since = day - REVIEWS_SINCE
+    return Notes(
+        rows.screening.get(athlete_id),
+        wellbeing,
+        [review for review in rows.reviews.get(athlete_id, ()) if since <= review.as_of < day],
+        sessions,
+        sorted(_pains(wellbeing, before, sessions), key=lambda pain: (pain.on, pain.exercise, pain.level)),
+        [deload.on for deload in rows.deloads.get(athlete_id, ()) if deload.reviewed < day],
+        [doubt for doubt in rows.doubts.get(athlete_id, ()) if day - DOUBTED_SINCE < doubt.date <= day],
+    )
+
+
+class _Dated(Protocol):
+    @property
+    def date(self) -> date: ...
+
+
+D = TypeVar("D", bound=_Dated)
+
+
+def _between(rows: Sequence[D], first: date, last: date) -> list[D]:
+    return [row for row in rows if first <= row.date <= last]
+
+
+def _pains(
+    wellbeing: Sequence[WellbeingNote], before: Sequence[PainfulLift], sessions: Sequence[TrainingSession]
+) -> Iterable[Pain]:
+    """Of notes, of sessions long ago, and of each exercise of the later ones the worst."""
+    for note in wellbeing:
+        for pain in cast(Mapping[str, Any], note.content).get("pain", []):
+            yield Pain(note.date, pain["exercise"], float(pain["level"]))
+    for lift in before:
+        yield Pain(lift.date, lift.exercise, lift.pain)
+    for session in sessions:
+        worst: dict[str, float] = {}
+        for lifted in cast(Sequence[Mapping[str, Any]], session.sets):
+            if lifted.get("pain") is not None:
+                worst[lifted["exercise"]] = max(float(lifted["pain"]), worst.get(lifted["exercise"], 0.0))
+        for exercise, level in sorted(worst.items()):
+            yield Pain(session.date, exercise, level)
+
+
+async def _screening(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Screening]:
+    screening = table_of(Screening)
+    answers = scope.select(Screening).where(screening.c.athlete_id.in_(ids)).order_by(screening.c.revision)
+    return {row.athlete_id: row for row in await scope.all(Screening, answers)}
+
+
+async def _wellbeing(
+    scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date
+) -> Mapping[uuid.UUID, Sequence[WellbeingNote]]:
+    note = table_of(WellbeingNote)
+    noted = scope.select(WellbeingNote).where(note.c.athlete_id.in_(ids), note.c.date.between(first, last))
+    rows = await scope.all(WellbeingNote, noted)
+    return by_athlete(sorted(rows, key=lambda row: _when_and_what(row, {"content": row.content})))
+
+
+async def _earlier_reviews(
+    scope: Scope, ids: Sequence[uuid.UUID], first: date, before: date
+) -> Mapping[uuid.UUID, Sequence[EarlierReview]]:
+    review = table_of(Review)
+    made = scope.select(*(review.c[name] for name in EarlierReview._fields), of=[Review]).where(
+        review.c.athlete_id.in_(ids), review.c.as_of < before, review.c.as_of >= first
+    )
+    return by_athlete(cast(Sequence[EarlierReview], await scope.rows(made.order_by(review.c.as_of.desc()))))
+
+
+async def _sessions(
+    scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date
+) -> Mapping[uuid.UUID, Sequence[TrainingSession]]:
+    session = table_of(TrainingSession)
+    trained = scope.select(TrainingSession).where(session.c.athlete_id.in_(ids), session.c.date.between(first, last))
+
+    def order(row: TrainingSession) -> tuple[date, float, bytes]:
+        told = {name: getattr(row, name) for name in ("sets", "plan_day", "skipped", "deload")}
+        return _when_and_what(row, told)
+
+    return by_athlete(sorted(await scope.all(TrainingSession, trained), key=order))
+
+
+def _when_and_what(entry: WellbeingNote | TrainingSession, told: Mapping[str, Any]) -> tuple[date, float, bytes]:
+    """What orders sessions and notes: date, time of day if told, content; not the order in which they arrived."""
+    return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(told, option=orjson.OPT_SORT_KEYS)
+
+
+async def _painful_lifts(
+    scope: Scope, ids: Sequence[uuid.UUID], first: date, before: date
+) -> Mapping[uuid.UUID, Sequence[PainfulLift]]:
+    """Of sessions of long ago only the pain counts: it holds until it is cleared."""
+    lift = table_of(SessionLift)
+    hurt = scope.select(*(lift.c[name] for name in PainfulLift._fields), of=[SessionLift]).where(
+        lift.c.athlete_id.in_(ids), lift.c.pain.is_not(None), lift.c.date >= first, lift.c.date < before
+    )
+    return by_athlete(cast(Sequence[PainfulLift], await scope.rows(hurt)))
+
+
+async def _deloads(scope: Scope, ids: Sequence[uuid.UUID], before: date) -> dict[uuid.UUID, list[Deload]]:
+    """Those that were accepted: an amended one is something else than the deload."""
+    review, decision = table_of(Review), table_of(Decision)
+    accepted = (
+        scope.select(review.c.athlete_id, review.c.as_of, decision.c.effect, of=[Review, Decision])
+        .where(decision.c.review_id == review.c.id, review.c.athlete_id.in_(ids), review.c.as_of < before)
+        .where(review.c.action == "deload", review.c.state == "accepted")
+        .order_by(review.c.as_of)
+    )
+    deloads: dict[uuid.UUID, list[Deload]] = defaultdict(list)
+    for row in await scope.rows(accepted):
+        deloads[row.athlete_id].append(Deload(row.as_of, date.fromisoformat(row.effect["effective_on"])))
+    return deloads
+
+
+async def _doubts(scope: Scope, ids: Sequence[uuid.UUID], after: date, to: date) -> dict[uuid.UUID, list[Doubt]]:
+    doubts: dict[uuid.UUID, list[Doubt]] = defaultdict(list)
+    kinds: tuple[tuple[Literal["weigh_in", "meal"], Table], ...] = (("weigh_in", WeighIn), ("meal", Meal))
+    for kind, of in kinds:
+        entry = table_of(of)
+        doubted = scope.select(entry.c.athlete_id, entry.c.date, entry.c.suspect, of=[of]).where(
+            entry.c.athlete_id.in_(ids), entry.c.date > after, entry.c.date <= to, entry.c.suspect.is_not(None)
+        )
+        for row in await scope.rows(doubted):
+            doubts[row.athlete_id].append(Doubt(row.date, kind, row.suspect["reason"]))
+    return doubts
