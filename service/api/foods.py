@@ -1,11 +1,9 @@
 """Foods: the catalogue, a practice's own foods and its recipes."""
 
 import re
-import unicodedata
-import uuid
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Self, TypeVar, cast
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field, ValidationError, model_validator
@@ -15,16 +13,16 @@ from service.api.http.fields import Answer, Body, Name, Note, Number, ShortText,
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.food.menu_program import ROLES
-from service.application.log import rollups
-from service.application.log.foods import OWN, load_foods, meaning, own_food, recipe, with_own
+from service.application.food import own_foods
+from service.application.food.own_foods import FoodContent, RecipeContent
+from service.application.log.foods import OWN, load_foods, meaning, recipe
 from service.auth import requires
 from service.catalogue.foods import find, foods, groups
-from service.domain.nutrition.foods import ALLERGENS, Food, Nutrients
+from service.domain.nutrition.foods import Allergen, Diet, Food, Nutrients, Portion, Role, Unit
 from service.errors import Conflict, Invalid, Malformed, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, table_of
-from service.store.tables import Meal, OwnFood
-from service.store.types import new_id, now
+from service.store.tables import OwnFood
+from service.store.types import PreparationState
 
 router = APIRouter(tags=["foods"], route_class=CommittedRoute)
 _TABLE = table_of(OwnFood)
@@ -40,7 +38,6 @@ def _known_group(group: str) -> str:
 
 
 Group = Annotated[ShortText, AfterValidator(_known_group)]
-Allergen = Literal[ALLERGENS]  # type: ignore[valid-type]
 
 
 class Composition(Body):
@@ -72,7 +69,7 @@ class UnitBody(Body):
 class PortionBody(Body):
     """What the food does in a meal and an ordinary amount of it, in its units or else in grams; needed for menus."""
 
-    role: Literal[ROLES]  # type: ignore[valid-type]
+    role: Role
     least: Annotated[Number, Field(gt=0, le=1000)]
     most: Annotated[Number, Field(gt=0, le=1000)]
     step: Annotated[Number, Field(gt=0, le=100)]
@@ -89,13 +86,27 @@ class FoodBody(Body):
 
     name: Name
     group: Group
-    state: Literal["raw", "cooked", "dry", "ready", "canned", "dried"] = "ready"
-    diet: Literal["vegan", "vegetarian", "omnivore"] = Field(description="the strictest pattern that eats it")
+    state: PreparationState = "ready"
+    diet: Diet = Field(description="the strictest pattern that eats it")
     allergens: list[Allergen] = Field(description="all that it contains or may contain; an empty list says none")
     per_100g: Composition
     unit: UnitBody | None = None
     portion: PortionBody | None = None
     source: Note | None = Field(None, description="where the values are from, e.g. the label")
+
+    def content(self) -> FoodContent:
+        """What the practice says of the food."""
+        return FoodContent(
+            name=self.name,
+            group=self.group,
+            state=self.state,
+            diet=self.diet,
+            allergens=self.allergens,
+            per_100g=self.per_100g.model_dump(),
+            unit=_unit(self.unit),
+            portion=_portion(self.portion),
+            source=self.source,
+        )
 
 
 class Ingredient(Body):
@@ -118,6 +129,27 @@ class RecipeBody(Body):
     unit: UnitBody | None = None
     portion: PortionBody | None = None
     source: Note | None = None
+
+    def content(self) -> RecipeContent:
+        """What the practice says of the recipe."""
+        return RecipeContent(
+            name=self.name,
+            group=self.group,
+            ingredients=[own_foods.Ingredient(part.food, part.grams) for part in self.ingredients],
+            yield_g=self.yield_g,
+            allergens=self.allergens,
+            unit=_unit(self.unit),
+            portion=_portion(self.portion),
+            source=self.source,
+        )
+
+
+def _unit(body: UnitBody | None) -> Unit | None:
+    return None if body is None else Unit(body.name, body.grams)
+
+
+def _portion(body: PortionBody | None) -> Portion | None:
+    return None if body is None else Portion(body.role, body.least, body.most, body.step)
 
 
 FoodChange = change_of(FoodBody, "FoodChange")
@@ -181,7 +213,7 @@ async def list_foods(
     response: Response,
     q: Annotated[str | None, Query(max_length=100, description="name, typing errors forgiven; best first")] = None,
     group: Annotated[str | None, Query(max_length=64)] = None,
-    diet: Annotated[Literal["vegan", "vegetarian", "omnivore"] | None, Query(description="eaten by")] = None,
+    diet: Annotated[Diet | None, Query(description="eaten by")] = None,
     without: Annotated[list[str] | None, Query(description="allergens, groups or slugs to leave out")] = None,
     limit: Limit = 100,
     cursor: Cursor = None,
@@ -222,9 +254,7 @@ async def get_food(slug: str, scope: Here, response: Response) -> FoodAnswer | O
         if slug not in foods():
             raise NotFound()
         return FoodAnswer(**shown(foods()[slug]))
-    row = await _find(scope, slug)
-    show_version(response, row.revision)
-    return await _answer(scope, row)
+    return await _answer(scope, response, await own_foods.find_own(scope, slug))
 
 
 @router.post(
@@ -232,7 +262,7 @@ async def get_food(slug: str, scope: Here, response: Response) -> FoodAnswer | O
 )
 async def add_food(body: FoodBody, scope: Here, response: Response, _: DryRun) -> Any:
     """Add a food of the practice's own; meals that named it before it was there are added up now."""
-    return await _add(scope, response, {**body.model_dump(), "ingredients": None, "yield_g": None})
+    return await _answer(scope, response, await own_foods.add(scope, body.content()))
 
 
 @router.post(
@@ -240,8 +270,7 @@ async def add_food(body: FoodBody, scope: Here, response: Response, _: DryRun) -
 )
 async def add_recipe(body: RecipeBody, scope: Here, response: Response, _: DryRun) -> Any:
     """Add a recipe; it is a food like any other from then on."""
-    await _check_ingredients(scope, body.ingredients)
-    return await _add(scope, response, {**body.model_dump(), "state": "cooked", "diet": None, "per_100g": None})
+    return await _answer(scope, response, await own_foods.add(scope, body.content()))
 
 
 @router.get("/recipes", dependencies=[READ])
@@ -250,7 +279,7 @@ async def list_recipes(
 ) -> Page[OwnFoodAnswer]:
     """The practice's recipes, by slug."""
     statement = scope.select(OwnFood).where(_TABLE.c.ingredients.is_not(None))
-    rows = await page(scope, statement, (_TABLE.c.slug,), request, response, limit, cursor)
+    rows = cast(Sequence[OwnFood], await page(scope, statement, (_TABLE.c.slug,), request, response, limit, cursor))
     known = await load_foods(scope)
     return Page(items=[_shown_row(row, recipe(row, known)) for row in rows])
 
@@ -270,8 +299,9 @@ async def change_food(
     if_match: IfMatch = None,
 ) -> Any:
     """Change an own food (RFC 7396 merge patch); meals keep the sum that they were logged with."""
-    row = await _find(scope, slug, of_recipe=False)
-    return await _change(scope, response, row, FoodBody, body, if_match)
+    row = await own_foods.find_own(scope, slug, is_recipe=False)
+    check_version(if_match, row.revision)
+    return await _answer(scope, response, await own_foods.change(scope, row, _merged(FoodBody, row, body).content()))
 
 
 @router.patch(
@@ -289,8 +319,9 @@ async def change_recipe(
     if_match: IfMatch = None,
 ) -> Any:
     """Change a recipe (RFC 7396 merge patch); meals keep the sum that they were logged with."""
-    row = await _find(scope, slug, of_recipe=True)
-    return await _change(scope, response, row, RecipeBody, body, if_match)
+    row = await own_foods.find_own(scope, slug, is_recipe=True)
+    check_version(if_match, row.revision)
+    return await _answer(scope, response, await own_foods.change(scope, row, _merged(RecipeBody, row, body).content()))
 
 
 @router.delete(
@@ -301,91 +332,33 @@ async def change_recipe(
 )
 async def delete_food(slug: str, scope: Here, if_match: IfMatch = None) -> None:
     """Remove an own food or a recipe; meals keep the sum that they were logged with."""
-    row = await _find(scope, slug)
+    row = await own_foods.find_own(scope, slug)
     check_version(if_match, row.revision, required=False)
-    for other in await scope.rows(scope.select(OwnFood).where(_TABLE.c.ingredients.is_not(None))):
-        if any(one["food"] == slug for one in other.ingredients):
-            raise Conflict(f"the recipe {other.slug} is made with it")
-    await scope.run(scope.delete(OwnFood).where(_TABLE.c.slug == slug))
+    await own_foods.remove(scope, slug)
 
 
-async def _find(scope: Scope, slug: str, of_recipe: bool | None = None) -> Any:
-    row = await scope.first(scope.select(OwnFood).where(_TABLE.c.slug == slug))
-    if row is None or (of_recipe is not None and (row.ingredients is not None) != of_recipe):
-        raise NotFound("only a practice's own foods and recipes can be changed" if slug in foods() else "")
-    return row
+async def _answer(scope: Scope, response: Response, row: OwnFood) -> OwnFoodAnswer:
+    show_version(response, row.revision)
+    return _shown_row(row, await own_foods.as_food(scope, row))
 
 
-async def _answer(scope: Scope, row: Any) -> OwnFoodAnswer:
-    food = own_food(row) if row.ingredients is None else recipe(row, await load_foods(scope))
-    return _shown_row(row, food)
-
-
-def _shown_row(row: Any, food: Food) -> OwnFoodAnswer:
+def _shown_row(row: OwnFood, food: Food) -> OwnFoodAnswer:
     more = {name: getattr(row, name) for name in ("ingredients", "yield_g", "revision", "updated_at")}
     return OwnFoodAnswer(**shown(food), **more)
 
 
-async def _add(scope: Scope, response: Response, values: dict[str, Any]) -> OwnFoodAnswer:
-    slug = _slug(values["name"])
-    row = {**_columns(values), "id": new_id(), "slug": slug}
-    if not await scope.insert_new(OwnFood, [row], key=("practice_id", "slug")):
-        raise Conflict(f"there is a food {slug} already; change it, or choose another name")
-    await _add_up_waiting_meals(scope, slug)
-    show_version(response, 1)
-    return await _answer(scope, await _find(scope, slug))
+B = TypeVar("B", FoodBody, RecipeBody)
 
 
-def _slug(name: str) -> str:
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:50].strip("-")
-    return OWN + (words or uuid.uuid5(uuid.NAMESPACE_OID, name).hex[:12])
+def _merged(kind: type[B], row: OwnFood, change: Body) -> B:
+    """The body that a change makes of a row.
 
-
-def _columns(values: dict[str, Any]) -> dict[str, Any]:
-    renamed = {("food_group" if name == "group" else name): value for name, value in values.items()}
-    return {**renamed, "allergens": sorted(set(values["allergens"])), "source": values["source"] or "the practice"}
-
-
-async def _change(
-    scope: Scope, response: Response, row: Any, kind: type[FoodBody | RecipeBody], change: Any, if_match: str | None
-) -> OwnFoodAnswer:
-    check_version(if_match, row.revision)
-    old = {**row._mapping, "group": row.food_group}
-    merged = {name: old[name] for name in kind.model_fields} | change.model_dump(exclude_unset=True)
+    Raises Invalid with every fault of it.
+    """
+    old = {name: getattr(row, "food_group" if name == "group" else name) for name in kind.model_fields}
+    merged = old | change.model_dump(exclude_unset=True)
     try:
-        body = kind.model_validate({name: value for name, value in merged.items() if value is not None})
+        return kind.model_validate({name: value for name, value in merged.items() if value is not None})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
-    if isinstance(body, RecipeBody):
-        await _check_ingredients(scope, body.ingredients)
-    values = {**_columns(body.model_dump()), "revision": row.revision + 1, "updated_at": now()}
-    statement = scope.update(OwnFood).where(_TABLE.c.slug == row.slug, _TABLE.c.revision == row.revision)
-    if not await scope.run(statement.values(**values)):
-        raise PreconditionFailed()
-    show_version(response, values["revision"])
-    return await _answer(scope, await _find(scope, row.slug))
-
-
-async def _check_ingredients(scope: Scope, ingredients: Sequence[Ingredient]) -> None:
-    rows = await scope.rows(scope.select(OwnFood).where(_TABLE.c.ingredients.is_(None)))
-    known = with_own(rows)
-    faults = [
-        Invalid.field(
-            f"/ingredients/{index}/food", "unknown_food", f"no food that recipes can be made of is called {one.food!r}"
-        ).faults[0]
-        for index, one in enumerate(ingredients)
-        if one.food not in known
-    ]
-    if faults:
-        raise Invalid(faults[0].detail, faults)
-
-
-async def _add_up_waiting_meals(scope: Scope, slug: str) -> None:
-    """Add up the meals that named a food before it was there."""
-    meal = table_of(Meal)
-    doubted = scope.select(meal.c.athlete_id, meal.c.date, meal.c.suspect, of=[Meal]).where(meal.c.suspect.is_not(None))
-    days = {(row.athlete_id, row.date) for row in await scope.rows(doubted) if slug in row.suspect.get("foods", ())}
-    await rollups.refresh(scope, Meal, days)
-    await rollups.mark_stale(scope, days)

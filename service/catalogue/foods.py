@@ -8,10 +8,11 @@ from types import MappingProxyType
 
 from rapidfuzz import fuzz, utils
 
-from service.domain.nutrition.foods import NUTRIENTS, Diet, Food, Nutrients, Portion, Unit
+from service.domain.nutrition.foods import NUTRIENTS, ROLES, Diet, Food, Nutrients, Portion, Unit
 
 GOOD_ENOUGH = 70.0  # score of 100 from which a name counts as meant
 _DIETS: dict[str, Diet] = {"v": "vegan", "veg": "vegetarian", "o": "omnivore"}
+_ROLES = {str(role): role for role in ROLES}
 
 
 @cache
@@ -67,7 +68,7 @@ def _food(row: dict[str, str]) -> Food:
         source=row["source"],
         fibre_known=row["fibre_g"] != "",
         unit=Unit(row["unit"], float(row["unit_g"])) if row["unit"] else None,
-        portion=Portion(row["role"], float(row["least"]), float(row["most"]), float(row["step"]))
+        portion=Portion(_ROLES[row["role"]], float(row["least"]), float(row["most"]), float(row["step"]))
         if row["role"]
         else None,
         raw=row["raw"] or None,

@@ -25,9 +25,6 @@ BREAKFAST_SIDES = ("egg", "dairy", "fat")
 LARGE = 0.75  # of the largest portion: more costs extra
 LARGE_COST = 1.0  # for the largest portion, against costs of foods near 1
 BESIDE_COST = 1.0  # for energy at the edge of its band
-ROLES = (
-    "main", "side", "starch", "vegetable", "fat", "dairy", "powder", "cereal", "fruit", "dried", "nut", "sweet",
-)  # fmt: skip
 ROLE_COST = {"vegetable": 0.6, "fruit": 0.4, "powder": 2.0, "sweet": 1.5}  # greens and fruit freely, powder last
 RELAX_COST = 1000.0  # of a whole target missed, against costs of foods near 1
 

@@ -5,15 +5,19 @@ Composition is per 100 g of the edible part; carbohydrate is total carbohydrate 
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import Literal, get_args
 
 Diet = Literal["vegan", "vegetarian", "omnivore"]
-DIETS: tuple[Diet, ...] = ("vegan", "vegetarian", "omnivore")  # each eats what stands before it, too
-ALLERGENS = (  # the fourteen of Regulation (EU) No 1169/2011, Annex II
+DIETS: tuple[Diet, ...] = get_args(Diet)  # each eats what stands before it, too
+Allergen = Literal[  # the fourteen of Regulation (EU) No 1169/2011, Annex II
     "gluten", "crustaceans", "egg", "fish", "peanuts", "soya", "milk", "nuts", "celery", "mustard", "sesame",
     "sulphites", "lupin", "molluscs",
-)  # fmt: skip
-CAN_BE_UNKNOWN = ("protein_g", "fat_g", "carbohydrate_g", "fibre_g", "alcohol_g")
+]  # fmt: skip
+ALLERGENS: tuple[Allergen, ...] = get_args(Allergen)
+Role = Literal[  # of a food in a meal
+    "main", "side", "starch", "vegetable", "fat", "dairy", "powder", "cereal", "fruit", "dried", "nut", "sweet",
+]  # fmt: skip
+ROLES: tuple[Role, ...] = get_args(Role)
 
 
 @dataclass(frozen=True)
@@ -51,7 +55,7 @@ class Unit:
 class Portion:
     """What a food does in a meal and how much of it is ordinary, in units where it has one, else in grams."""
 
-    role: str
+    role: Role
     least: float
     most: float
     step: float

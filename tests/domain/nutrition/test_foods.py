@@ -2,11 +2,11 @@
 
 import pytest
 
-from service.application.food.menu_program import ROLES
 from service.catalogue.foods import foods
 from service.domain.nutrition.foods import (
     ALLERGENS,
     DIETS,
+    ROLES,
     Food,
     Nutrients,
     Portion,
