@@ -1,8 +1,6 @@
 """Menus: ordinary meals that come to the targets, a shopping list, and targets split over training and rest days."""
 
-import asyncio
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from datetime import date, timedelta
 from math import ceil
 from typing import Annotated, Any, Self
@@ -14,7 +12,6 @@ from pydantic import ConfigDict, Field, model_validator
 from service.api.athletes import AthletePath
 from service.api.day_targets import (
     SPLIT_PCT,
-    WEEKDAYS,
     Grams,
     MenuTargets,
     Weekday,
@@ -22,27 +19,25 @@ from service.api.day_targets import (
     shown_targets,
     targets_on,
 )
-from service.api.food_preferences import Words, preferences_row, refuse_unknown
+from service.api.food_preferences import Words
 from service.api.http.fields import Answer, Body, Date, Number, WholeNumber, fault
 from service.api.http.problems import documented
 from service.api.http.transaction import Here, ReadingRoute
 from service.application.evidence.gather import evidence_for
+from service.application.food import menu_orders
 from service.application.food.menu_program import Item, Relaxed
-from service.application.food.menus import FoodPreferences, Infeasible, MenuDay, nutrients_of, plan_menus, shopping
+from service.application.food.menus import Infeasible, MenuDay, nutrients_of
+from service.application.food.preferences import FoodPreferences, refuse_unknown, standing_preferences
 from service.application.log.foods import load_foods
 from service.application.schedule import today_of
 from service.auth import requires
 from service.domain import evidence as ev
-from service.domain.nutrition.day_split import split_targets
-from service.domain.nutrition.foods import NUTRIENTS, Diet, Food, Nutrients, total
-from service.domain.nutrition.menu_limits import DayLimits, day_limits, eaten_so_far
-from service.domain.policy import Policy
-from service.domain.rules.gate import gate
-from service.domain.rules.menu_safety import cautions, protein_ceiling_g, refusals
-from service.domain.rules.targets import energy_floor_kcal
+from service.domain.nutrition.foods import Diet, Food, Nutrients
+from service.domain.nutrition.menu_limits import EatenPart
+from service.domain.rules.menu_safety import refusals
 from service.errors import Fault, Invalid, NotFound
-from service.store.scope import Scope, table_of
-from service.store.tables import Meal
+from service.store.scope import Scope
+from service.store.tables import Athlete
 
 NDJSON = "application/x-ndjson"
 router = APIRouter(tags=["foods"], route_class=ReadingRoute)
@@ -161,104 +156,57 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     first = body.from_ or today
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
     foods = await load_foods(scope)
-    preferences = await _preferences(scope, athlete, body, foods)
+    order = await _order(scope, athlete, body, first, foods)
     (batch,) = await evidence_for(scope, [athlete], {today, min(first, today)})
     evidence, then = batch.evidence[athlete.id, today], batch.evidence[athlete.id, min(first, today)]
     policy = batch.policies[athlete.id].policy
     targets = await targets_on(scope, athlete, then, body.targets, dates)
-    for one in dict.fromkeys(targets):
-        refuse(refusals(evidence, policy, one))
-    targets = _split_days(body, dates, targets, energy_floor_kcal(evidence, policy))
-    per_day = body.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
-    eaten = await _eaten(scope, athlete, body, first, targets[0])
-    limits = _limits(targets, per_day, eaten, body.meals_left, _ceiling(evidence, policy))
+    for day in dict.fromkeys(targets):
+        refuse(refusals(evidence, policy, day))
     try:
-        days = await asyncio.to_thread(
-            plan_menus, list(foods.values()), preferences, first, limits, body.seed, max(per_day, len(limits[-1].meals))
-        )
+        menus = await menu_orders.make_menus(scope, athlete, order, targets, (evidence, policy), foods)
     except Infeasible as none:
         raise _infeasible(none) from none
     answer = MenuAnswer(
-        days=[_shown_day(day, targets[index], eaten if index == 0 else None) for index, day in enumerate(days)],
-        shopping=[_purchase(food, grams, foods) for food, grams in shopping(days)],
-        eating_window=_window(athlete, evidence, policy),
-        cautions=list(cautions(evidence, policy, targets[0])),
+        days=[
+            _shown_day(day, menus.targets[index], menus.eaten if index == 0 else None)
+            for index, day in enumerate(menus.days)
+        ],
+        shopping=[_purchase(food, grams, foods) for food, grams in menus.shopping],
+        eating_window=menus.eating_window and dict(menus.eating_window),
+        cautions=list(menus.cautions),
         seed=body.seed,
     )
     return _as_lines(answer) if NDJSON in request.headers.get("accept", "") else answer
 
 
-async def _preferences(scope: Scope, athlete: Any, body: MenuBody, foods: Mapping[str, Food]) -> FoodPreferences:
-    """The request's preferences on top of the standing ones; standing exclusions cannot be taken back."""
-    said = {name: getattr(body, name) for name in ("exclude", "prefer", "less", "at_hand")}
-    refuse_unknown(said, foods)
-    row = await preferences_row(scope, athlete.id)
-    pattern: Diet = body.pattern or athlete.food_pattern or "omnivore"
-    return FoodPreferences(
-        pattern=pattern,
-        exclude=(*(row.exclude if row else ()), *body.exclude),
-        prefer=(*(row.prefer if row else ()), *body.prefer),
-        less=(*(row.less if row else ()), *body.less),
-        at_hand=tuple(body.at_hand),
+async def _order(
+    scope: Scope, athlete: Athlete, body: MenuBody, first: date, foods: Mapping[str, Food]
+) -> menu_orders.MenuOrder:
+    """What the request asks for, its preferences on top of the athlete's standing ones."""
+    words = {name: getattr(body, name) for name in ("exclude", "prefer", "less", "at_hand")}
+    refuse_unknown(words, foods)
+    asked = FoodPreferences(
+        pattern=body.pattern or athlete.food_pattern or "omnivore",
+        **{name: tuple(listed) for name, listed in words.items()},
+    )
+    return menu_orders.MenuOrder(
+        first=first,
+        preferences=asked.on_top_of(await standing_preferences(scope, athlete.id)),
+        meals_per_day=body.meals_per_day,
+        meals_left=body.meals_left,
+        eaten=None if body.eaten is None else EatenPart(**body.eaten.model_dump()),
+        training_days=body.training_days,
+        split_pct=body.split_pct,
+        seed=body.seed,
     )
 
 
-def _split_days(
-    body: MenuBody, dates: Sequence[date], targets: list[ev.Targets], floor_kcal: float
-) -> list[ev.Targets]:
-    if body.training_days is None:
-        return targets
-    training = set(body.training_days)
-    halves = [split_targets(one, len(training), body.split_pct, floor_kcal) for one in targets]
-    return [
-        half.training_day if WEEKDAYS[day.weekday()] in training else half.rest_day
-        for day, half in zip(dates, halves, strict=True)
-    ]
-
-
-async def _eaten(scope: Scope, athlete: Any, body: MenuBody, first: date, targets: ev.Targets) -> Nutrients | None:
-    """What is behind on a day under way: said, else logged (doubted meals left out)."""
-    if body.meals_left is None:
-        return None
-    if body.eaten is not None:
-        return eaten_so_far(targets, **body.eaten.model_dump())
-    meal = table_of(Meal)
-    logged = scope.select(Meal).where(meal.c.athlete_id == athlete.id, meal.c.date == first, meal.c.suspect.is_(None))
-    parts = [
-        eaten_so_far(targets, **{name: getattr(row, name) for name in NUTRIENTS}) for row in await scope.rows(logged)
-    ]
-    return total(parts)
-
-
-def _limits(
-    targets: Sequence[ev.Targets], per_day: int, eaten: Nutrients | None, left: int | None, ceiling: float | None
-) -> list[DayLimits]:
-    whole = [_in_meals(one, per_day) for one in targets]
-    first = day_limits(whole[0], per_day, eaten, left, ceiling)
-    return [first, *(day_limits(one, per_day, protein_most_g=ceiling) for one in whole[1:])]
-
-
-def _in_meals(targets: ev.Targets, per_day: int) -> ev.Targets:
-    """Targets without their meals where another number of meals is asked for."""
-    return targets if len(targets.meals) == per_day else replace(targets, meals=())
-
-
-def _ceiling(evidence: ev.Evidence, policy: Policy) -> float | None:
-    return protein_ceiling_g(evidence, policy) if gate(evidence, policy).kidney_closed else None
-
-
-def _window(athlete: Any, evidence: ev.Evidence, policy: Policy) -> dict[str, str] | None:
-    """The eating window that the meals fall into; none for anybody on the referral list."""
-    window = evidence.targets.eating_window if evidence.targets else None
-    if gate(evidence, policy).on_referral_list:
-        return None
-    return {"from": window.start, "to": window.end} if window else athlete.eating_window
-
-
 def _infeasible(none: Infeasible) -> Invalid:
-    relax = [_shown_relaxed(one) for one in none.relax]
+    relax = [_shown_relaxed(limit) for limit in none.relax]
     words = "; ".join(
-        f"{one['limit']} {one['side'].replace('_', ' ')} {one['value']:g} moved to {one['to']:g}" for one in relax
+        f"{limit['limit']} {limit['side'].replace('_', ' ')} {limit['value']:g} moved to {limit['to']:g}"
+        for limit in relax
     )
     detail = f"no menu of these foods keeps the limits of {none.date}"
     detail += f"; there is one with {words}" if relax else ", whatever limit is moved: allow more foods"
@@ -266,16 +214,16 @@ def _infeasible(none: Infeasible) -> Invalid:
     return Invalid(detail, faults, code="infeasible", date=none.date.isoformat(), relax=relax)
 
 
-def _shown_relaxed(one: Relaxed) -> dict[str, Any]:
+def _shown_relaxed(relaxed: Relaxed) -> dict[str, Any]:
     """How far a limit has to move: down for what must be reached, up for what must not be passed; rounded outward."""
-    scale = 1.0 if "energy" in one.limit else 10.0
-    by = ceil(one.by * scale) / scale * (-1.0 if one.side == "at_least" else 1.0)
+    scale = 1.0 if "energy" in relaxed.limit else 10.0
+    by = ceil(relaxed.by * scale) / scale * (-1.0 if relaxed.side == "at_least" else 1.0)
     return {
-        "limit": one.limit,
-        "side": one.side,
-        "value": round(one.value, 1),
+        "limit": relaxed.limit,
+        "side": relaxed.side,
+        "value": round(relaxed.value, 1),
         "by": by,
-        "to": round(one.value + by, 1),
+        "to": round(relaxed.value + by, 1),
     }
 
 

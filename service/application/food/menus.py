@@ -13,42 +13,17 @@ from datetime import date, timedelta
 import numpy as np
 
 from service.application.food.menu_program import Item, Menu, Relaxed, plan_day
-from service.domain.nutrition.foods import Diet, Food, Nutrients, total
+from service.application.food.preferences import FoodPreferences
+from service.domain.nutrition.foods import Food, Nutrients, total
 from service.domain.nutrition.menu_limits import DayLimits
 
 SAMPLE = {
     "main": 4, "side": 3, "starch": 3, "vegetable": 4, "fat": 2, "dairy": 3, "powder": 1, "cereal": 1, "fruit": 3,
     "dried": 1, "nut": 2, "sweet": 1,
 }  # fmt: skip
-LIKED, LESS = 5.0, 0.2  # how much more or less often a food is drawn
 LIKED_BONUS = 0.6  # taken off the cost of a liked food
 EATEN_BEFORE = 0.5  # a food is drawn half as often for each day on which it was eaten this week
 STAPLES = ("fat", "cereal", "powder")  # nobody minds these every day
-
-
-@dataclass(frozen=True)
-class FoodPreferences:
-    """What somebody eats and likes; words are slugs, groups or allergens. Excluded foods appear in no menu."""
-
-    pattern: Diet = "omnivore"
-    exclude: tuple[str, ...] = ()
-    prefer: tuple[str, ...] = ()
-    less: tuple[str, ...] = ()
-    at_hand: tuple[str, ...] = ()  # when given, nothing else is used
-
-    def allows(self, food: Food) -> bool:
-        """Whether a food may stand in a menu at all."""
-        return (
-            food.portion is not None
-            and food.fits(self.pattern)
-            and not any(food.called(word) for word in self.exclude)
-            and (not self.at_hand or any(food.called(word) for word in self.at_hand))
-        )
-
-    def weight(self, food: Food) -> float:
-        """How gladly a food is taken."""
-        liked = LIKED if any(food.called(word) for word in self.prefer) else 1.0
-        return liked * (LESS if any(food.called(word) for word in self.less) else 1.0)
 
 
 @dataclass(frozen=True)

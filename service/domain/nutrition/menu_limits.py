@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from service.domain.evidence import Meal, Targets
 from service.domain.nutrition.foods import Nutrients
@@ -77,6 +78,30 @@ def day_limits(
         Band(targets.fibre_g or 0.0, FIBRE_MOST * targets.fibre_g if targets.fibre_g else INF).less(eaten.fibre_g),
         tuple(_meal(meal, protein is not None) for meal in ahead),
     )
+
+
+def limits_of_days(
+    targets: Sequence[Targets], meals_per_day: int, eaten: Nutrients | None, meals_left: int | None,
+    protein_most_g: float | None,
+) -> list[DayLimits]:  # fmt: skip
+    """The limits of consecutive days, the first of which may be under way; parameters as `day_limits`.
+
+    Targets give up their meals where another number of meals is asked for.
+    """
+    whole = [day if len(day.meals) == meals_per_day else replace(day, meals=()) for day in targets]
+    first = day_limits(whole[0], meals_per_day, eaten, meals_left, protein_most_g)
+    return [first, *(day_limits(day, meals_per_day, protein_most_g=protein_most_g) for day in whole[1:])]
+
+
+class EatenPart(NamedTuple):
+    """What is known of a meal or a day so far, kcal and g; None where it was not said."""
+
+    energy_kcal: float
+    protein_g: float | None = None
+    fat_g: float | None = None
+    carbohydrate_g: float | None = None
+    fibre_g: float | None = None
+    alcohol_g: float | None = None
 
 
 def eaten_so_far(

@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.application.food.menu_program import Relaxed
-from service.application.food.menus import FoodPreferences, Infeasible, MenuDay, plan_menus, shopping
+from service.application.food.menus import Infeasible, MenuDay, plan_menus, shopping
+from service.application.food.preferences import FoodPreferences
 from service.catalogue.foods import foods, groups
 from service.domain.evidence import Meal, Targets
 from service.domain.nutrition.foods import ALLERGENS, Diet, Nutrients

@@ -1,0 +1,114 @@
+"""From what is asked for an athlete's days to their menus: split targets, what is eaten already, limits, the foods."""
+
+import asyncio
+import uuid
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from service.application.food.menus import MenuDay, plan_menus, shopping
+from service.application.food.preferences import FoodPreferences
+from service.application.schedule import WEEKDAYS
+from service.domain.evidence import Evidence, Targets
+from service.domain.nutrition.day_split import split_targets
+from service.domain.nutrition.foods import NUTRIENTS, Food, Nutrients, total
+from service.domain.nutrition.menu_limits import EatenPart, eaten_so_far, limits_of_days
+from service.domain.policy import Policy
+from service.domain.rules.gate import gate
+from service.domain.rules.menu_safety import cautions, protein_ceiling_g
+from service.domain.rules.targets import energy_floor_kcal
+from service.store.scope import Scope, table_of
+from service.store.tables import Athlete, Meal
+
+
+@dataclass(frozen=True)
+class MenuOrder:
+    """Menus asked for, from a day on.
+
+    `meals_left` of a first day that is under way, with what was `eaten` on it (the logged meals where that is not
+    said); `training_days` (weekdays by name) where the week's carbohydrate is split over them, by `split_pct`.
+    """
+
+    first: date
+    preferences: FoodPreferences
+    meals_per_day: int | None
+    meals_left: int | None
+    eaten: EatenPart | None
+    training_days: Collection[str] | None
+    split_pct: float
+    seed: int
+
+
+@dataclass(frozen=True)
+class Menus:
+    """Menus with the targets that they keep, what was eaten on the first day, what to buy (g as eaten), cautions."""
+
+    days: Sequence[MenuDay]
+    targets: Sequence[Targets]
+    eaten: Nutrients | None
+    shopping: Sequence[tuple[Food, float]]
+    eating_window: Mapping[str, str] | None
+    cautions: Sequence[str]
+
+
+async def make_menus(
+    scope: Scope,
+    athlete: Athlete,
+    order: MenuOrder,
+    targets: Sequence[Targets],
+    known: tuple[Evidence, Policy],
+    foods: Mapping[str, Food],
+) -> Menus:
+    """Menus for consecutive days; the solver works off the event loop.
+
+    Parameters: `targets`, of each day, which the safety gate has let pass; `known`, what the rules know of the athlete
+    today and the policy in force; `foods`, all there are by slug. Raises Infeasible when some day has no menu.
+    """
+    evidence, policy = known
+    targets = _split_days(order, targets, energy_floor_kcal(evidence, policy))
+    per_day = order.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
+    eaten = await _eaten(scope, athlete.id, order, targets[0])
+    ceiling_g = protein_ceiling_g(evidence, policy) if gate(evidence, policy).kidney_closed else None
+    limits = limits_of_days(targets, per_day, eaten, order.meals_left, ceiling_g)
+    most_meals = max(per_day, len(limits[-1].meals))
+    days = await asyncio.to_thread(
+        plan_menus, list(foods.values()), order.preferences, order.first, limits, order.seed, most_meals
+    )
+    return Menus(
+        days, targets, eaten, shopping(days), _window(athlete, evidence, policy),
+        cautions(evidence, policy, targets[0]),
+    )  # fmt: skip
+
+
+def _split_days(order: MenuOrder, targets: Sequence[Targets], floor_kcal: float) -> Sequence[Targets]:
+    if order.training_days is None:
+        return targets
+    training = set(order.training_days)
+    halves = [split_targets(whole, len(training), order.split_pct, floor_kcal) for whole in targets]
+    weekdays = [WEEKDAYS[(order.first + timedelta(days=offset)).weekday()] for offset in range(len(targets))]
+    return [
+        half.training_day if weekday in training else half.rest_day
+        for weekday, half in zip(weekdays, halves, strict=True)
+    ]
+
+
+async def _eaten(scope: Scope, athlete_id: uuid.UUID, order: MenuOrder, targets: Targets) -> Nutrients | None:
+    """What is behind on a day under way: said, else logged (doubted meals left out)."""
+    if order.meals_left is None:
+        return None
+    if order.eaten is not None:
+        return eaten_so_far(targets, *order.eaten)
+    meal = table_of(Meal)
+    logged = scope.select(Meal).where(
+        meal.c.athlete_id == athlete_id, meal.c.date == order.first, meal.c.suspect.is_(None)
+    )
+    meals = [EatenPart(*(getattr(row, name) for name in NUTRIENTS)) for row in await scope.all(Meal, logged)]
+    return total(eaten_so_far(targets, *part) for part in meals)
+
+
+def _window(athlete: Athlete, evidence: Evidence, policy: Policy) -> Mapping[str, str] | None:
+    """The eating window that the meals fall into; none for anybody on the referral list."""
+    window = evidence.targets.eating_window if evidence.targets else None
+    if gate(evidence, policy).on_referral_list:
+        return None
+    return {"from": window.start, "to": window.end} if window else athlete.eating_window
