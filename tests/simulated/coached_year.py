@@ -25,6 +25,7 @@ from service.domain.records import Athletes, DailyLog, PhaseKind
 from service.domain.rules.arbiter import decide
 from service.domain.rules.targets import phase_energy
 from service.domain.strength.estimate import estimate_strength
+from service.domain.strength.sessions import LiftSessions
 
 WEEK = 7
 DAYS = 52 * WEEK
@@ -300,7 +301,8 @@ class PolicyCoach:
                 done.athlete, done.day, done.lift
             ]
             sd[seen], exposure[seen] = SESSION_LOG_SD, 0.2
-        strength = estimate_strength(maximum, sd, exposure, world.log.phase, world.log.phase_day, last=1)
+        sessions = LiftSessions(maximum, sd, exposure, world.log.phase, world.log.phase_day)
+        strength = estimate_strength(sessions, last=1)
         return strength, [LIFTS] * count, np.ones(shape, dtype=np.bool_)
 
     def _keep(self, i: int, year: Year, evidence: Any, decision: Any) -> None:

@@ -10,8 +10,9 @@ from dataclasses import astuple, dataclass
 
 import numpy as np
 
-from service.domain.records import Floats, Ints
-from service.domain.strength.estimate import StrengthEstimates, estimate_strength, revise_strength
+from service.domain.records import Floats
+from service.domain.strength.estimate import StrengthEstimates, estimate_strength
+from service.domain.strength.sessions import LiftSessions
 from service.domain.strength.sets import LiftSet, summarise_sets
 from tests.simulated.strength_lifters import CUT, Lifters, lifters_of_world, simulate_lifters
 
@@ -135,8 +136,9 @@ def rows(lifters: Lifters) -> dict[str, Score]:
     table = {}
     for name, level in (("best set x Epley", carried(best_set(lifters), 1)), ("moving average", carried(kg, 4))):
         table[name] = judge(lifters, level, change_in_cut(lifters, level), None, None)
-    logged = arrays(lifters)
-    for name, estimates in (("as known", estimate_strength(*logged)), ("revised", revise_strength(*logged))):
+    sessions = lift_sessions(lifters)
+    for name, revised in (("as known", False), ("revised", True)):
+        estimates = estimate_strength(sessions, revised=revised)
         level = np.log(flat(estimates.lifts.one_rep_max_kg.mean))
         for label, threshold in (("P > 0.5", 0.5), ("at the rate", None)):
             lost = flat(estimates.lifts.probability_lost)
@@ -144,11 +146,12 @@ def rows(lifters: Lifters) -> dict[str, Score]:
     return table
 
 
-def arrays(lifters: Lifters) -> tuple[Floats, Floats, Floats, Ints, Ints]:
-    """The arguments of the estimator for a group."""
+def lift_sessions(lifters: Lifters) -> LiftSessions:
+    """The sessions of a group as the estimator takes them."""
     by_lift = (-1, lifters.lifts, lifters.phase.shape[1])
     kg, sd, exposure = (a.reshape(by_lift) for a in measurements(lifters))
-    return kg, sd, exposure, lifters.phase[:: lifters.lifts], lifters.phase_day[:: lifters.lifts]
+    phase, phase_day = lifters.phase[:: lifters.lifts], lifters.phase_day[:: lifters.lifts]
+    return LiftSessions(kg, sd, exposure, phase, phase_day)
 
 
 def flat(values: Floats) -> Floats:

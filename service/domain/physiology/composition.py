@@ -34,11 +34,6 @@ def siri_pct(density_g_ml: Floats | float) -> Floats:
     return np.asarray(495.0 / np.asarray(density_g_ml, dtype=np.float64) - 450.0)
 
 
-def brozek_pct(density_g_ml: Floats | float) -> Floats:
-    """Body fat from body density: 457/D − 414.2. Source: Brozek and others 1963. Adults; a two-compartment model."""
-    return np.asarray(457.0 / np.asarray(density_g_ml, dtype=np.float64) - 414.2)
-
-
 def tape_men_pct(abdomen_cm: Floats | float, neck_cm: Floats | float, height_cm: Floats | float) -> Floats:
     """Body fat of men from circumferences: Siri of D = 1.0324 − 0.19077·lg(abdomen − neck) + 0.15456·lg H.
 
@@ -103,15 +98,6 @@ def durnin_womersley_density_g_ml(sum_mm: Floats | float, age_y: Floats | float,
     return np.asarray(constant - slope * np.log10(sum_mm))
 
 
-def relative_fat_mass_pct(waist_cm: Floats | float, height_cm: Floats | float, male: Bools | bool) -> Floats:
-    """Body fat from waist and height: 64 (men) or 76 (women) − 20·H/waist.
-
-    Source: Woolcott and Bergman 2018, 10.1038/s41598-018-29362-1 (coefficients from memory). General adults; error 7.8
-    points on the 252 men.
-    """
-    return np.asarray(np.where(male, 64.0, 76.0) - 20.0 * np.asarray(height_cm) / np.asarray(waist_cm))
-
-
 def body_fat_from_mass_pct(
     mass_kg: Floats | float, height_cm: Floats | float, age_y: Floats | float, male: Bools | bool
 ) -> Floats:
@@ -138,14 +124,6 @@ def fuse(values_pct: Floats, standard_errors_pct: Floats) -> tuple[Floats, Float
     safe = np.where(some, total, 1.0)
     mean = (weight * np.where(known, values_pct, 0.0)).sum(axis=-1) / safe
     return np.where(some, mean, np.nan), np.where(some, np.sqrt(1.0 / safe), np.nan)
-
-
-def wrestling_minimum_mass_kg(fat_free_mass_kg: Floats | float, male: Bools | bool) -> Floats:
-    """Lowest body mass that school wrestling allows: FFM/0.93 for men (7 % fat), FFM/0.88 for women (12 %).
-
-    Source: National Federation of State High School Associations, wrestling weight-management rule.
-    """
-    return np.asarray(np.asarray(fat_free_mass_kg) / np.where(male, 0.93, 0.88))
 
 
 def energy_availability_kcal_per_kg(

@@ -10,16 +10,18 @@ of a cut stays in the state, so that later sessions also correct what was known 
 cancels out of the change. Level and rate follow a local linear trend with a fading rate (Harvey 1989, Forecasting,
 structural time series models and the Kalman filter, 2.3).
 
-`estimate_strength` uses for each day what was dated up to it, `revise_strength` uses all.
+`estimate_strength` uses for each day what was dated up to it, or all sessions when asked to revise.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from service.domain.normal import Z90, tail
 from service.domain.records import Bools, Estimate, Floats, Ints
-from service.domain.strength.filter import StrengthModel, StrengthState, forward, prepare, smoothed
+from service.domain.strength.filter import StrengthModel, StrengthState, filtered, sessions_by_day, smoothed
+from service.domain.strength.sessions import LiftSessions
 
 DEFAULT_MODEL = StrengthModel()
 CHUNK_ELEMENTS = 200_000  # covariances worked on at once: many athletes per step, few cache misses
@@ -61,131 +63,119 @@ class StrengthEstimates:
 
 
 def estimate_strength(
-    one_rep_max_kg: Floats,
-    log_sd: Floats,
-    curve_exposure: Floats,
-    phase: Ints,
-    phase_day: Ints,
-    *,
-    model: StrengthModel = DEFAULT_MODEL,
-    pooled_over: Bools | None = None,
-    last: int | None = None,
-    loss_pct: Floats | None = None,
+    sessions: LiftSessions, *, revised: bool = False, last: int | None = None, model: StrengthModel = DEFAULT_MODEL
 ) -> StrengthEstimates:
-    """Estimate every lift on every day from the sessions up to that day.
+    """Estimate every lift on every day.
 
-    Parameters: `one_rep_max_kg` of the day's session (system mass for body-weight lifts), its `log_sd` and
-    `curve_exposure` as `sets.SessionLift` has them, NaN without a session, shape (athletes, lifts, days); `phase`
-    (PhaseKind) and `phase_day` (1 on a phase's first day), shape (athletes, days). A lift that was never trained may
-    stand as a row of NaN. `pooled_over` (athletes, lifts, days) says which lifts are pooled on which day, all by
-    default; `last` keeps only so many days at the end. `loss_pct` (athletes,) is the drop that counts as lost, the
-    model's by default. Raises ValueError when shapes differ.
+    Parameters
+    ----------
+    sessions : LiftSessions
+        What was lifted.
+    revised : bool
+        Whether each day may use the sessions after it (smoothed), or only those up to it (filtered).
+    last : int, optional
+        Keep only so many days at the end; all by default.
+    model : StrengthModel
+        The spreads.
+
+    Returns
+    -------
+    StrengthEstimates
+        Whose days are those of the sessions, or the last of them.
     """
-    sessions = (one_rep_max_kg, log_sd, curve_exposure, phase, phase_day)
-    return _estimate(*sessions, model, pooled_over, last, loss_pct, revised=False)
-
-
-def revise_strength(
-    one_rep_max_kg: Floats,
-    log_sd: Floats,
-    curve_exposure: Floats,
-    phase: Ints,
-    phase_day: Ints,
-    *,
-    model: StrengthModel = DEFAULT_MODEL,
-    pooled_over: Bools | None = None,
-    loss_pct: Floats | None = None,
-) -> StrengthEstimates:
-    """Estimate every lift on every day from all sessions, later ones too; parameters as `estimate_strength`."""
-    sessions = (one_rep_max_kg, log_sd, curve_exposure, phase, phase_day)
-    return _estimate(*sessions, model, pooled_over, None, loss_pct, revised=True)
-
-
-def _estimate(
-    kg: Floats,
-    log_sd: Floats,
-    exposure: Floats,
-    phase: Ints,
-    phase_day: Ints,
-    model: StrengthModel,
-    pooled_over: Bools | None,
-    last: int | None,
-    loss_pct: Floats | None,
-    revised: bool,
-) -> StrengthEstimates:
-    if kg.ndim != 3 or any(a.shape != kg.shape for a in (log_sd, exposure)):
-        raise ValueError("sessions must have one shape (athletes, lifts, days)")
-    athletes, lifts, days = kg.shape
-    if phase.shape != (athletes, days) or phase_day.shape != (athletes, days):
-        raise ValueError("phases must have the shape (athletes, days)")
-    chosen = np.broadcast_to(np.True_, kg.shape) if pooled_over is None else pooled_over
-    if chosen.shape != kg.shape:
-        raise ValueError("pooled_over must have the shape (athletes, lifts, days)")
-    keep = days if last is None else min(last, days)
-    moments = np.empty((len(_LIFT_MOMENTS), athletes, lifts, keep))
-    pooled = np.empty((len(_POOLED_MOMENTS), athletes, keep))
+    athletes, lifts, days = sessions.one_rep_max_kg.shape
+    first_day = 0 if last is None else max(days - last, 0)
+    lift_moments = np.empty((len(_LIFT_MOMENTS), athletes, lifts, days - first_day))
+    pooled_moments = np.empty((len(_POOLED_MOMENTS), athletes, days - first_day))
     chunk = max(1, (SMOOTHED_CHUNK_ELEMENTS if revised else CHUNK_ELEMENTS) // (4 * lifts + 1) ** 2)
     for begin in range(0, athletes, chunk):
         rows = slice(begin, begin + chunk)
-        logged = prepare(kg[rows], log_sd[rows], exposure[rows], phase[rows], phase_day[rows], model)
-        started = np.logical_or.accumulate(logged.first, axis=0)
-        passes = smoothed(logged, model) if revised else ((day, state) for day, state, _ in forward(logged, model))
-        for day, state in passes:
-            place = day - (days - keep)
-            if place >= 0:
-                own, together = _moments(state, started[day], logged.in_cut[day], chosen[rows, :, day].T)
-                moments[:, rows, :, place] = own.transpose(0, 2, 1)
-                pooled[:, rows, place] = together
-    lost = np.log1p(-np.broadcast_to(model.loss_pct if loss_pct is None else loss_pct, (athletes,)) / 100.0)
-    return StrengthEstimates(_lifts(moments, model, lost[:, None, None]), _pooled(pooled, lost[:, None]))
+        for day, of_lifts, pooled in _moments_by_day(sessions.of(rows), revised, first_day, model):
+            lift_moments[:, rows, :, day - first_day] = of_lifts.transpose(0, 2, 1)
+            pooled_moments[:, rows, day - first_day] = pooled
+    loss_pct = np.full(athletes, model.loss_pct) if sessions.loss_pct is None else sessions.loss_pct
+    log_loss = np.log1p(-loss_pct / 100.0)
+    return StrengthEstimates(
+        _lift_estimates(lift_moments, model, log_loss[:, None, None]), _pooled(pooled_moments, log_loss[:, None])
+    )
 
 
 _LIFT_MOMENTS = ("level", "level_var", "rate", "rate_var", "level_rate_cov", "change", "change_var")
 _POOLED_MOMENTS = ("rate", "rate_var", "change", "change_var")
 
 
-def _moments(state: StrengthState, started: Bools, in_cut: Bools, chosen: Bools) -> tuple[Floats, Floats]:
-    """Of one day: _LIFT_MOMENTS (…, lifts, athletes) and _POOLED_MOMENTS (…, athletes)."""
-    x, p = state.mean, state.cov
-    each = np.arange(state.lifts)
-    level, rate, eve = each, each + state.rate.start, each + state.eve.start
+def _moments_by_day(
+    sessions: LiftSessions, revised: bool, first_day: int, model: StrengthModel
+) -> Iterator[tuple[int, Floats, Floats]]:
+    """Day, _LIFT_MOMENTS (…, lifts, athletes) and _POOLED_MOMENTS (…, athletes), from `first_day` on, in any order."""
+    by_day = sessions_by_day(sessions, model)
+    started = np.logical_or.accumulate(by_day.lift_begins, axis=0)
+    everything = np.broadcast_to(np.True_, sessions.one_rep_max_kg.shape)
+    main = everything if sessions.main is None else sessions.main
+    for day, state in smoothed(by_day, model) if revised else filtered(by_day, model):
+        if day >= first_day:
+            change_cov, in_cut, pooled = state.change_cov(), by_day.in_cut[day], started[day] & main[:, :, day].T
+            yield (
+                day,
+                _lift_moments(state, change_cov, started[day], in_cut),
+                _pooled_moments(state, change_cov, pooled, in_cut),
+            )
+
+
+def _lift_moments(state: StrengthState, change_cov: Floats, started: Bools, in_cut: Bools) -> Floats:
+    """_LIFT_MOMENTS of one day, (…, lifts, athletes); means are NaN before a first session, of changes outside cuts."""
+    mean, cov = state.mean, state.cov
+    lift = np.arange(state.lifts)
+    level, rate, eve = lift, lift + state.rate.start, lift + state.eve.start
     live = np.where(started, 1.0, np.nan)
-    cut = np.where(started & in_cut, 1.0, np.nan)
-    rate_cov = p[state.rate, state.rate]
-    across = p[state.level, state.eve]
-    change_cov = p[state.level, state.level] + p[state.eve, state.eve] - across - across.transpose(1, 0, 2)
-    change = x[level] - x[eve]
-    own = (x[level] * live, p[level, level], x[rate] * live, p[rate, rate], p[level, rate], change * cut)
-    pooled = started & chosen
-    count = pooled.sum(axis=0)
-    with_any = np.where(count > 0, 1.0, np.nan)
-    together = (
-        _mean_over(x[rate], pooled, count) * with_any,
-        _variance_over(rate_cov, pooled, count),
-        _mean_over(change, pooled, count) * np.where(in_cut, with_any, np.nan),
-        _variance_over(change_cov, pooled, count),
+    live_in_cut = np.where(started & in_cut, 1.0, np.nan)
+    return np.stack(
+        (
+            mean[level] * live,
+            cov[level, level],
+            mean[rate] * live,
+            cov[rate, rate],
+            cov[level, rate],
+            (mean[level] - mean[eve]) * live_in_cut,
+            change_cov[lift, lift],
+        )
     )
-    return np.stack((*own, change_cov[each, each])), np.stack(together)
 
 
-def _mean_over(values: Floats, started: Bools, count: Ints) -> Floats:
+def _pooled_moments(state: StrengthState, change_cov: Floats, pooled: Bools, in_cut: Bools) -> Floats:
+    """_POOLED_MOMENTS of one day, (…, athletes), of the lifts `pooled` (lifts, athletes); NaN where there is none."""
+    count = pooled.sum(axis=0)
+    live = np.where(count > 0, 1.0, np.nan)
+    return np.stack(
+        (
+            _mean_over(state.mean[state.rate], pooled, count) * live,
+            _variance_over(state.cov[state.rate, state.rate], pooled, count),
+            _mean_over(state.mean[state.level] - state.mean[state.eve], pooled, count) * np.where(in_cut, live, np.nan),
+            _variance_over(change_cov, pooled, count),
+        )
+    )
+
+
+def _mean_over(values: Floats, pooled: Bools, count: Ints) -> Floats:
+    """Mean of values (lifts, athletes) over the pooled lifts, added lift by lift: (athletes,)."""
     total = np.zeros(values.shape[1])
-    for value, use in zip(values, started, strict=True):
+    for value, use in zip(values, pooled, strict=True):
         total += np.where(use, value, 0.0)
     average: Floats = total / np.maximum(count, 1)
     return average
 
 
-def _variance_over(cov: Floats, started: Bools, count: Ints) -> Floats:
+def _variance_over(cov: Floats, pooled: Bools, count: Ints) -> Floats:
+    """Variance of that mean, from covariances (lifts, lifts, athletes)."""
     total = np.zeros(cov.shape[2])
     for i in range(cov.shape[0]):
         for j in range(cov.shape[1]):
-            total += np.where(started[i] & started[j], cov[i, j], 0.0)
+            total += np.where(pooled[i] & pooled[j], cov[i, j], 0.0)
     average: Floats = total / np.maximum(count, 1) ** 2
     return average
 
 
-def _lifts(moments: Floats, model: StrengthModel, lost: Floats) -> LiftEstimates:
+def _lift_estimates(moments: Floats, model: StrengthModel, log_loss: Floats) -> LiftEstimates:
     level, level_var, rate, rate_var, level_rate_cov, change, change_var = moments
     level_var = level_var + model.offset_sd**2
     ahead = level + 7.0 * rate
@@ -195,17 +185,17 @@ def _lifts(moments: Floats, model: StrengthModel, lost: Floats) -> LiftEstimates
         rate_pct_per_week=_percent(7.0 * rate, 49.0 * rate_var),
         change_pct=_percent(change, change_var),
         next_week_kg=_kilograms(ahead, ahead_var),
-        probability_lost=_below(change, change_var, lost),
+        probability_lost=_below(change, change_var, log_loss),
         probability_rising=_below(-rate, rate_var, 0.0),
     )
 
 
-def _pooled(moments: Floats, lost: Floats) -> PooledStrength:
+def _pooled(moments: Floats, log_loss: Floats) -> PooledStrength:
     rate, rate_var, change, change_var = moments
     return PooledStrength(
         rate_pct_per_week=_percent(7.0 * rate, 49.0 * rate_var),
         change_pct=_percent(change, change_var),
-        probability_lost=_below(change, change_var, lost),
+        probability_lost=_below(change, change_var, log_loss),
         probability_rising=_below(-rate, rate_var, 0.0),
     )
 

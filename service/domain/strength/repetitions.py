@@ -65,18 +65,6 @@ def factor_of_one_set(effective_reps: float, curve: str = "table") -> float:
     return float(published(reps))
 
 
-def one_rep_max(load_kg: ArrayLike, effective_reps: ArrayLike, curve: str = "table") -> Floats:
-    """The load that could be lifted once, in the unit of the load; arrays broadcast."""
-    return np.asarray(load_kg, dtype=np.float64) * repetition_factor(effective_reps, curve)
-
-
 def load_for(one_rep_max_kg: ArrayLike, effective_reps: ArrayLike, curve: str = "table") -> Floats:
     """The load that allows just so many effective repetitions, in the unit of the maximum; arrays broadcast."""
     return np.asarray(one_rep_max_kg, dtype=np.float64) / repetition_factor(effective_reps, curve)
-
-
-def reps_at(load_kg: ArrayLike, one_rep_max_kg: ArrayLike, curve: str = "table") -> Floats:
-    """Effective repetitions a load allows: the inverse of `one_rep_max`, from 1 to MOST_REPS, to within 1/1000."""
-    grid = np.linspace(1.0, MOST_REPS, 581)
-    factor = np.asarray(one_rep_max_kg, dtype=np.float64) / np.asarray(load_kg, dtype=np.float64)
-    return np.asarray(np.interp(factor, repetition_factor(grid, curve), grid), dtype=np.float64)

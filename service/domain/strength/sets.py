@@ -13,14 +13,14 @@ from math import log, sqrt
 from service.domain.strength.repetitions import factor_of_one_set
 
 USUAL_RIR = 2.0  # of a set that says nothing: work sets stop 1–3 short of failure (common practice, no source)
-RIR_SD = 1.0  # error of a reported RIR near failure, repetitions (issue's own figure; Zourdos 2016 finds about that)
-RIR_SD_PER_RIR = 0.15  # the further from failure, the worse the guess (common finding, no single source)
-MISSING_RIR_SD = 1.5
-SHARED_ERROR = 0.1  # correlation of the RIR errors of one session
+RIR_SD = 1.0  # repetitions, error of a reported RIR near failure (Zourdos 2016 finds about that)
+RIR_SD_PER_RIR = 0.15  # repetitions more for each in reserve: the further from failure, the worse (no single source)
+MISSING_RIR_SD = 1.5  # repetitions, error of a RIR that was not reported (judgement)
+SHARED_ERROR = 0.1  # correlation of the RIR errors of one session (judgement)
 FATIGUE_REPS, FATIGUE_SHARE = 0.35, 0.045  # repetitions and share of them lost per work set before, at equal RIR
 FATIGUE_SETS = 4  # more tire no further (fatigue: common practice, no source)
-RELIABLE_REPS = 12.0
-UNRELIABLE_LOG_SD = 0.012  # more, for each effective repetition beyond RELIABLE_REPS
+RELIABLE_REPS = 12.0  # effective repetitions up to which curves are good (see `repetitions`)
+UNRELIABLE_LOG_SD = 0.012  # log units more, for each effective repetition beyond RELIABLE_REPS (judgement)
 WARM_UP_LOAD = 0.9  # an unmarked set before the heaviest one is a warm-up below this share of its load ...
 WARM_UP_ESTIMATE = 0.92  # ... when it would also put the maximum below this share of the heaviest set's
 TYPICAL_MASS_KG = 75.0  # only to compare the loads of one session of a body-weight lift
@@ -67,60 +67,62 @@ def summarise_sets(
 ) -> SessionLift | None:
     """Summarise a session's sets of one exercise, in the order they were done; None when no work set was completed.
 
+    `body_mass_share` is the part of body mass that is lifted, `repetition_curve` a name in `repetitions.CURVES`.
+
     Work sets count alike: each is corrected for the fatigue of those before it, and their mean maximum is the
     measurement, so that a heavier or longer work set always raises it. A missing RIR is taken from the session's other
     sets, or as USUAL_RIR, with a wider error. Without any load (a band) the sets are counted but the maximum is 0: it
     measures no strength.
     """
-    done = [one for one in sets if one.reps >= 1 and one.kind != "warm_up"]
-    loaded = [one for one in done if one.external_kg > 0.0 or body_mass_share > 0.0]
+    done = [lift_set for lift_set in sets if lift_set.reps >= 1 and lift_set.kind != "warm_up"]
+    loaded = [lift_set for lift_set in done if lift_set.external_kg > 0.0 or body_mass_share > 0.0]
     work = _without_warm_ups(loaded or done, body_mass_share, repetition_curve)
     if not work:
         return None
-    reported = [one.rir for one in work if one.rir is not None]
-    guess = sum(reported) / len(reported) if reported else USUAL_RIR
+    reported = [lift_set.rir for lift_set in work if lift_set.rir is not None]
+    usual_rir = sum(reported) / len(reported) if reported else USUAL_RIR
     factors, variances = [], []
-    for position, one in enumerate(work):
-        reserve = guess if one.rir is None else one.rir
-        effective = one.reps + reserve
+    for position, lift_set in enumerate(work):
+        reserve = usual_rir if lift_set.rir is None else lift_set.rir
+        effective = lift_set.reps + reserve
         effective += min(position, FATIGUE_SETS) * (FATIGUE_REPS + FATIGUE_SHARE * effective)
         factors.append(factor_of_one_set(effective, repetition_curve))
-        variances.append(_variance(effective, one.rir, repetition_curve))
+        variances.append(_variance(effective, lift_set.rir, repetition_curve))
     count = len(work)
     mean_factor = sum(factors) / count
-    top = max(work, key=lambda one: (one.external_kg, one.reps))
-    pains = [one.pain for one in sets if one.pain is not None]
+    top = max(work, key=lambda lift_set: (lift_set.external_kg, lift_set.reps))
+    pains = [lift_set.pain for lift_set in sets if lift_set.pain is not None]
     return SessionLift(
         body_mass_coefficient=float(body_mass_share * mean_factor),
-        intercept_kg=float(sum(f * one.external_kg for f, one in zip(factors, work, strict=True)) / count),
+        intercept_kg=float(sum(f * lift_set.external_kg for f, lift_set in zip(factors, work, strict=True)) / count),
         log_sd=sqrt(sum(variances) / count * (SHARED_ERROR + (1.0 - SHARED_ERROR) / count)),
         curve_exposure=1.0 - 1.0 / mean_factor,
         hard_sets=count,
         top_external_kg=float(top.external_kg),
         top_reps=int(top.reps),
         top_rir=None if top.rir is None else float(top.rir),
-        aids=any(one.aids for one in work),
+        aids=any(lift_set.aids for lift_set in work),
         pain=float(max(pains)) if pains else None,
     )
 
 
-def _load(one: LiftSet, body_mass_share: float) -> float:
-    return max(body_mass_share * TYPICAL_MASS_KG + one.external_kg, 0.0)
+def _load(lift_set: LiftSet, body_mass_share: float) -> float:
+    return max(body_mass_share * TYPICAL_MASS_KG + lift_set.external_kg, 0.0)
 
 
 def _without_warm_ups(done: list[LiftSet], share: float, curve: str) -> list[LiftSet]:
     if not done:
         return []
-    loads = [_load(one, share) for one in done]
+    loads = [_load(lift_set, share) for lift_set in done]
     maxima = [
-        load * factor_of_one_set(one.reps + (USUAL_RIR if one.rir is None else one.rir), curve)
-        for load, one in zip(loads, done, strict=True)
+        load * factor_of_one_set(lift_set.reps + (USUAL_RIR if lift_set.rir is None else lift_set.rir), curve)
+        for load, lift_set in zip(loads, done, strict=True)
     ]
     heaviest = max(range(len(done)), key=lambda i: loads[i])
     return [
-        one
-        for i, one in enumerate(done)
-        if one.kind == "work"
+        lift_set
+        for i, lift_set in enumerate(done)
+        if lift_set.kind == "work"
         or i >= heaviest
         or loads[i] >= WARM_UP_LOAD * loads[heaviest]
         or maxima[i] >= WARM_UP_ESTIMATE * maxima[heaviest]

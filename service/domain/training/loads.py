@@ -9,13 +9,16 @@ from dataclasses import dataclass
 
 from service.domain.training.exercise import Exercise
 
-FINEST_STEP = 0.1  # no gym loads finer, in its own unit
+FINEST_STEP = 0.1  # kg or lb, the gym's own unit: none loads finer (judgement)
 POUND_KG = 0.45359237  # exact, international yard and pound agreement 1959
 
 
 @dataclass(frozen=True)
 class Gym:
-    """What is there, in the gym's own unit; 0 means there is none. Defaults are common practice, no source."""
+    """What is there, in the gym's own unit of `unit_kg` kilograms; 0 means there is none.
+
+    Defaults are common practice, no source.
+    """
 
     unit_kg: float = 1.0
     bar: float = 20.0

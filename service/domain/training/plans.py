@@ -18,8 +18,8 @@ from service.domain.training.substitutes import substitutes
 from service.domain.training.volume import BACK, bands_for, weekly_sets
 
 MAIN, COMPOUND, SMALL = "main", "compound", "small"
-MOST_SETS, FEWEST_SETS = 5, 2
-MOVES = 60  # of single sets towards the weekly budget
+MOST_SETS, FEWEST_SETS = 5, 2  # of an exercise on a day, when sets are moved (common practice, no source)
+MOVES = 60  # of single sets towards the weekly budget, at most
 
 
 class Place(NamedTuple):
@@ -89,11 +89,29 @@ def starter_plan(
     stopped: Collection[str] = (),
     policy: Policy = DEFAULT,
 ) -> tuple[PlannedDay, ...]:
-    """Build a plan of 2, 3 or 4 days.
+    """Build a plan of 2, 3 or 4 days; a place that no exercise can fill is left out.
 
-    Parameters: `equipment` at hand; `experience` novice, intermediate or advanced; `main_lifts` wanted first, in their
-    order; `stopped`, exercises that must not be planned. Raises ValueError for other numbers of days. A place that no
-    exercise can fill is left out.
+    Parameters
+    ----------
+    days : int
+        Training days a week.
+    catalogue : mapping of Exercise
+        By slug.
+    equipment : collection of str
+        At hand.
+    experience : str
+        novice, intermediate or advanced.
+    main_lifts : sequence of str
+        Slugs that are wanted first, in their order.
+    stopped : collection of str
+        Slugs that must not be planned.
+    policy : Policy
+        Sets and repetitions of the main lifts.
+
+    Raises
+    ------
+    ValueError
+        For other numbers of days.
     """
     if days not in _DAYS:
         raise ValueError("a starter plan has 2, 3 or 4 days")
@@ -108,9 +126,12 @@ def starter_plan(
     chosen = _choose(_DAYS[days], [allowed[slug] for slug in ranked], catalogue)
     plan = []
     for number, (name, places) in enumerate(_DAYS[days]):
-        filled = [(place, chosen[number, at]) for at, place in enumerate(places) if (number, at) in chosen]
-        items = (PlannedExercise(s, _scheme(p.role, experience, policy), p.role == MAIN) for p, s in filled)
-        plan.append(PlannedDay(name, tuple(items)))
+        planned = (
+            PlannedExercise(chosen[number, at], _scheme(place.role, experience, policy), place.role == MAIN)
+            for at, place in enumerate(places)
+            if (number, at) in chosen
+        )
+        plan.append(PlannedDay(name, tuple(planned)))
     return _within_budget(tuple(day for day in plan if day.exercises), catalogue, experience)
 
 

@@ -22,17 +22,15 @@ from service.domain.training.exercise import Exercise
 from service.domain.training.loads import nearest_load
 
 PAUSE_DAYS = 14  # off a lift from which it starts lower (common practice, no source)
-PAUSE_CUTS = ((56, 20.0), (28, 15.0), (PAUSE_DAYS, 10.0))  # days off, per cent of load taken away
-DELOAD_LOAD_PCT = 10.0  # taken off the load in a deload; sets are halved (common practice, no source)
-DELOAD_RIR = 2  # more repetitions left in reserve
-CUT_SETS = (
-    2.0 / 3.0
-)  # of the planned sets are kept at least: volume falls by up to a third (common practice, no source)
-EASY_RIR = 2  # more in reserve than asked, in every set, from which the largest step is taken instead of the smallest
-MOST_EXTRA_REPS = 10  # beyond the range, where the next load is too far away
+PAUSE_CUTS = ((56, 20.0), (28, 15.0), (PAUSE_DAYS, 10.0))  # days off, per cent of load taken away (likewise)
+DELOAD_LOAD_PCT = 10.0  # per cent of the load taken off in a deload; sets are halved (common practice, no source)
+DELOAD_RIR = 2  # repetitions left in reserve beyond those asked, in a deload (common practice, no source)
+CUT_SETS = 2.0 / 3.0  # share of the planned sets kept in a cut at least (common practice, no source)
+EASY_RIR = 2  # repetitions in reserve beyond those asked, in every set, that earn the largest step (judgement)
+MOST_EXTRA_REPS = 10  # repetitions beyond the range, where the next load is too far away (judgement)
 TOO_HEAVY = "The lightest load of this gym is too heavy here: choose a substitute, or find out with less."
 MOST_BY_ESTIMATE = "Less than that rule asks: the estimated maximum allows no more for these repetitions."
-START_MARGIN = 0.95  # of the load that the estimate would allow, when a lift begins
+START_MARGIN = 0.95  # share of the load that the estimate would allow, when a lift begins (judgement)
 
 
 @dataclass(frozen=True)
@@ -64,7 +62,7 @@ class Situation:
 
     on: date
     phase: Kind | None = None
-    body_mass_kg: float | None = None  # trend, for body-weight lifts
+    body_mass_kg: float | None = None  # average mass, for body-weight lifts
     one_rep_max_kg: ScalarEstimate | None = None  # of this lift (system): no load goes beyond it
     deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
     form_note: bool = False  # the coach stopped the lift for its form
@@ -165,43 +163,67 @@ def prescribe(
 ) -> Prescription:
     """The next prescription of a lift.
 
-    Parameters: `history`, the lift's sessions in any order, those after `now.on` ignored; `loads`, see
-    `loads.available_loads`: without any, no load is given.
+    Parameters
+    ----------
+    exercise : Exercise
+        The lift.
+    scheme : Scheme
+        What the plan asks of it.
+    history : sequence of LiftSession
+        Its sessions in any order; those after `now.on` are ignored.
+    now : Situation
+        Where the athlete stands.
+    loads : sequence of float
+        What the gym can load, external kg (see `loads.available_loads`); without any, no load is given.
+    policy : Policy
+        The thresholds.
     """
     past = tuple(sorted((s for s in history if s.on <= now.on), key=lambda s: s.on))
     case = _Case(exercise, scheme, past, now, tuple(sorted(loads)), policy)
     for rule in _RULES:
-        answer = rule(case)
-        if answer is not None:
-            return _within_estimate(case, answer)
+        prescription = rule(case)
+        if prescription is not None:
+            return _within_estimate(case, prescription)
     return _within_estimate(case, _answer(case, "hold", case.held_kg, _hold_reason(case)))
 
 
-def _within_estimate(case: _Case, one: Prescription) -> Prescription:
+def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
     """No load that even the upper bound of the maximum would not allow for the fewest repetitions asked."""
-    maximum, wanted, exercise = case.now.one_rep_max_kg, one.external_kg, case.exercise
+    maximum, wanted, exercise = case.now.one_rep_max_kg, prescription.external_kg, case.exercise
     needs_mass = exercise.body_mass_share > 0.0 and case.now.body_mass_kg is None
     if maximum is None or wanted is None or needs_mass:
-        return one
-    most = float(load_for(maximum.hi, one.reps_from + one.rir, exercise.repetition_curve)) - case.body_kg + 1e-9
+        return prescription
+    most = (
+        float(load_for(maximum.hi, prescription.reps_from + prescription.rir, exercise.repetition_curve))
+        - case.body_kg
+        + 1e-9
+    )
     if wanted <= most:
-        return one
+        return prescription
     possible = [load for load in case.loads if load <= most]
     if not possible:
         return _answer(case, "find", None, TOO_HEAVY)
-    rule = "hold" if one.rule in ("add_load", "add_reps") else one.rule
-    less = _answer(case, rule, possible[-1], f"{one.why} {MOST_BY_ESTIMATE}")
-    return replace(less, sets=one.sets, reps_from=one.reps_from, reps_to=one.reps_to, rir=one.rir)
+    rule = "hold" if prescription.rule in ("add_load", "add_reps") else prescription.rule
+    less = _answer(case, rule, possible[-1], f"{prescription.why} {MOST_BY_ESTIMATE}")
+    return replace(
+        less,
+        sets=prescription.sets,
+        reps_from=prescription.reps_from,
+        reps_to=prescription.reps_to,
+        rir=prescription.rir,
+    )
 
 
 def _stop(case: _Case) -> Prescription | None:
     policy = case.policy
-    painful = [
-        s
-        for s in case.history
-        if s.pain is not None and s.pain >= policy.pain_level and (case.now.on - s.on).days < policy.pain_window_days
-    ]
-    if len({s.on for s in painful}) >= policy.pain_times:
+    painful_days = {
+        session.on
+        for session in case.history
+        if session.pain is not None
+        and session.pain >= policy.pain_level
+        and (case.now.on - session.on).days < policy.pain_window_days
+    }
+    if len(painful_days) >= policy.pain_times:
         why = (
             f"Pain of {policy.pain_level:g}/10 or more on {policy.pain_times} days: stop this lift and swap it. "
             "Pain that stays belongs to a licensed professional."
@@ -341,16 +363,17 @@ def _answer(
     more_reps: int = 0,
 ) -> Prescription:
     scheme, hangs = case.scheme, case.exercise.body_mass_share > 0.0
-    known = external_kg is not None
+    plain_kg = None if hangs else external_kg
+    hung_kg = external_kg if hangs else None
     return Prescription(
         exercise=case.exercise.slug,
         sets=scheme.sets if sets is None else sets,
         reps_from=scheme.reps_from + more_reps,
         reps_to=scheme.reps_to + more_reps,
         rir=scheme.rir + more_rir,
-        load_kg=external_kg if known and not hangs else None,
-        added_kg=external_kg if external_kg is not None and hangs and external_kg >= 0.0 else None,
-        assistance_kg=-external_kg if external_kg is not None and hangs and external_kg < 0.0 else None,
+        load_kg=plain_kg,
+        added_kg=hung_kg if hung_kg is not None and hung_kg >= 0.0 else None,
+        assistance_kg=-hung_kg if hung_kg is not None and hung_kg < 0.0 else None,
         rule=rule,
         why=why,
     )

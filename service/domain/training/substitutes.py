@@ -13,11 +13,11 @@ from service.domain.evidence import ScalarEstimate
 from service.domain.normal import Z90
 from service.domain.training.exercise import Exercise
 
-RATIO_LOG_SD = 0.2
-OTHER_PATTERN_LOG_SD = 0.35
-SAME_PATTERN = 1.0
-KNOWN = 0.15  # preference for what the athlete has trained before
-LEAST_OVERLAP = 0.3
+RATIO_LOG_SD = 0.2  # log units, between people, of the ratio of two maxima of one pattern (judgement)
+OTHER_PATTERN_LOG_SD = 0.35  # likewise, of two patterns
+SAME_PATTERN = 1.0  # score for the same movement, as much as for all muscles in common (judgement)
+TRAINED_BEFORE = 0.15  # score for what the athlete has trained before (judgement)
+LEAST_OVERLAP = 0.3  # share of muscle work in common below which another pattern is no substitute (judgement)
 
 
 @dataclass(frozen=True)
@@ -42,12 +42,25 @@ def substitutes(
 ) -> tuple[Substitute, ...]:
     """The closest exercises that can be done here, best first.
 
-    Parameters: `equipment` at hand today; `maxima`, one-repetition maxima (system, kg) of lifts the athlete has
-    trained; `stopped`, exercises not to be offered; `body_mass_kg` for body-weight lifts, which are offered without a
-    start when it is unknown.
+    Parameters
+    ----------
+    exercise : Exercise
+        What cannot be done.
+    catalogue : mapping of Exercise
+        By slug.
+    equipment : collection of str
+        At hand today.
+    maxima : mapping of ScalarEstimate, optional
+        One-repetition maxima (system, kg) of the lifts the athlete has trained, by slug.
+    stopped : collection of str
+        Slugs that are not to be offered.
+    most : int
+        How many to return at most.
+    body_mass_kg : float, optional
+        For body-weight lifts, which are offered without a start when it is unknown.
     """
-    known = maxima or {}
-    found = []
+    maxima = maxima or {}
+    candidates = []
     for other in catalogue.values():
         if other.slug == exercise.slug or other.slug in stopped or not set(other.equipment) <= set(equipment):
             continue
@@ -55,17 +68,17 @@ def substitutes(
         same = other.pattern == exercise.pattern
         if not same and shared < LEAST_OVERLAP:
             continue
-        score = SAME_PATTERN * same + shared + KNOWN * (other.slug in known)
-        found.append((score, other))
-    found.sort(key=lambda pair: -pair[0])  # stable: the catalogue's order decides between equals
+        score = SAME_PATTERN * same + shared + TRAINED_BEFORE * (other.slug in maxima)
+        candidates.append((score, other))
+    candidates.sort(key=lambda pair: -pair[0])  # stable: the catalogue's order decides between equals
     return tuple(
-        Substitute(other.slug, score, _maximum(exercise, other, known, body_mass_kg), _reason(exercise, other, known))
-        for score, other in found[:most]
+        Substitute(other.slug, score, _maximum(exercise, other, maxima, body_mass_kg), _reason(exercise, other, maxima))
+        for score, other in candidates[:most]
     )
 
 
 def overlap(one: Exercise, other: Exercise) -> float:
-    """Shared muscle work, 0–1: the smaller shares over the larger ones (weighted Jaccard index)."""
+    """Shared muscle work, 0–1: Σ min(a, b) / Σ max(a, b) over the muscles' shares (weighted Jaccard index)."""
     a, b = one.muscle_shares, other.muscle_shares
     muscles = set(a) | set(b)
     return sum(min(a.get(m, 0.0), b.get(m, 0.0)) for m in muscles) / sum(
@@ -74,7 +87,10 @@ def overlap(one: Exercise, other: Exercise) -> float:
 
 
 def carried_over(one: Exercise, other: Exercise, maximum_kg: ScalarEstimate) -> ScalarEstimate:
-    """The maximum of another exercise guessed from this one's, with the uncertainty of the ratio on top."""
+    """The maximum of another exercise (system, kg) guessed from this one's by the ratio of their typical maxima.
+
+    Its log variance is that of the known maximum plus the ratio's, RATIO_LOG_SD² or OTHER_PATTERN_LOG_SD².
+    """
     middle = maximum_kg.mean * other.typical_ratio / one.typical_ratio
     spread = RATIO_LOG_SD if one.pattern == other.pattern else OTHER_PATTERN_LOG_SD
     log_sd = hypot(maximum_kg.sd / maximum_kg.mean, spread)
@@ -82,17 +98,17 @@ def carried_over(one: Exercise, other: Exercise, maximum_kg: ScalarEstimate) -> 
 
 
 def _maximum(
-    exercise: Exercise, other: Exercise, known: Mapping[str, ScalarEstimate], body_mass_kg: float | None
+    exercise: Exercise, other: Exercise, maxima: Mapping[str, ScalarEstimate], body_mass_kg: float | None
 ) -> ScalarEstimate | None:
-    if other.slug in known:
-        return known[other.slug]
-    if exercise.slug not in known or (other.body_mass_share > 0.0 and body_mass_kg is None):
+    if other.slug in maxima:
+        return maxima[other.slug]
+    if exercise.slug not in maxima or (other.body_mass_share > 0.0 and body_mass_kg is None):
         return None
-    return carried_over(exercise, other, known[exercise.slug])
+    return carried_over(exercise, other, maxima[exercise.slug])
 
 
-def _reason(exercise: Exercise, other: Exercise, known: Mapping[str, ScalarEstimate]) -> str:
+def _reason(exercise: Exercise, other: Exercise, maxima: Mapping[str, ScalarEstimate]) -> str:
     pattern = "same movement" if other.pattern == exercise.pattern else "other movement"
     muscles = ", ".join(sorted(set(exercise.direct) & set(other.direct))) or "part of the same muscles"
-    history = "trained before" if other.slug in known else "new: start low"
+    history = "trained before" if other.slug in maxima else "new: start low"
     return f"{pattern} ({other.pattern.replace('_', ' ')}), {muscles.replace('_', ' ')}; {history}"

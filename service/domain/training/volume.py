@@ -12,19 +12,10 @@ from service.domain.training.exercise import Exercise
 
 BACK = ("lats", "upper_back")
 BUDGETED = (
-    *BACK,
-    *(
-        "chest",
-        "front_delts",
-        "rear_delts",
-        "biceps",
-        "triceps",
-        "glutes",
-        "hamstrings",
-        "quadriceps",
-        "spinal_erectors",
-    ),
-)
+    *BACK, "chest", "front_delts", "rear_delts", "biceps", "triceps", "glutes", "hamstrings", "quadriceps",
+    "spinal_erectors",
+)  # fmt: skip
+CUT_SHARE_KEPT = 2.0 / 3.0  # of a band's low end in a cut (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -34,11 +25,13 @@ class VolumeBand:
     low: float
     high: float
 
-    def in_cut(self, share_kept: float = 2.0 / 3.0) -> "VolumeBand":
+    def in_cut(self) -> "VolumeBand":
         """The band in a cut: its low end falls by up to a third."""
-        return VolumeBand(self.low * share_kept, self.high)
+        return VolumeBand(self.low * CUT_SHARE_KEPT, self.high)
 
 
+# Weekly hard sets, by experience: Baz-Valle 2022 for trained men, less for novices, more at the top of experience, and
+# about half to keep what is there (judgement).
 FOCUS_BAND = {"novice": VolumeBand(8, 14), "intermediate": VolumeBand(10, 20), "advanced": VolumeBand(12, 22)}
 KEEP_BAND = {"novice": VolumeBand(2, 12), "intermediate": VolumeBand(3, 16), "advanced": VolumeBand(3, 18)}
 

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from service.domain.physiology import energy
+from tests.reference import energy_equations
 
 MAN, WOMAN = (80.0, 178.0, 28.0, True), (62.0, 166.0, 30.0, False)
 MAN_FFM, WOMAN_FFM = 65.6, 46.5
@@ -14,9 +15,9 @@ MAN_FFM, WOMAN_FFM = 65.6, 46.5
     ("equation", "man_kcal", "woman_kcal"),
     [
         (energy.mifflin_st_jeor, 1777.5, 1346.5),  # 10.1093/ajcn/51.2.241
-        (energy.mifflin_st_jeor_full, 1778.94, 1348.28),
-        (energy.ten_haaf, 1993.7, 1501.1),  # 10.1371/journal.pone.0108460, coefficients from memory
-        (energy.harris_benedict_1984, 1855.4, 1405.3),  # Roza and Shizgal 1984
+        (energy_equations.mifflin_st_jeor_full, 1778.94, 1348.28),
+        (energy_equations.ten_haaf, 1993.7, 1501.1),  # 10.1371/journal.pone.0108460, coefficients from memory
+        (energy_equations.harris_benedict_1984, 1855.4, 1405.3),  # Roza and Shizgal 1984
     ],
 )
 def test_resting_energy_from_mass_height_age(equation, man_kcal, woman_kcal):
@@ -27,9 +28,9 @@ def test_resting_energy_from_mass_height_age(equation, man_kcal, woman_kcal):
 @pytest.mark.parametrize(
     ("equation", "man_kcal", "woman_kcal"),
     [
-        (energy.cunningham_1980, 1943.2, 1523.0),
-        (energy.cunningham_1991, 1787.0, 1374.4),
-        (energy.ten_haaf_from_fat_free_mass, 1978.0, 1543.1),
+        (energy_equations.cunningham_1980, 1943.2, 1523.0),
+        (energy_equations.cunningham_1991, 1787.0, 1374.4),
+        (energy_equations.ten_haaf_from_fat_free_mass, 1978.0, 1543.1),
     ],
 )
 def test_resting_energy_from_fat_free_mass(equation, man_kcal, woman_kcal):
@@ -37,9 +38,39 @@ def test_resting_energy_from_fat_free_mass(equation, man_kcal, woman_kcal):
     assert float(equation(WOMAN_FFM)) == pytest.approx(woman_kcal, abs=0.06)
 
 
+@pytest.mark.parametrize("person", [(MAN, MAN_FFM), (WOMAN, WOMAN_FFM)])
+def test_our_equation_lies_among_the_published_ones(person):
+    # R² 0.71 and about 10 % between people (Mifflin 1990): no published equation of resting energy may lie further off
+    # than 15 %, none of total expenditure than 10 %, at 1.5 and 1.75 times resting for its low active and active.
+    anthropometry, fat_free_mass_kg = person
+    resting_kcal = float(energy.mifflin_st_jeor(*anthropometry))
+    others = [
+        *(
+            float(equation(*anthropometry))
+            for equation in (
+                energy_equations.mifflin_st_jeor_full,
+                energy_equations.ten_haaf,
+                energy_equations.harris_benedict_1984,
+            )
+        ),
+        *(
+            float(equation(fat_free_mass_kg))
+            for equation in (
+                energy_equations.cunningham_1980,
+                energy_equations.cunningham_1991,
+                energy_equations.ten_haaf_from_fat_free_mass,
+            )
+        ),
+    ]
+    assert others == pytest.approx([resting_kcal] * len(others), rel=0.15)
+    for activity_factor, level in ((1.5, 1), (1.75, 2)):
+        published_kcal = float(energy_equations.iom_2005_expenditure(*anthropometry, level))
+        assert activity_factor * resting_kcal == pytest.approx(published_kcal, rel=0.10)
+
+
 def test_fao_worked_example_of_a_woman_of_55_kg():
     # FAO/WHO/UNU 2001, Human energy requirements, chapter 5: basal 1302, times 1.85 gives 2410 kcal/d.
-    basal = float(energy.schofield_18_to_30(55.0, False))
+    basal = float(energy_equations.schofield_18_to_30(55.0, False))
     assert basal == pytest.approx(1302, abs=3)
     assert basal * 1.85 == pytest.approx(2410, abs=3)
 
@@ -61,21 +92,28 @@ IOM_CELLS = [
 def test_iom_2005_published_cells(height_m, mass_index, men, women):
     mass_kg = mass_index * height_m**2
     for male, printed in ((True, men), (False, women)):
-        cells = [float(energy.iom_2005_expenditure(mass_kg, 100 * height_m, 30.0, male, level)) for level in range(4)]
+        cells = [
+            float(energy_equations.iom_2005_expenditure(mass_kg, 100 * height_m, 30.0, male, level))
+            for level in range(4)
+        ]
         np.testing.assert_allclose(cells, printed, atol=2.0)
 
 
 def test_calerie_expenditure_and_its_distance_from_the_prior():
     # Redman and others 2014; the prior of the estimator for the same man must lie within 15 % of it.
-    man_kcal = float(energy.calerie_expenditure(80.0, 28.0, True))
+    man_kcal = float(energy_equations.calerie_expenditure(80.0, 28.0, True))
     assert man_kcal == pytest.approx(2807, abs=1)
-    assert float(energy.calerie_expenditure(62.0, 30.0, False)) == pytest.approx(2145, abs=1)
+    assert float(energy_equations.calerie_expenditure(62.0, 30.0, False)) == pytest.approx(2145, abs=1)
     assert float(energy.mifflin_st_jeor(*MAN)) * 1.6 == pytest.approx(man_kcal, rel=0.15)
 
 
 def test_atwater_factors():
-    # FAO Food and Nutrition Paper 77 (from memory): 4, 4, 9, 7 kcal/g, fibre 2.
-    assert float(energy.atwater_kcal(10, 20, 5, 3, 4)) == 40 + 80 + 45 + 21 + 8
+    # FAO Food and Nutrition Paper 77 (from memory): protein 4, carbohydrate 4, fat 9 kcal/g.
+    assert (energy.PROTEIN_KCAL_PER_G, energy.CARBOHYDRATE_KCAL_PER_G, energy.FAT_KCAL_PER_G) == (4, 4, 9)
+
+
+def forbes_density_kcal_per_kg(fat_kg):
+    return float(energy.energy_density_kcal_per_kg(energy.lean_share_of_mass_change(fat_kg)))
 
 
 @pytest.mark.parametrize(
@@ -84,28 +122,32 @@ def test_atwater_factors():
 )
 def test_tissue_energy_density(fat_kg, mj_per_kg, kcal_per_kg):
     # Hall 2008, 10.1038/sj.ijo.0803720, from its formula.
-    density = float(energy.forbes_energy_density_kcal_per_kg(fat_kg))
+    density = forbes_density_kcal_per_kg(fat_kg)
     assert density == pytest.approx(kcal_per_kg, abs=1)
     assert density / energy.KCAL_PER_MJ == pytest.approx(mj_per_kg, abs=0.01)
 
 
 def test_wishnofsky_is_reached_at_35_kg_of_fat():
     # Hall 2008: 3500 kcal/lb = 32.2 MJ/kg holds only for people with more than 30 kg of fat.
-    assert float(energy.forbes_energy_density_kcal_per_kg(35.05)) / energy.KCAL_PER_MJ == pytest.approx(32.2, abs=0.01)
+    assert forbes_density_kcal_per_kg(35.05) / energy.KCAL_PER_MJ == pytest.approx(32.2, abs=0.01)
 
 
 def test_forbes_over_a_finite_change():
-    assert float(energy.forbes_fat_free_mass_change_kg(20.0, 15.0)) == pytest.approx(-2.992, abs=0.001)
+    # Forbes 2000: 10.4·ln(F₂/F₁); the lean share of small changes, added up on the way, comes to the same.
+    finite_kg = float(energy_equations.forbes_fat_free_mass_change_kg(20.0, 15.0))
+    assert finite_kg == pytest.approx(-2.992, abs=0.001)
+    lean_share = energy.lean_share_of_mass_change(np.linspace(20.0, 15.0, 5001))
+    assert np.trapezoid(lean_share / (1.0 - lean_share), dx=-0.001) == pytest.approx(finite_kg, abs=1e-6)
 
 
 def test_linear_model_against_the_lancet_rule():
     # Hall 2011: 100 kJ/d per kg, half of it in about a year, 95 % in three years. Adult of 85 kg, 177 cm, 40 years.
     resting = energy.mifflin_st_jeor(85.0, 177.0, 40.0, True)
-    final_kg_per_kcal, time_constant_d = energy.linear_mass_model(25.0, 85.0, resting, 1.6)
+    final_kg_per_kcal, time_constant_d = energy_equations.linear_mass_model(25.0, 85.0, resting, 1.6)
     assert float(final_kg_per_kcal) * -100.0 / 4.184 == pytest.approx(-1.0, abs=0.1)
     assert float(time_constant_d) * np.log(2.0) == pytest.approx(288, abs=2)
     assert 1.0 - np.exp(-3 * 365.25 / float(time_constant_d)) == pytest.approx(0.95, abs=0.03)
-    _, slower_d = energy.linear_mass_model(40.0, 85.0, resting, 1.6)
+    _, slower_d = energy_equations.linear_mass_model(40.0, 85.0, resting, 1.6)
     assert float(slower_d) * np.log(2.0) == pytest.approx(365, rel=0.1)  # "about one year" in the paper
 
 

@@ -8,13 +8,14 @@ import pytest
 import simdkalman
 
 from service.domain.records import Floats, Ints, PhaseKind
-from service.domain.strength.estimate import StrengthEstimates, estimate_strength, revise_strength
+from service.domain.strength.estimate import StrengthEstimates, estimate_strength
 from service.domain.strength.filter import StrengthModel
+from service.domain.strength.sessions import LiftSessions
 
-Logged = tuple[Floats, Floats, Floats, Ints, Ints]
 
-
-def group(athletes: int = 3, lifts: int = 3, days: int = 120, seed: int = 0) -> Logged:
+def group(
+    athletes: int = 3, lifts: int = 3, days: int = 120, seed: int = 0
+) -> tuple[Floats, Floats, Floats, Ints, Ints]:
     """Sessions every few days around a slow change, with phases of 40 days: build, cut, maintain."""
     rng = np.random.default_rng(seed)
     shape = (athletes, lifts, days)
@@ -80,25 +81,24 @@ def test_equals_a_reference_kalman_library(revised: bool) -> None:
         initial_covariance=np.diag([1.0, model.rate_sd**2]),
     )
     expected = (result.smoothed if revised else result.filtered).states
-    ours = (revise_strength if revised else estimate_strength)(kg, sd, exposure, phase, phase_day, model=model)
+    ours = estimate_strength(LiftSessions(kg, sd, exposure, phase, phase_day), revised=revised, model=model)
     maximum = ours.lifts.one_rep_max_kg
     assert np.log(maximum.mean[:, 0]) == pytest.approx(expected.mean[:, :, 0], abs=1e-8)
     assert (maximum.sd / maximum.mean)[:, 0] == pytest.approx(np.sqrt(expected.cov[:, :, 0, 0]), rel=1e-6)
 
 
 def test_other_athletes_change_no_bit() -> None:
-    logged = group(athletes=7)
-    whole = estimate_strength(*logged)
+    sessions = LiftSessions(*group(athletes=7))
+    whole = estimate_strength(sessions)
     for athlete in (0, 3, 6):
-        alone = estimate_strength(*(a[athlete : athlete + 1] for a in logged))
+        alone = estimate_strength(sessions.of(slice(athlete, athlete + 1)))
         parts = zip(arrays(whole), arrays(alone), strict=True)
         assert all(np.array_equal(w[athlete : athlete + 1], a, equal_nan=True) for w, a in parts)
 
 
 def test_a_large_batch_is_worked_on_in_parts_without_changing_a_bit() -> None:
-    kg, sd, exposure, phase, phase_day = group(athletes=5, days=40)
-    many = estimate_strength(*(np.tile(a, (300,) + (1,) * (a.ndim - 1)) for a in (kg, sd, exposure, phase, phase_day)))
-    few = estimate_strength(kg, sd, exposure, phase, phase_day)
+    sessions = LiftSessions(*group(athletes=5, days=40))
+    many, few = estimate_strength(sessions.of(np.tile(np.arange(5), 300))), estimate_strength(sessions)
     assert all(np.array_equal(m[-5:], f, equal_nan=True) for m, f in zip(arrays(many), arrays(few), strict=True))
 
 
@@ -106,7 +106,10 @@ def test_a_large_batch_is_worked_on_in_parts_without_changing_a_bit() -> None:
 def test_empty_days_before_and_after_and_untrained_lifts_change_no_bit(revised: bool) -> None:
     kg, sd, exposure, phase, phase_day = group(days=90)
     kg[:, :, :10] = np.nan
-    run = revise_strength if revised else estimate_strength
+
+    def run(*logged: Any) -> StrengthEstimates:
+        return estimate_strength(LiftSessions(*logged), revised=revised)
+
     plain = run(kg, sd, exposure, phase, phase_day)
     short = run(*(np.ascontiguousarray(a[..., 10:]) for a in (kg, sd, exposure, phase, phase_day)))
     assert all(
@@ -125,10 +128,10 @@ def test_empty_days_before_and_after_and_untrained_lifts_change_no_bit(revised: 
 
 def test_what_is_known_on_a_day_uses_only_the_days_up_to_it() -> None:
     kg, sd, exposure, phase, phase_day = group()
-    before = estimate_strength(kg, sd, exposure, phase, phase_day)
+    before = estimate_strength(LiftSessions(kg, sd, exposure, phase, phase_day))
     changed = kg.copy()
     changed[..., 61:] *= 0.8
-    after = estimate_strength(changed, sd, exposure, phase, phase_day)
+    after = estimate_strength(LiftSessions(changed, sd, exposure, phase, phase_day))
     assert all(
         np.array_equal(a[..., :61], b[..., :61], equal_nan=True)
         for a, b in zip(arrays(after), arrays(before), strict=True)
@@ -136,23 +139,23 @@ def test_what_is_known_on_a_day_uses_only_the_days_up_to_it() -> None:
 
 
 def test_the_last_days_alone_are_the_last_days_of_all() -> None:
-    logged = group()
-    whole, last = estimate_strength(*logged), estimate_strength(*logged, last=3)
+    sessions = LiftSessions(*group())
+    whole, last = estimate_strength(sessions), estimate_strength(sessions, last=3)
     pairs = zip(arrays(whole), arrays(last), strict=True)
     assert all(np.array_equal(w[..., -3:], f, equal_nan=True) for w, f in pairs)
 
 
 def test_on_the_last_day_both_bases_agree() -> None:
-    logged = group()
-    known, revised = estimate_strength(*logged), revise_strength(*logged)
+    sessions = LiftSessions(*group())
+    known, revised = estimate_strength(sessions), estimate_strength(sessions, revised=True)
     for k, r in zip(arrays(known), arrays(revised), strict=True):
         assert r[..., -1] == pytest.approx(k[..., -1], rel=1e-9, nan_ok=True)
 
 
 def test_units_cancel() -> None:
     kg, sd, exposure, phase, phase_day = group()
-    in_kg = estimate_strength(kg, sd, exposure, phase, phase_day)
-    in_lb = estimate_strength(kg / 0.45359237, sd, exposure, phase, phase_day)
+    in_kg = estimate_strength(LiftSessions(kg, sd, exposure, phase, phase_day))
+    in_lb = estimate_strength(LiftSessions(kg / 0.45359237, sd, exposure, phase, phase_day))
     pounds = in_lb.lifts.one_rep_max_kg.mean * 0.45359237
     assert pounds == pytest.approx(in_kg.lifts.one_rep_max_kg.mean, rel=1e-10, nan_ok=True)
     assert in_lb.lifts.probability_lost == pytest.approx(in_kg.lifts.probability_lost, abs=1e-8, nan_ok=True)
@@ -168,7 +171,8 @@ def steady(drop_on: int | None = None, drop: float = 0.0, sessions: int = 30) ->
     seen = np.isfinite(kg)
     phase = np.where(np.arange(days) < 45, PhaseKind.MAINTAIN, PhaseKind.CUT)[None].astype(np.int64)
     phase_day = np.concatenate([np.arange(1, 46), np.arange(1, days - 44)])[None]
-    return estimate_strength(kg, np.where(seen, 0.022, np.nan), np.where(seen, 0.22, np.nan), phase, phase_day)
+    log_sd, exposure = np.where(seen, 0.022, np.nan), np.where(seen, 0.22, np.nan)
+    return estimate_strength(LiftSessions(kg, log_sd, exposure, phase, phase_day))
 
 
 def test_a_single_session_never_proves_a_loss() -> None:
@@ -197,7 +201,8 @@ def test_a_rising_lift_rises_and_next_week_is_higher() -> None:
     kg[0, 0, ::3] = 100 * np.exp(0.001 * np.arange(0, days, 3))
     ones = np.where(np.isfinite(kg), 1.0, np.nan)
     phase = np.full((1, days), PhaseKind.BUILD, dtype=np.int64)
-    lifts = estimate_strength(kg, 0.022 * ones, 0.22 * ones, phase, np.arange(1, days + 1)[None]).lifts
+    sessions = LiftSessions(kg, 0.022 * ones, 0.22 * ones, phase, np.arange(1, days + 1)[None])
+    lifts = estimate_strength(sessions).lifts
     assert lifts.probability_rising[0, 0, -1] > 0.8
     rate = lifts.rate_pct_per_week
     assert 0.3 < rate.mean[0, 0, -1] < 0.7 < rate.hi[0, 0, -1]
@@ -212,46 +217,54 @@ def test_one_lift_tells_about_another() -> None:
     kg[1, :, :60], sd[1], exposure[1] = kg[0, :, :60], sd[0], exposure[0]
     sd[np.isnan(kg)] = exposure[np.isnan(kg)] = np.nan
     kg[1][np.isnan(sd[1])] = np.nan
-    maximum = estimate_strength(kg, sd, exposure, phase, phase_day).lifts.one_rep_max_kg
+    maximum = estimate_strength(LiftSessions(kg, sd, exposure, phase, phase_day)).lifts.one_rep_max_kg
     assert maximum.mean[1, 0, -1] < 0.99 * maximum.mean[0, 0, -1]
 
 
 def test_shapes_are_checked() -> None:
     kg, sd, exposure, phase, phase_day = group()
     with pytest.raises(ValueError, match="one shape"):
-        estimate_strength(kg, sd[:1], exposure, phase, phase_day)
+        LiftSessions(kg, sd[:1], exposure, phase, phase_day)
     with pytest.raises(ValueError, match="phases"):
-        estimate_strength(kg, sd, exposure, phase[:, :5], phase_day)
+        LiftSessions(kg, sd, exposure, phase[:, :5], phase_day)
+    with pytest.raises(ValueError, match="loss_pct"):
+        LiftSessions(kg, sd, exposure, phase, phase_day, loss_pct=np.full(2, 5.0))
 
 
 def test_no_athletes_no_answer() -> None:
     nothing = np.empty((0, 2, 30))
     days = np.zeros((0, 30), dtype=np.int64)
-    assert estimate_strength(nothing, nothing, nothing, days, days).lifts.one_rep_max_kg.mean.shape == (0, 2, 30)
+    assert estimate_strength(LiftSessions(nothing, nothing, nothing, days, days)).lifts.one_rep_max_kg.mean.shape == (
+        0,
+        2,
+        30,
+    )
 
 
 def test_only_the_chosen_lifts_are_pooled() -> None:
     logged = group(athletes=2, lifts=3)
     chosen = np.array([[True, False, False], [False, True, True]])[:, :, None] & np.ones(logged[0].shape, np.bool_)
-    some = estimate_strength(*logged, pooled_over=chosen)
-    every = estimate_strength(*logged)
+    some = estimate_strength(LiftSessions(*logged, main=chosen))
+    every = estimate_strength(LiftSessions(*logged))
     assert same(some.lifts, every.lifts)
     alone = some.lifts.probability_rising[0, 0]
     assert some.pooled.probability_rising[0] == pytest.approx(alone, rel=1e-12, nan_ok=True)
     assert not same(some.pooled, every.pooled)
-    with pytest.raises(ValueError, match="pooled_over"):
-        estimate_strength(*logged, pooled_over=chosen[:, :2])
+    with pytest.raises(ValueError, match="main"):
+        LiftSessions(*logged, main=chosen[:, :2])
 
 
-@pytest.mark.parametrize("run", [estimate_strength, revise_strength])
-def test_what_counts_as_lost_may_differ_by_athlete(run: Any) -> None:
+@pytest.mark.parametrize("revised", [False, True])
+def test_what_counts_as_lost_may_differ_by_athlete(revised: bool) -> None:
     """Each athlete's margin gives the probabilities that a model with this margin gives for all; nothing else moves."""
-    logged = group()
-    own = run(*logged, loss_pct=np.array([5.0, 3.0, 5.0]))
-    assert same(_of(own, 0), _of(run(*logged), 0))
-    assert same(_of(own, 1), _of(run(*logged, model=StrengthModel(loss_pct=3.0)), 1))
+    sessions = LiftSessions(*group())
+    by_athlete = dataclasses.replace(sessions, loss_pct=np.array([5.0, 3.0, 5.0]))
+    own, plain = estimate_strength(by_athlete, revised=revised), estimate_strength(sessions, revised=revised)
+    assert same(_of(own, 0), _of(plain, 0))
+    of_model = estimate_strength(sessions, revised=revised, model=StrengthModel(loss_pct=3.0))
+    assert same(_of(own, 1), _of(of_model, 1))
     cut = np.isfinite(own.pooled.probability_lost[1])
-    assert (own.pooled.probability_lost[1, cut] > run(*logged).pooled.probability_lost[1, cut]).all()
+    assert (own.pooled.probability_lost[1, cut] > plain.pooled.probability_lost[1, cut]).all()
 
 
 def _of(estimates: object, athlete: int) -> object:
