@@ -74,19 +74,17 @@ def _number(value: Any, digits: int) -> float | None:
 
 
 def _athlete(row: Athlete, as_of: date) -> ev.Athlete:
-    # What the columns may hold is checked where it is said: the API's bodies.
-    words = cast(Any, row)
     return ev.Athlete(
         male=row.sex == "male",
         age_y=round((as_of - row.birth_date).days / 365.25, 3),
         height_cm=row.height_cm,
         activity_factor=row.activity_factor,
-        experience=words.experience,
-        goal_body_fat_pct=words.goal["body_fat_pct"] if row.goal else None,
+        experience=row.experience,
+        goal_body_fat_pct=row.goal["body_fat_pct"] if row.goal else None,
         meals_per_day=row.meals_per_day,
-        eating_window=_window(words.eating_window),
+        eating_window=_window(row.eating_window),
         carbohydrate_share=row.carbohydrate_share,
-        food_pattern=words.food_pattern,
+        food_pattern=row.food_pattern,
     )
 
 
@@ -108,18 +106,14 @@ def _phase_now(phases: Sequence[Phase], as_of: date) -> ev.PhaseNow | None:
     if not phases:
         return None
     now = phases[-1]
-    return ev.PhaseNow(_kind(now), (as_of - now.starts_on).days + 1, now.starts_on, now.planned_end_on)
+    return ev.PhaseNow(now.kind, (as_of - now.starts_on).days + 1, now.starts_on, now.planned_end_on)
 
 
 def _past_phases(phases: Sequence[Phase]) -> tuple[ev.PastPhase, ...]:
     return tuple(
-        ev.PastPhase(_kind(phase), phase.starts_on, after.starts_on - timedelta(days=1))
+        ev.PastPhase(phase.kind, phase.starts_on, after.starts_on - timedelta(days=1))
         for phase, after in pairwise(phases)
     )
-
-
-def _kind(phase: Phase) -> ev.Kind:
-    return cast(ev.Kind, phase.kind)
 
 
 def _targets_now(phases: Sequence[Phase], targets: Sequence[Target]) -> ev.Targets | None:
