@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
@@ -74,19 +74,17 @@ def _number(value: Any, digits: int) -> float | None:
 
 
 def _athlete(row: Athlete, as_of: date) -> ev.Athlete:
-    # What the columns may hold is checked where it is said: the API's bodies.
-    words = cast(Any, row)
     return ev.Athlete(
         male=row.sex == "male",
         age_y=round((as_of - row.birth_date).days / 365.25, 3),
         height_cm=row.height_cm,
         activity_factor=row.activity_factor,
-        experience=words.experience,
-        goal_body_fat_pct=words.goal["body_fat_pct"] if row.goal else None,
+        experience=row.experience,
+        goal_body_fat_pct=row.goal["body_fat_pct"] if row.goal else None,
         meals_per_day=row.meals_per_day,
-        eating_window=_window(words.eating_window),
+        eating_window=_window(row.eating_window),
         carbohydrate_share=row.carbohydrate_share,
-        food_pattern=words.food_pattern,
+        food_pattern=row.food_pattern,
     )
 
 
@@ -97,7 +95,7 @@ def _window(window: Mapping[str, str] | None) -> ev.EatingWindow | None:
 def _screening(row: Screening | None) -> ev.Screening | None:
     if row is None:
         return None
-    answers = dict(cast(Mapping[str, Any], row.answers))
+    answers = dict(row.answers)
     clearances = tuple(
         ev.Clearance(one["for"], date.fromisoformat(one["on"]), one["by"]) for one in answers.pop("clearances", [])
     )
@@ -108,18 +106,14 @@ def _phase_now(phases: Sequence[Phase], as_of: date) -> ev.PhaseNow | None:
     if not phases:
         return None
     now = phases[-1]
-    return ev.PhaseNow(_kind(now), (as_of - now.starts_on).days + 1, now.starts_on, now.planned_end_on)
+    return ev.PhaseNow(now.kind, (as_of - now.starts_on).days + 1, now.starts_on, now.planned_end_on)
 
 
 def _past_phases(phases: Sequence[Phase]) -> tuple[ev.PastPhase, ...]:
     return tuple(
-        ev.PastPhase(_kind(phase), phase.starts_on, after.starts_on - timedelta(days=1))
+        ev.PastPhase(phase.kind, phase.starts_on, after.starts_on - timedelta(days=1))
         for phase, after in pairwise(phases)
     )
-
-
-def _kind(phase: Phase) -> ev.Kind:
-    return cast(ev.Kind, phase.kind)
 
 
 def _targets_now(phases: Sequence[Phase], targets: Sequence[Target]) -> ev.Targets | None:
@@ -131,11 +125,10 @@ def _targets_now(phases: Sequence[Phase], targets: Sequence[Target]) -> ev.Targe
     if not targets or targets[-1].from_date != on:
         return ev.Targets(energy_kcal, effective_on=on)
     row = targets[-1]
-    planned = cast(Sequence[Mapping[str, Any]], row.meals or ())
-    meals = tuple(ev.Meal(meal["slot"], meal["energy_kcal"], meal["protein_g"]) for meal in planned)
+    meals = tuple(ev.Meal(meal["slot"], meal["energy_kcal"], meal["protein_g"]) for meal in row.meals or ())
     return ev.Targets(
         row.energy_kcal, row.protein_g, row.fat_g, row.carbohydrate_g, row.fibre_g, meals,
-        _window(cast(Mapping[str, str] | None, row.eating_window)), on,
+        _window(row.eating_window), on,
     )  # fmt: skip
 
 
@@ -240,15 +233,16 @@ def _from_the_end(roster: Roster, on: date) -> int:
 
 
 def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbeing:
-    contents = [(note.date, cast(Mapping[str, Any], note.content)) for note in notes.wellbeing]
-    week = [content for day, content in contents if day > on - timedelta(days=7)]
+    week = [note.content for note in notes.wellbeing if note.date > on - timedelta(days=7)]
 
     def mean(name: str) -> float | None:
         values = [content[name] for content in week if name in content]
         return round(float(sum(values)) / len(values), 3) if values else None
 
     return ev.Wellbeing(
-        symptoms=tuple(ev.Symptom(day, kind) for day, content in contents for kind in content.get("symptoms", ())),
+        symptoms=tuple(
+            ev.Symptom(note.date, kind) for note in notes.wellbeing for kind in note.content.get("symptoms", ())
+        ),
         pains=tuple(notes.pains),
         months_without_menstruation=_months_without(roster, notes.wellbeing, index, on),
         sleep_h=mean("sleep_h"),
@@ -259,15 +253,14 @@ def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbei
 
 def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:
     """What the athlete said last, unless menstruation started since; never concluded from silence."""
-    contents = [(note.date, cast(Mapping[str, Any], note.content)) for note in wellbeing]
-    told = [(day, content) for day, content in contents if "months_without_menstruation" in content]
+    told = [note for note in wellbeing if "months_without_menstruation" in note.content]
     if roster.athletes[index].sex != "female" or not told:
         return None
-    day, content = told[-1]
+    last = told[-1]
     started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day(on) + 1])
-    if started.size and roster.first + timedelta(days=int(started[-1])) > day:
+    if started.size and roster.first + timedelta(days=int(started[-1])) > last.date:
         return None
-    months: float = content["months_without_menstruation"] + (on - day).days / 30.44
+    months: float = last.content["months_without_menstruation"] + (on - last.date).days / 30.44
     return round(months, 2)
 
 
