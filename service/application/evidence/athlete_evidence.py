@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
@@ -95,7 +95,7 @@ def _window(window: Mapping[str, str] | None) -> ev.EatingWindow | None:
 def _screening(row: Screening | None) -> ev.Screening | None:
     if row is None:
         return None
-    answers = dict(cast(Mapping[str, Any], row.answers))
+    answers = dict(row.answers)
     clearances = tuple(
         ev.Clearance(one["for"], date.fromisoformat(one["on"]), one["by"]) for one in answers.pop("clearances", [])
     )
@@ -125,11 +125,10 @@ def _targets_now(phases: Sequence[Phase], targets: Sequence[Target]) -> ev.Targe
     if not targets or targets[-1].from_date != on:
         return ev.Targets(energy_kcal, effective_on=on)
     row = targets[-1]
-    planned = cast(Sequence[Mapping[str, Any]], row.meals or ())
-    meals = tuple(ev.Meal(meal["slot"], meal["energy_kcal"], meal["protein_g"]) for meal in planned)
+    meals = tuple(ev.Meal(meal["slot"], meal["energy_kcal"], meal["protein_g"]) for meal in row.meals or ())
     return ev.Targets(
         row.energy_kcal, row.protein_g, row.fat_g, row.carbohydrate_g, row.fibre_g, meals,
-        _window(cast(Mapping[str, str] | None, row.eating_window)), on,
+        _window(row.eating_window), on,
     )  # fmt: skip
 
 
@@ -234,15 +233,16 @@ def _from_the_end(roster: Roster, on: date) -> int:
 
 
 def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbeing:
-    contents = [(note.date, cast(Mapping[str, Any], note.content)) for note in notes.wellbeing]
-    week = [content for day, content in contents if day > on - timedelta(days=7)]
+    week = [note.content for note in notes.wellbeing if note.date > on - timedelta(days=7)]
 
     def mean(name: str) -> float | None:
         values = [content[name] for content in week if name in content]
         return round(float(sum(values)) / len(values), 3) if values else None
 
     return ev.Wellbeing(
-        symptoms=tuple(ev.Symptom(day, kind) for day, content in contents for kind in content.get("symptoms", ())),
+        symptoms=tuple(
+            ev.Symptom(note.date, kind) for note in notes.wellbeing for kind in note.content.get("symptoms", ())
+        ),
         pains=tuple(notes.pains),
         months_without_menstruation=_months_without(roster, notes.wellbeing, index, on),
         sleep_h=mean("sleep_h"),
@@ -253,15 +253,14 @@ def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbei
 
 def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:
     """What the athlete said last, unless menstruation started since; never concluded from silence."""
-    contents = [(note.date, cast(Mapping[str, Any], note.content)) for note in wellbeing]
-    told = [(day, content) for day, content in contents if "months_without_menstruation" in content]
+    told = [note for note in wellbeing if "months_without_menstruation" in note.content]
     if roster.athletes[index].sex != "female" or not told:
         return None
-    day, content = told[-1]
+    last = told[-1]
     started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day(on) + 1])
-    if started.size and roster.first + timedelta(days=int(started[-1])) > day:
+    if started.size and roster.first + timedelta(days=int(started[-1])) > last.date:
         return None
-    months: float = content["months_without_menstruation"] + (on - day).days / 30.44
+    months: float = last.content["months_without_menstruation"] + (on - last.date).days / 30.44
     return round(months, 2)
 
 

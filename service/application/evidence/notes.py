@@ -150,13 +150,13 @@ def _pains(
 ) -> Iterable[Pain]:
     """Of notes, of sessions long ago, and of each exercise of the later ones the worst."""
     for note in wellbeing:
-        for pain in cast(Mapping[str, Any], note.content).get("pain", []):
+        for pain in note.content.get("pain", []):
             yield Pain(note.date, pain["exercise"], float(pain["level"]))
     for lift in before:
         yield Pain(lift.date, lift.exercise, lift.pain)
     for session in sessions:
         worst: dict[str, float] = {}
-        for lifted in cast(Sequence[Mapping[str, Any]], session.sets):
+        for lifted in session.sets:
             if lifted.get("pain") is not None:
                 worst[lifted["exercise"]] = max(float(lifted["pain"]), worst.get(lifted["exercise"], 0.0))
         for exercise, level in sorted(worst.items()):
