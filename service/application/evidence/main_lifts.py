@@ -3,7 +3,6 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, cast
 
 import numpy as np
 
@@ -65,6 +64,5 @@ def main_lifts_of(
 
 def _planned(plan: TrainingPlan) -> Collection[str]:
     """The main lifts of a training plan, the catalogue's when it names none."""
-    days = cast(list[dict[str, Any]], plan.days)
-    named = {item["exercise"] for day in days for item in day["exercises"] if item["main"]}
+    named = {item["exercise"] for day in plan.days for item in day["exercises"] if item["main"]}
     return named or default_main_lifts()
