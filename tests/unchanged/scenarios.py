@@ -66,12 +66,15 @@ def walked_roster(roster: Path, weeks: int = 16) -> Iterator[Item]:
             today = start + week * WEEK
             service.clock.set(f"{today}T07:00:00+00:00")
             new = [line for line in lines if line["type"] != "phase" and str(sent_to) <= (_on(line) or "") < str(today)]
-            new += _notes(today, week)
+            held_back = _days_before(new, names[2], today) if week == 6 else []
+            new = [line for line in new if line not in held_back] + _notes(today, week)
             yield from _cleared(service, names, week, today)
             yield f"walk/{today}/import", service.load([orjson.dumps(line) for line in new]), f"{len(new)} lines"
             sent_to = today
             said = service.command("tick", "--at", f"{today}T06:00:00+00:00")
             yield f"walk/{today}/tick", said.split("reviews:")[-1].split(), ""
+            if held_back:
+                yield from _late_entries(service, names[2], today, held_back)
             attention = service.get("/attention", limit=1000)
             yield f"walk/{today}/attention", attention, " ".join(one["external_id"] for one in attention["items"])
             for index, name in enumerate(names):
@@ -79,8 +82,6 @@ def walked_roster(roster: Path, weeks: int = 16) -> Iterator[Item]:
                 if week % 5 == 4:
                     lifts = service.get(f"/athletes/{service.ids[name]}/prescriptions")
                     yield f"walk/{name}/prescriptions/{today}", lifts, _lifts(lifts)
-            if week == 6:
-                yield from _late_entry(service, names[2], today)
         for name in names:
             yield from _estimates(service, f"walk/{name}", name)
             yield from _looks(service, f"walk/{name}", name)
@@ -251,19 +252,18 @@ def _decided(service: Service, name: str, review: dict[str, Any], body: dict[str
     yield name, tries, f"{body['decision']} at try {len(tries)}"
 
 
-def _late_entry(service: Service, name: str, today: date) -> Iterator[Item]:
-    """A weigh-in that comes after the review it belongs to: the open review is made anew and says what has moved."""
-    at, as_of = f"/athletes/{service.ids[name]}", today - timedelta(days=1)
-    look = {"as_of": str(as_of - timedelta(days=2))}
+def _days_before(lines: Sequence[dict[str, Any]], name: str, today: date) -> list[dict[str, Any]]:
+    """An athlete's lines of three days of the last week, which come late."""
+    days = [str(today - timedelta(days=ago)) for ago in (4, 5, 6)]
+    return [line for line in lines if line["athlete"] == name and _on(line) in days]
+
+
+def _late_entries(service: Service, name: str, today: date, lines: Sequence[dict[str, Any]]) -> Iterator[Item]:
+    """Entries that come after the reviews they belong to: a look is made anew and says what has moved."""
+    at, look = f"/athletes/{service.ids[name]}", {"as_of": str(today - timedelta(days=3))}
     status, made = service.ask("POST", f"{at}/reviews", look)
     yield f"walk/{name}/look/{look['as_of']}", [status, made], headline(made)
-    estimates = made["estimates"]
-    mass_kg = estimates.get("average_mass_kg", estimates.get("trend_mass_kg"))["mean"]
-    late = [
-        {"type": "weigh_in", "athlete": name, "date": str(as_of - timedelta(days=days)), "mass_kg": round(kg, 1)}
-        for days, kg in ((3, mass_kg + 1.1), (5, mass_kg + 0.9), (4, mass_kg + 1.3))
-    ]
-    yield f"walk/{name}/late-import", service.load([orjson.dumps(line) for line in late]), ""
+    yield f"walk/{name}/late-import", service.load([orjson.dumps(line) for line in lines]), f"{len(lines)} lines"
     status, again = service.ask("POST", f"{at}/reviews", look)
     yield f"walk/{name}/look-again/{look['as_of']}", [status, again], headline(again)
 
