@@ -27,7 +27,7 @@ from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application import schedule
-from service.application.log.rollups import facts_changed
+from service.application.log.refresh import facts_changed
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment
 from service.domain.policy import DEFAULT

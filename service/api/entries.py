@@ -21,7 +21,8 @@ from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import MANY, ONE, documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application import schedule
-from service.application.log import rollups
+from service.application.log.refresh import refresh
+from service.application.log.stale import mark_stale
 from service.auth import requires
 from service.errors import Conflict, Fault, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
@@ -250,10 +251,11 @@ async def _follow_up(
     if not touched:
         return
     days = {(row["athlete_id"], row["date"]) for row in touched}
-    changes = await rollups.refresh(scope, kind.table, days)
+    changes = await refresh(scope, kind.table, days)
     for row in shown:
-        row |= changes.get(row["id"], {})
-    await rollups.mark_stale(scope, days)
+        for change in changes.get(row["id"], ()):
+            row |= vars(change)
+    await mark_stale(scope, days)
 
 
 def entry_routes(kind: EntryKind[B, A]) -> APIRouter:

@@ -14,7 +14,8 @@ from service.api.http.fields import Answer, Body, Date, Note
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.log import rollups
+from service.application.log.refresh import refresh
+from service.application.log.stale import mark_stale
 from service.auth import requires
 from service.errors import Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
@@ -66,8 +67,8 @@ async def declare(scope: Scope, days: Mapping[tuple[uuid.UUID, date], FoodDayBod
         }
     await scope.upsert(FoodDay, changed.values(), key=("practice_id", "athlete_id", "date"))
     if changed:
-        await rollups.refresh(scope, FoodDay, set(changed))
-        await rollups.mark_stale(scope, set(changed))
+        await refresh(scope, FoodDay, set(changed))
+        await mark_stale(scope, set(changed))
     return rows
 
 

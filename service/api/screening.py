@@ -12,7 +12,7 @@ from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, Date, Name
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.log.rollups import mark_all_stale
+from service.application.log.stale import mark_all_stale
 from service.auth import Principal, requires
 from service.errors import Forbidden, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of

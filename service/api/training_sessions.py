@@ -103,8 +103,8 @@ class Set(BaseModel):
     note: str | None = None
 
 
-class DoubtedSet(Answer):
-    """A set that is doubted, and what was probably meant."""
+class SuspectSet(Answer):
+    """A set that is suspect, and what was probably meant."""
 
     pointer: Annotated[str, Field(description="which of the sets", examples=["/sets/2"])]
     exercise: str
@@ -114,10 +114,10 @@ class DoubtedSet(Answer):
 
 
 class SuspectSession(Suspect):
-    """Why a session is doubted; the reason is the first set's. It is kept, but neither measures strength nor leads the
+    """Why a session is suspect; the reason is the first set's. It is kept, but neither measures strength nor leads the
     next prescription until confirmed."""
 
-    sets: list[DoubtedSet]
+    sets: list[SuspectSet]
 
 
 class TrainingSession(EntryAnswer):
