@@ -4,7 +4,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, Field, model_validator
 
-from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect, entry_routes
+from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect
+from service.api.entry_routes import entry_routes
 from service.api.http.fields import KG_PER_LB, Answer, Body, Name, Note, Number, WholeNumber, fault
 from service.catalogue.exercises import exercises
 from service.store import tables
