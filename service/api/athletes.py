@@ -27,12 +27,12 @@ from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application import schedule
-from service.application.log.rollups import facts_changed
+from service.application.log.refresh import facts_changed
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment
 from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.store.scope import Scope, locked, table_of
+from service.store.scope import Scope, locked, table_of, values_of
 from service.store.tables import Athlete
 from service.store.types import Experience, FoodPattern, Sex, Weekday, new_id, now
 
@@ -105,7 +105,7 @@ class AthleteAnswer(Answer):
     updated_at: datetime
 
 
-async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, to_write: bool = False) -> Any:
+async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, to_write: bool = False) -> Athlete:
     """The athlete's row; `to_write` lets other writers of this athlete wait, so that roll-ups see their entries.
 
     Raises
@@ -115,17 +115,17 @@ async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, t
     """
     bound_elsewhere = caller.athlete_id is not None and caller.athlete_id != athlete_id
     statement = scope.select(Athlete).where(ATHLETE.c.id == athlete_id)
-    row = None if bound_elsewhere else await scope.first(locked(statement) if to_write else statement)
+    row = None if bound_elsewhere else await scope.one(Athlete, locked(statement) if to_write else statement)
     if row is None:
         raise NotFound()
     return row
 
 
-async def _athlete_of_path(athlete_id: uuid.UUID, scope: Here, request: Request) -> Any:
+async def _athlete_of_path(athlete_id: uuid.UUID, scope: Here, request: Request) -> Athlete:
     return await find_athlete(scope, request.state.principal, athlete_id, to_write=request.method != "GET")
 
 
-AthletePath = Annotated[Any, Depends(_athlete_of_path)]
+AthletePath = Annotated[Athlete, Depends(_athlete_of_path)]
 
 
 @router.get("/athletes", dependencies=[Depends(requires("entries:read"))])
@@ -158,12 +158,12 @@ async def add_athlete(
     """Take on an athlete."""
     if caller.athlete_id is not None:
         raise NotFound("a key bound to one athlete adds no others")
-    row = await insert_athlete(scope, body)
+    athlete = await insert_athlete(scope, body)
     show_version(response, 1)
-    return AthleteAnswer.model_validate(row)
+    return AthleteAnswer.model_validate(athlete)
 
 
-async def insert_athlete(scope: Scope, body: AthleteBody) -> dict[str, Any]:
+async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
     """Store a new athlete.
 
     Raises
@@ -178,9 +178,9 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> dict[str, Any]:
     values = {**body.model_dump(), "id": new_id()}
     if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
-    row = await scope.first(scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
-    assert row is not None
-    return dict(row._mapping)
+    athlete = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
+    assert athlete is not None
+    return athlete
 
 
 def _check_goal(sex: str, body_fat_pct: float | None) -> None:
@@ -202,7 +202,7 @@ def _check_birth_date(birth_date: date) -> None:
 async def get_athlete(athlete: AthletePath, response: Response) -> AthleteAnswer:
     """One athlete."""
     show_version(response, athlete.revision)
-    return AthleteAnswer.model_validate(athlete._mapping)
+    return AthleteAnswer.model_validate(athlete)
 
 
 @router.patch(
@@ -220,12 +220,14 @@ async def change_athlete(
 ) -> AthleteAnswer:
     """Change some fields (RFC 7396 merge patch)."""
     check_version(if_match, athlete.revision)
-    row = await update_athlete(scope, athlete, body.model_dump(exclude_unset=True))  # type: ignore[attr-defined]
-    show_version(response, row["revision"])
-    return AthleteAnswer.model_validate(row)
+    await update_athlete(scope, athlete, body.model_dump(exclude_unset=True))  # type: ignore[attr-defined]
+    changed = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == athlete.id))
+    assert changed is not None
+    show_version(response, changed.revision)
+    return AthleteAnswer.model_validate(changed)
 
 
-async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> dict[str, Any]:
+async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any]) -> None:
     """Store changed fields; where reviews look at them, what was derived from the old ones follows.
 
     Raises
@@ -242,9 +244,10 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
     if {"goal", "sex"} & values.keys():
         goal = values.get("goal", athlete.goal)
         _check_goal(values.get("sex", athlete.sex), goal and goal["body_fat_pct"])
-    changed_facts = {name for name in REVIEWED & values.keys() if values[name] != athlete._mapping[name]}
+    before = values_of(athlete)
+    changed_facts = {name for name in REVIEWED & values.keys() if values[name] != before[name]}
     if any(values.get(name, old) != old for name, old in schedule.planned_by(athlete).items()):
-        values |= schedule.replanned(SimpleNamespace(**{**athlete._mapping, **values}), now())
+        values |= schedule.replanned(SimpleNamespace(**{**before, **values}), now())
     values |= {"revision": athlete.revision + 1, "updated_at": now()}
     statement = scope.update(Athlete).where(ATHLETE.c.id == athlete.id, ATHLETE.c.revision == athlete.revision)
     try:
@@ -255,7 +258,6 @@ async def update_athlete(scope: Scope, athlete: Any, values: dict[str, Any]) -> 
         raise PreconditionFailed()
     if changed_facts:
         await facts_changed(scope, athlete.id, changed_facts)
-    return {**athlete._mapping, **values}
 
 
 @router.delete(

@@ -1,9 +1,7 @@
 """Food days: what the athlete says of a whole day's food log."""
 
-import uuid
-from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 
@@ -14,12 +12,12 @@ from service.api.http.fields import Answer, Body, Date, Note
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.log import rollups
+from service.application.log.food_days import Declaration, declare, find_declared
 from service.auth import requires
 from service.errors import Invalid, NotFound, PreconditionFailed
-from service.store.scope import Scope, table_of
+from service.store.scope import table_of
 from service.store.tables import FoodDay
-from service.store.types import DeclaredFoodDay, now
+from service.store.types import DeclaredFoodDay
 
 router = APIRouter(tags=["entries"], route_class=CommittedRoute)
 _TABLE = table_of(FoodDay)
@@ -31,6 +29,10 @@ class FoodDayBody(Body):
     state: DeclaredFoodDay
     note: Note | None = None
 
+    def declaration(self) -> Declaration:
+        """As it is stored."""
+        return Declaration(self.state, self.note)
+
 
 class FoodDayAnswer(Answer):
     """A declared food day."""
@@ -40,35 +42,6 @@ class FoodDayAnswer(Answer):
     note: str | None
     revision: int
     updated_at: datetime
-
-
-async def declare(scope: Scope, days: Mapping[tuple[uuid.UUID, date], FoodDayBody]) -> dict[Any, Any]:
-    """Store declarations by (athlete, date) and bring the roll-up up to date; the rows by the same key."""
-    athletes, dates = {athlete for athlete, _ in days}, [day for _, day in days]
-    found = await scope.rows(
-        scope.select(FoodDay).where(_TABLE.c.athlete_id.in_(athletes), _TABLE.c.date.between(min(dates), max(dates)))
-    )
-    old = {(row.athlete_id, row.date): dict(row._mapping) for row in found}
-    rows, changed = {}, {}
-    for key, body in days.items():
-        said = body.model_dump()
-        before = old.get(key)
-        if before is not None and all(before[name] == value for name, value in said.items()):
-            rows[key] = before
-            continue
-        revision = 1 + (before["revision"] if before else 0)
-        rows[key] = changed[key] = {
-            "athlete_id": key[0],
-            "date": key[1],
-            **said,
-            "revision": revision,
-            "updated_at": now(),
-        }
-    await scope.upsert(FoodDay, changed.values(), key=("practice_id", "athlete_id", "date"))
-    if changed:
-        await rollups.refresh(scope, FoodDay, set(changed))
-        await rollups.mark_stale(scope, set(changed))
-    return rows
 
 
 @router.get(
@@ -100,11 +73,11 @@ async def put_food_day(
     """Declare a day; the same again changes nothing."""
     key = (athlete.id, day)
     if if_match is not None:
-        old = await scope.first(scope.select(FoodDay).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.date == day))
+        old = await find_declared(scope, athlete.id, day)
         check_version(if_match, old.revision if old else 0)
-    found = day_faults(day, athlete, "date")
-    if found:
-        raise Invalid(found[0].detail, found)
-    row = (await declare(scope, {key: body}))[key]
-    show_version(response, row["revision"])
-    return FoodDayAnswer.model_validate(row)
+    faults = day_faults(day, athlete, "date")
+    if faults:
+        raise Invalid(faults[0].detail, faults)
+    declared = (await declare(scope, {key: body.declaration()}))[key]
+    show_version(response, declared.revision)
+    return FoodDayAnswer.model_validate(declared)

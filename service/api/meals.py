@@ -5,7 +5,8 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
-from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
+from service.api.entries import EntryAnswer, EntryBody, EntryKind
+from service.api.entry_routes import entry_routes
 from service.api.http.fields import KCAL_PER_KJ, Answer, Body, Number, ShortText, WholeNumber, fault
 from service.application.log.foods import OWN
 from service.catalogue.foods import foods as catalogue
@@ -72,12 +73,12 @@ class MealBody(EntryBody):
         return {**values, **given, "foods": foods, "given": given or None}
 
     @classmethod
-    def said_by(cls, row: Mapping[str, Any]) -> dict[str, Any]:
-        """The body that would have made this row: of a meal given as foods without the sums that were added."""
-        said = super().said_by(row)
-        if row["foods"] is None:
+    def said_by(cls, columns: Mapping[str, Any]) -> dict[str, Any]:
+        """The body that would have made this content: of a meal given as foods without the sums that were added."""
+        said = super().said_by(columns)
+        if columns["foods"] is None:
             return said
-        return {name: value for name, value in said.items() if name not in NUTRIENTS} | (row["given"] or {})
+        return {name: value for name, value in said.items() if name not in NUTRIENTS} | (columns["given"] or {})
 
 
 class EatenShown(Answer):

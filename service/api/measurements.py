@@ -5,7 +5,8 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
-from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
+from service.api.entries import EntryAnswer, EntryBody, EntryKind
+from service.api.entry_routes import entry_routes
 from service.api.http.fields import CM_PER_IN, Body, Number, fault
 from service.store import tables
 from service.store.types import MeasurementMethod
@@ -89,9 +90,9 @@ class MeasurementBody(EntryBody):
         return {"method": self.method, "sites": said or None, "given_body_fat_pct": self.body_fat_pct}
 
     @classmethod
-    def said_by(cls, row: Mapping[str, Any]) -> dict[str, Any]:
-        """The body that would have made this row."""
-        return {"method": row["method"], "body_fat_pct": row["given_body_fat_pct"], **(row["sites"] or {})}
+    def said_by(cls, columns: Mapping[str, Any]) -> dict[str, Any]:
+        """The body that would have made this content."""
+        return {"method": columns["method"], "body_fat_pct": columns["given_body_fat_pct"], **(columns["sites"] or {})}
 
 
 class Measurement(EntryAnswer):

@@ -15,7 +15,7 @@ from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.api.safety import planned_phase, refuse_unsafe_step
-from service.application.log.rollups import mark_stale
+from service.application.log.stale import mark_stale
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, table_of

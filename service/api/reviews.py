@@ -14,7 +14,7 @@ from service.api.http.fields import Answer, Body, Date
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
-from service.application.log.rollups import changed_since, held
+from service.application.log.stale import changed_meanwhile, held
 from service.application.review.review import Result, keep_reviews, make_reviews
 from service.application.schedule import today_of
 from service.auth import Principal, requires
@@ -159,7 +159,7 @@ async def _result(scope: Scope, athlete: Any, as_of: date, prepared: Prepared) -
     """The review as worked out before, unless something was stored of the athlete since."""
     if prepared.work is not None:
         read, made = prepared.work
-        if made.as_of == as_of and not changed_since(await held(scope, [read]), [read]):
+        if made.as_of == as_of and not changed_meanwhile(await held(scope, [read]), [read]):
             result: Result = made
             return result
     (made,) = await make_reviews(scope, [athlete], as_of)

@@ -12,15 +12,12 @@ from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, Date, Name
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.log.rollups import mark_all_stale
+from service.application.log.screening import answer_screening, latest_screening
 from service.auth import Principal, requires
 from service.errors import Forbidden, NotFound, PreconditionFailed
-from service.store.scope import Scope, table_of
 from service.store.tables import Screening
-from service.store.types import new_id, now
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
-_TABLE = table_of(Screening)
 
 
 class Clearance(Body):
@@ -41,6 +38,10 @@ class ScreeningBody(Body):
     glucose_lowering_medication: Literal["none", "insulin", "sulfonylurea", "other"] | None = None
     clearances: Annotated[list[Clearance], Field(max_length=50, default_factory=list)]
 
+    def answers(self) -> dict[str, Any]:
+        """As they are stored."""
+        return self.model_dump(mode="json", by_alias=True)
+
 
 class ScreeningAnswer(Answer):
     """The latest answers; `answered_at` is null when there are none."""
@@ -56,23 +57,6 @@ class ScreeningAnswer(Answer):
     clearances: Annotated[list[dict[str, date | str]], Field(default_factory=list)]
 
 
-async def latest(scope: Scope, athlete_id: uuid.UUID) -> Any:
-    """The newest answers of an athlete, or None."""
-    return await scope.first(
-        scope.select(Screening).where(_TABLE.c.athlete_id == athlete_id).order_by(_TABLE.c.revision.desc()).limit(1)
-    )
-
-
-async def answer(scope: Scope, athlete_id: uuid.UUID, body: ScreeningBody) -> dict[str, Any]:
-    """Store answers beside the older ones; reviews made before are marked stale."""
-    old = await latest(scope, athlete_id)
-    row = {"id": new_id(), "athlete_id": athlete_id, "answered_at": now(), "revision": 1 + (old.revision if old else 0)}
-    row["answers"] = body.model_dump(mode="json", by_alias=True)
-    await scope.insert(Screening, [row])
-    await mark_all_stale(scope, athlete_id)
-    return row
-
-
 @router.get(
     "/athletes/{athlete_id}/screening",
     dependencies=[Depends(requires("coaching:read"))],
@@ -80,11 +64,11 @@ async def answer(scope: Scope, athlete_id: uuid.UUID, body: ScreeningBody) -> di
 )
 async def get_screening(athlete: AthletePath, scope: Here, response: Response) -> ScreeningAnswer:
     """The latest screening answers."""
-    row = await latest(scope, athlete.id)
-    show_version(response, row.revision if row else 0)
-    if row is None:
+    screening = await latest_screening(scope, athlete.id)
+    show_version(response, screening.revision if screening else 0)
+    if screening is None:
         return ScreeningAnswer(athlete_id=athlete.id, answered_at=None, revision=0, clearances=[])
-    return ScreeningAnswer.model_validate({**row._mapping, **row.answers})
+    return _told(screening)
 
 
 @router.put(
@@ -104,11 +88,15 @@ async def put_screening(
 
     Clearances open the safety gate: to change them takes the scope coaching:write.
     """
-    old = await latest(scope, athlete.id)
-    said = body.model_dump(mode="json", by_alias=True)["clearances"]
-    if said != (old.answers["clearances"] if old else []) and not caller.may("coaching:write"):
+    old, answers = await latest_screening(scope, athlete.id), body.answers()
+    if answers["clearances"] != (old.answers["clearances"] if old else []) and not caller.may("coaching:write"):
         raise Forbidden("to change clearances the key needs the scope coaching:write")
     check_version(if_match, old.revision if old else 0, required=False)
-    row = await answer(scope, athlete.id, body)
-    show_version(response, row["revision"])
-    return ScreeningAnswer.model_validate({**row, **row["answers"]})
+    new = await answer_screening(scope, athlete.id, answers)
+    show_version(response, new.revision)
+    return _told(new)
+
+
+def _told(screening: Screening) -> ScreeningAnswer:
+    shown = {name: getattr(screening, name) for name in ("athlete_id", "answered_at", "revision")}
+    return ScreeningAnswer.model_validate({**shown, **screening.answers})

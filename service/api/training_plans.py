@@ -16,7 +16,7 @@ from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.api.safety import evidence_on, refuse
 from service.api.training_sessions import ExerciseSlug
-from service.application.log.rollups import mark_stale
+from service.application.log.stale import mark_stale
 from service.application.schedule import today_of
 from service.auth import requires
 from service.catalogue.exercises import default_main_lifts, equipment, exercises

@@ -4,7 +4,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, Field, model_validator
 
-from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect, entry_routes
+from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect
+from service.api.entry_routes import entry_routes
 from service.api.http.fields import KG_PER_LB, Answer, Body, Name, Note, Number, WholeNumber, fault
 from service.catalogue.exercises import exercises
 from service.store import tables
@@ -103,8 +104,8 @@ class Set(BaseModel):
     note: str | None = None
 
 
-class DoubtedSet(Answer):
-    """A set that is doubted, and what was probably meant."""
+class SuspectSet(Answer):
+    """A set that is suspect, and what was probably meant."""
 
     pointer: Annotated[str, Field(description="which of the sets", examples=["/sets/2"])]
     exercise: str
@@ -114,10 +115,10 @@ class DoubtedSet(Answer):
 
 
 class SuspectSession(Suspect):
-    """Why a session is doubted; the reason is the first set's. It is kept, but neither measures strength nor leads the
+    """Why a session is suspect; the reason is the first set's. It is kept, but neither measures strength nor leads the
     next prescription until confirmed."""
 
-    sets: list[DoubtedSet]
+    sets: list[SuspectSet]
 
 
 class TrainingSession(EntryAnswer):

@@ -4,7 +4,8 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
-from service.api.entries import EntryAnswer, EntryBody, EntryKind, entry_routes
+from service.api.entries import EntryAnswer, EntryBody, EntryKind
+from service.api.entry_routes import entry_routes
 from service.api.http.fields import KG_PER_LB, Number, fault
 from service.store import tables
 

@@ -5,7 +5,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from service.api.entries import COMMON, EntryAnswer, EntryBody, EntryKind, entry_routes
+from service.api.entries import COMMON, EntryAnswer, EntryBody, EntryKind
+from service.api.entry_routes import entry_routes
 from service.api.http.fields import Body, Number, WholeNumber
 from service.api.training_sessions import ExerciseSlug
 from service.store import tables
@@ -39,9 +40,9 @@ class WellbeingBody(EntryBody):
         return {"content": content, "menstruation_started": self.menstruation == "started"}
 
     @classmethod
-    def said_by(cls, row: Mapping[str, Any]) -> dict[str, Any]:
-        """The body that would have made this row."""
-        return dict(row["content"])
+    def said_by(cls, columns: Mapping[str, Any]) -> dict[str, Any]:
+        """The body that would have made this content."""
+        return dict(columns["content"])
 
 
 class WellbeingNote(EntryAnswer):
@@ -57,8 +58,10 @@ class WellbeingNote(EntryAnswer):
 
     @model_validator(mode="before")
     @classmethod
-    def _unpack(cls, row: Any) -> Any:
-        return {**row, **row["content"]} if isinstance(row, Mapping) and "content" in row else row
+    def _unpack(cls, columns: Any) -> Any:
+        if isinstance(columns, Mapping) and "content" in columns:
+            return {**columns, **columns["content"]}
+        return columns
 
 
 KIND = EntryKind(tables.WellbeingNote, WellbeingBody, WellbeingNote, "wellbeing", "wellbeing note")

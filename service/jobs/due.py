@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 
 from sqlalchemy import bindparam, case, or_, select, update
 
-from service.application.log.rollups import changed_since, held
+from service.application.log.stale import changed_meanwhile, held
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
@@ -135,7 +135,7 @@ class DueJob(ABC):
             async with database.writing() as connection:
                 scope = Scope(connection, practice_id)
                 present = await held(scope, athletes)
-                changed = changed_since(present, athletes)
+                changed = changed_meanwhile(present, athletes)
                 if changed:  # nobody can store more of them until this is kept
                     results = {**results, **await self.compute(scope, changed, as_of)}
                 left = [athlete for athlete in athletes if athlete.id in present]  # the others were erased meanwhile

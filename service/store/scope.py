@@ -106,6 +106,11 @@ def locked(statement: Select[Any]) -> Select[Any]:
     return statement.with_for_update(key_share=True)
 
 
+def values_of(row: SQLModel) -> dict[str, Any]:
+    """The columns of a row that `all` or `one` gave, by name."""
+    return dict(cast(Row[Any], row)._mapping)
+
+
 def table_of(table: Table) -> Any:
     """The SQLAlchemy table of a table class."""
     return table.__table__  # type: ignore[attr-defined]

@@ -1,8 +1,8 @@
 """Every table. `practice_id` leads every key and index, so that a practice's rows lie together.
 
 Entries (`weigh_in`, `meal`, `training_session`, `measurement`, `wellbeing_note`) hold their latest revision; what a
-change replaced is kept in `entry_revision`. `athlete_day` and `session_lift` are roll-ups, kept by `rollups.py` in the
-transaction of the write; reviews and estimates read these two, never raw meals and sets.
+change replaced is kept in `entry_revision`. `athlete_day` and `session_lift` are roll-ups, kept by `application/log` in
+the transaction of the write; reviews and estimates read these two, never raw meals and sets.
 """
 
 import datetime as dt

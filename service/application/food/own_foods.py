@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
-from service.application.log import rollups
 from service.application.log.foods import OWN, load_foods, own_food, recipe, with_own
+from service.application.log.refresh import refresh
+from service.application.log.stale import mark_stale
 from service.catalogue.foods import foods
 from service.domain.nutrition.foods import Allergen, Diet, Food, Portion, Unit
 from service.errors import Conflict, Fault, Invalid, NotFound, PreconditionFailed
@@ -158,5 +159,5 @@ async def _add_up_waiting_meals(scope: Scope, slug: str) -> None:
     meal = table_of(Meal)
     doubted = scope.select(meal.c.athlete_id, meal.c.date, meal.c.suspect, of=[Meal]).where(meal.c.suspect.is_not(None))
     days = {(row.athlete_id, row.date) for row in await scope.rows(doubted) if slug in row.suspect.get("foods", ())}
-    await rollups.refresh(scope, Meal, days)
-    await rollups.mark_stale(scope, days)
+    await refresh(scope, Meal, days)
+    await mark_stale(scope, days)

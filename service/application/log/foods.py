@@ -25,24 +25,24 @@ _TABLE = table_of(OwnFood)
 
 async def load_foods(scope: Scope) -> dict[str, Food]:
     """Every food of the catalogue and of the practice, by slug."""
-    rows = await scope.rows(scope.select(OwnFood).order_by(_TABLE.c.slug))
-    return with_own(rows)
+    return with_own(await scope.all(OwnFood, scope.select(OwnFood).order_by(_TABLE.c.slug)))
 
 
-def with_own(rows: Iterable[Any]) -> dict[str, Food]:
+def with_own(rows: Iterable[OwnFood]) -> dict[str, Food]:
     """The catalogue with rows of `own_food`; recipes are made of the other foods, never of recipes."""
-    found = dict(catalogue())
+    foods = dict(catalogue())
     recipes = []
     for row in rows:
         if row.ingredients is None:
-            found[row.slug] = own_food(row)
+            foods[row.slug] = own_food(row)
         else:
             recipes.append(row)
-    return found | {row.slug: recipe(row, found) for row in recipes}
+    return foods | {row.slug: recipe(row, foods) for row in recipes}
 
 
-def own_food(row: Any) -> Food:
+def own_food(row: OwnFood) -> Food:
     """A practice's own food from its row."""
+    assert row.per_100g is not None and row.diet is not None  # only recipes have neither
     values = {name: row.per_100g.get(name) for name in NUTRIENTS}
     return Food(
         slug=row.slug,
@@ -58,12 +58,12 @@ def own_food(row: Any) -> Food:
     )
 
 
-def recipe(row: Any, foods: Mapping[str, Food]) -> Food:
+def recipe(row: OwnFood, foods: Mapping[str, Food]) -> Food:
     """A recipe as a food: composition, allergens and diet are those of its ingredients.
 
     What the coach adds to the allergens counts too; nothing can be taken away.
     """
-    parts = [(foods[one["food"]], float(one["grams"])) for one in row.ingredients]
+    parts = [(foods[one["food"]], float(one["grams"])) for one in row.ingredients or ()]
     return Food(
         slug=row.slug,
         name=row.name,
@@ -79,7 +79,7 @@ def recipe(row: Any, foods: Mapping[str, Food]) -> Food:
     )
 
 
-def _amounts(row: Any) -> dict[str, Any]:
+def _amounts(row: OwnFood) -> dict[str, Any]:
     return {"unit": row.unit and Unit(**row.unit), "portion": row.portion and Portion(**row.portion)}
 
 

@@ -1,4 +1,4 @@
-"""Doubtful entries: the reason and the best guess of what was meant, for one new value against a short history.
+"""Suspect entries: the reason and the best guess of what was meant, for one new value against a short history.
 
 A suspect entry is kept, but left out of the estimate until somebody confirms it. What a body or another scale can do
 (a fast loss, a refeed, an offset of up to 3 kg) is never suspect: the filter of `estimation` deals with it.
@@ -17,9 +17,9 @@ KG_PER_LB = 0.45359237
 
 PLAUSIBLE_MASS_KG = (25.0, 350.0)
 PLAUSIBLE_BMI = (11.0, 75.0)  # beyond these a unit or a digit is wrong (common practice, no source)
-DOUBTED_BMI = (13.0, 45.0)  # a first weigh-in beyond these is doubted where another unit or a decimal point
+SUSPECT_BMI = (13.0, 45.0)  # a first weigh-in beyond these is suspect where another unit or a decimal point
 ORDINARY_BMI = (16.0, 38.0)  # would make it one of these (common practice, no source)
-DOUBTED_MASS_KG = (35.0, 200.0)  # the same of a person of unknown height (common practice, no source)
+SUSPECT_MASS_KG = (35.0, 200.0)  # the same of a person of unknown height (common practice, no source)
 ORDINARY_MASS_KG = (40.0, 150.0)
 PLAUSIBLE_MEAL_KCAL = 6000.0  # nobody eats more at one sitting and logs it right (common practice, no source)
 
@@ -36,7 +36,7 @@ STANDING = 3  # so many weigh-ins that agree with each other stand; a confirmed 
 
 @dataclass(frozen=True)
 class Suspect:
-    """Why an entry is doubtful, and what was probably meant (None when nothing fits)."""
+    """Why an entry is suspect, and what was probably meant (None when nothing fits)."""
 
     reason: str  # pounds_for_kilograms, kilograms_for_pounds, slipped_decimal, implausible_jump, implausible_value
     best_guess_kg: float | None = None
@@ -59,9 +59,9 @@ def judge_weigh_ins(
 ) -> list[Suspect | None]:
     """Judge the weigh-ins of one athlete, in date order.
 
-    Each is held against the accepted ones before it (`suspect_mass`). Three doubted ones in a row that agree with each
+    Each is held against the accepted ones before it (`suspect_mass`). Three suspect ones in a row that agree with each
     other stand from the first of them on, as does what agrees with one that the coach confirmed. An earlier one that
-    contradicts them and has fewer than three on its side is then the doubted one. Not so where they would be plausible
+    contradicts them and has fewer than three on its side is then the suspect one. Not so where they would be plausible
     in another unit only and three earlier ones stand against them: then the coach is asked.
 
     Parameters
@@ -82,7 +82,7 @@ def judge_weigh_ins(
     """
     verdicts: list[Suspect | None] = [*known, *[None] * (len(readings) - len(known))]
     trusted = [index for index, verdict in enumerate(known) if verdict is None]
-    waiting: list[int] = []  # doubted ones in a row
+    waiting: list[int] = []  # suspect ones in a row
     for index in range(len(known), len(readings)):
         reading = readings[index]
         before = [readings[other] for other in trusted[-COMPARED:]]
@@ -98,30 +98,30 @@ def judge_weigh_ins(
                 continue
         if len(stands) > 1 or reading.confirmed:
             new = [readings[other] for other in stands]
-            odd = {other: doubt for other in trusted[-COMPARED:] if (doubt := _odd(readings[other], before, new))}
-            for other, doubt in [*((other, None) for other in stands), *odd.items()]:
-                verdicts[other] = doubt
+            odd = {other: suspect for other in trusted[-COMPARED:] if (suspect := _odd(readings[other], before, new))}
+            for other, suspect in [*((other, None) for other in stands), *odd.items()]:
+                verdicts[other] = suspect
             trusted = [other for other in trusted if other not in odd]
         trusted += stands
         waiting.clear()
     return verdicts
 
 
-def settled(readings: Sequence[Reading], doubted: Sequence[bool], first_day: int) -> int:
+def settled(readings: Sequence[Reading], suspect: Sequence[bool], first_day: int) -> int:
     """How many of the oldest verdicts stand when readings change from a day on, and are all that later ones rest on.
 
     Those up to seven accepted ones in a row, with two more after them, which show that none of the seven waits for a
     later one. A confirmed reading reaches `HISTORY_DAYS` back: they must be older than the change by so much, and none
     confirmed must follow before it. 0: all is to be judged anew.
 
-    Parameters: `readings`, oldest first; `doubted`, whether each was doubted when all were last judged.
+    Parameters: `readings`, oldest first; `suspect`, whether each was suspect when all were last judged.
     """
     streak = 0
     for index in range(len(readings) - 1, -1, -1):
         reading = readings[index]
         if reading.confirmed and reading.day < first_day:
             return 0
-        accepted = not doubted[index] and reading.day < first_day - HISTORY_DAYS
+        accepted = not suspect[index] and reading.day < first_day - HISTORY_DAYS
         streak = streak + 1 if accepted else 0
         if streak == COMPARED + STANDING - 1:
             return index + COMPARED
@@ -137,24 +137,24 @@ def _against(reading: Reading, before: Sequence[Reading], height_cm: float | Non
     """The verdict on a reading by the accepted ones before it."""
     recent = [other for other in before if other.day >= reading.day - HISTORY_DAYS]
     gap = reading.day - recent[-1].day if recent else 1
-    doubt = suspect_mass(reading.mass_kg, [other.mass_kg for other in recent], height_cm, gap)
-    if doubt is not None and any(other.confirmed and _agree(reading, other) for other in recent):
+    suspect = suspect_mass(reading.mass_kg, [other.mass_kg for other in recent], height_cm, gap)
+    if suspect is not None and any(other.confirmed and _agree(reading, other) for other in recent):
         return None
-    if doubt is None and before and not recent:  # after a long pause a body can be another, but not by a unit
+    if suspect is None and before and not recent:  # after a long pause a body can be another, but not by a unit
         long_ago = suspect_mass(reading.mass_kg, [other.mass_kg for other in before], height_cm, HISTORY_DAYS)
         return long_ago if long_ago is not None and long_ago.best_guess_kg is not None else None
-    return doubt
+    return suspect
 
 
 def _stand(
-    run: Sequence[Reading], doubts: Sequence[Suspect | None], before: Sequence[Reading], height_cm: float | None
+    run: Sequence[Reading], verdicts: Sequence[Suspect | None], before: Sequence[Reading], height_cm: float | None
 ) -> bool:
-    """Whether doubted readings in a row stand, all the same."""
+    """Whether suspect readings in a row stand, all the same."""
     if len(run) < STANDING or not all(_agree(one, other) for one in run for other in run):
         return False
     if any(_suspect_first_mass(one.mass_kg, height_cm) for one in run):
         return False
-    if all(doubt is not None and doubt.reason == "implausible_jump" for doubt in doubts):
+    if all(verdict is not None and verdict.reason == "implausible_jump" for verdict in verdicts):
         return True
     return not any(_support(one, before) >= STANDING for one in before)
 
@@ -166,7 +166,7 @@ def _support(reading: Reading, among: Sequence[Reading]) -> int:
 
 
 def _odd(reading: Reading, among: Sequence[Reading], new: Sequence[Reading]) -> Suspect | None:
-    """The doubt about an accepted reading when new ones stand; None where enough of the accepted are on its side."""
+    """The verdict on an accepted reading when new ones stand; None where enough of the accepted are on its side."""
     gap = new[0].day - reading.day
     if gap > HISTORY_DAYS or _support(reading, among) >= STANDING:
         return None
@@ -219,16 +219,16 @@ def _drift_kg(gap_days: float) -> float:
 def _suspect_first_mass(mass_kg: float, height_cm: float | None) -> Suspect | None:
     """The verdict by height alone, or without it by what people weigh."""
     low_kg, high_kg = PLAUSIBLE_MASS_KG
-    doubted_kg, ordinary_kg = DOUBTED_MASS_KG, ORDINARY_MASS_KG
+    suspect_kg, ordinary_kg = SUSPECT_MASS_KG, ORDINARY_MASS_KG
     if height_cm is not None and isfinite(height_cm):
         square_m = (height_cm / 100.0) ** 2
         low_kg, high_kg = max(low_kg, PLAUSIBLE_BMI[0] * square_m), min(high_kg, PLAUSIBLE_BMI[1] * square_m)
-        doubted_kg = (DOUBTED_BMI[0] * square_m, DOUBTED_BMI[1] * square_m)
+        suspect_kg = (SUSPECT_BMI[0] * square_m, SUSPECT_BMI[1] * square_m)
         ordinary_kg = (ORDINARY_BMI[0] * square_m, ORDINARY_BMI[1] * square_m)
     guesses = (
-        ("pounds_for_kilograms", mass_kg * KG_PER_LB, doubted_kg[1], inf),
-        ("slipped_decimal", mass_kg / 10.0, doubted_kg[1], inf),
-        ("kilograms_for_pounds", mass_kg / KG_PER_LB, -inf, doubted_kg[0]),
+        ("pounds_for_kilograms", mass_kg * KG_PER_LB, suspect_kg[1], inf),
+        ("slipped_decimal", mass_kg / 10.0, suspect_kg[1], inf),
+        ("kilograms_for_pounds", mass_kg / KG_PER_LB, -inf, suspect_kg[0]),
     )
     for reason, guess_kg, above_kg, below_kg in guesses:
         if above_kg < mass_kg < below_kg and ordinary_kg[0] <= guess_kg <= ordinary_kg[1]:

@@ -1,8 +1,8 @@
-"""Doubtful sets: what was probably typed in another unit or with a digit too many, judged against earlier sessions.
+"""Suspect sets: what was probably typed in another unit or with a digit too many, judged against earlier sessions.
 
 A set is measured by the one-repetition maximum that it implies, body-weight lifts by the whole system. Progress, a
-return after a pause, a heavy day after light ones are never doubted: the yardstick is the *best* of the earlier
-sessions, and the less is known, the more is let pass. Too light a load harms nobody and is doubted only where another
+return after a pause, a heavy day after light ones are never suspect: the yardstick is the *best* of the earlier
+sessions, and the less is known, the more is let pass. Too light a load harms nobody and is suspect only where another
 unit or decimal point gives exactly the last load. All bounds are common practice, no source.
 """
 
@@ -23,15 +23,15 @@ GUESS_RATIOS = (0.75, 1.25)  # of the best earlier maximum, within which a corre
 EXACT_SHARE = 0.001  # how near to the last load the correction of a light one must come
 RELIABLE_REPS = 20.0  # more say no more of the maximum
 MOST_REPS = 60  # in one set of a loaded lift
-REPS_RATIO = 2.0  # of the most repetitions in earlier sessions, above which more than MOST_REPS are doubted
+REPS_RATIO = 2.0  # of the most repetitions in earlier sessions, above which more than MOST_REPS are suspect
 
 _UNITS = (("pounds_for_kilograms", KG_PER_LB), ("kilograms_for_pounds", 1.0 / KG_PER_LB))
-_SLIPS = (*_UNITS, ("slipped_decimal", 0.1), ("slipped_decimal", 10.0))
+_CORRECTIONS = (*_UNITS, ("slipped_decimal", 0.1), ("slipped_decimal", 10.0))
 
 
 @dataclass(frozen=True)
-class DoubtfulSet:
-    """Why a set is doubtful, and what was probably meant (None when nothing fits)."""
+class SuspectSet:
+    """Why a set is suspect, and what was probably meant (None when nothing fits)."""
 
     position: int  # among the sets given
     reason: str  # pounds_for_kilograms, kilograms_for_pounds, slipped_decimal, implausible_load, implausible_reps
@@ -39,21 +39,21 @@ class DoubtfulSet:
     best_guess_reps: int | None = None
 
 
-def doubtful_sets(
+def judge_sets(
     exercise: Exercise, sets: Sequence[LiftSet], earlier: Sequence[SessionLift], *, deload: bool = False
-) -> list[DoubtfulSet]:
-    """The doubtful ones among a session's sets of one exercise; warm-ups and failed attempts never are.
+) -> list[SuspectSet]:
+    """The suspect ones among a session's sets of one exercise; warm-ups and failed attempts never are.
 
     Parameters: `earlier`, the lift's accepted sessions of the last months, oldest first; `deload`, whether the session
     was done as one, when no load is too light.
     """
     lift = _Lift(exercise, tuple(one for one in earlier if _maximum_kg(one) > 0.0))
     work = [(position, one) for position, one in enumerate(sets) if one.kind != "warm_up" and one.reps >= 1]
-    found = [lift.reps_doubt(position, one) or lift.heavy_doubt(position, one) for position, one in work]
+    found = [lift.suspect_reps(position, one) or lift.suspect_heavy(position, one) for position, one in work]
     if not deload and work:
         top = max(one.external_kg for _, one in work)
-        found += [lift.light_doubt(position, one) for position, one in work if one.external_kg == top]
-    return [doubt for doubt in found if doubt is not None]
+        found += [lift.suspect_light(position, one) for position, one in work if one.external_kg == top]
+    return [suspect for suspect in found if suspect is not None]
 
 
 def _maximum_kg(session: SessionLift) -> float:
@@ -89,40 +89,40 @@ class _Lift:
         unknown = (len(self.earlier) < SETTLED_SESSIONS) + (implied_kg <= ordinary_kg)
         return HEAVY_RATIOS[unknown] * self.best_kg
 
-    def heavy_doubt(self, position: int, one: LiftSet) -> DoubtfulSet | None:
+    def suspect_heavy(self, position: int, one: LiftSet) -> SuspectSet | None:
         implied = self.implied_kg(one.external_kg, one.reps, one.rir)
         if implied <= self.most_kg(implied):
             return None
-        for reason, factor in _SLIPS:
+        for reason, factor in _CORRECTIONS:
             guess = one.external_kg * factor
             if self.earlier and guess < one.external_kg and self._fits(guess, one):
-                return DoubtfulSet(position, reason, best_guess_kg=round(guess, 2))
-        return DoubtfulSet(position, "implausible_load")
+                return SuspectSet(position, reason, best_guess_kg=round(guess, 2))
+        return SuspectSet(position, "implausible_load")
 
     def _fits(self, external_kg: float, one: LiftSet) -> bool:
         low, high = GUESS_RATIOS
         return low <= self.implied_kg(external_kg, one.reps, one.rir) / self.best_kg <= high
 
-    def light_doubt(self, position: int, one: LiftSet) -> DoubtfulSet | None:
+    def suspect_light(self, position: int, one: LiftSet) -> SuspectSet | None:
         """Only where a unit or a digit gives exactly the last load."""
         if not self.earlier or self.implied_kg(one.external_kg, one.reps, one.rir) * HEAVY_RATIOS[0] >= self.best_kg:
             return None
         usual = self.earlier[-1].top_external_kg
-        for reason, factor in _SLIPS:
+        for reason, factor in _CORRECTIONS:
             guess = one.external_kg * factor
             if guess > one.external_kg and abs(guess - usual) <= EXACT_SHARE * abs(usual):
-                return DoubtfulSet(position, reason, best_guess_kg=round(guess, 2))
+                return SuspectSet(position, reason, best_guess_kg=round(guess, 2))
         return None
 
-    def reps_doubt(self, position: int, one: LiftSet) -> DoubtfulSet | None:
+    def suspect_reps(self, position: int, one: LiftSet) -> SuspectSet | None:
         if one.reps <= MOST_REPS or self.exercise.pattern == "carry":  # steps or metres, not repetitions
             return None
         if not self.earlier:
             loaded = self.exercise.body_mass_share == 0.0 and one.external_kg > 0.0
-            return DoubtfulSet(position, "implausible_reps") if loaded else None
+            return SuspectSet(position, "implausible_reps") if loaded else None
         most = max(session.top_reps for session in self.earlier)
         if one.reps <= REPS_RATIO * most:
             return None
         tenth, rest = divmod(one.reps, 10)
         fits = rest == 0 and most / REPS_RATIO <= tenth <= REPS_RATIO * most
-        return DoubtfulSet(position, "implausible_reps", best_guess_reps=tenth if fits else None)
+        return SuspectSet(position, "implausible_reps", best_guess_reps=tenth if fits else None)

@@ -7,12 +7,14 @@ from typing import Any
 
 import pytest
 
-from service.api import food_days, meals, measurements, training_sessions, weigh_ins, wellbeing
+from service.api import meals, measurements, training_sessions, weigh_ins, wellbeing
 from service.api.athletes import AthleteBody, insert_athlete
-from service.api.entries import EntryKind, store_entries
+from service.api.entries import EntryKind, new_entry
+from service.application.log.entries import NewEntry, store_entries
+from service.application.log.food_days import Declaration, declare
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
-from service.store.tables import AthleteDay, EntryRevision, Meal, Review, SessionLift, TrainingSession, WeighIn
+from service.store.tables import Athlete, AthleteDay, EntryRevision, Meal, Review, SessionLift, TrainingSession, WeighIn
 
 START = dt.date(2026, 3, 1)
 WEIGH, EAT, TRAIN, MEASURE, FEEL = (
@@ -58,28 +60,27 @@ def _log(days: int = 30) -> list[Said]:
     return [(kind, {**body, "ref": f"r-{number}"}) for number, (kind, body) in enumerate(said)]
 
 
-async def _new_athlete(scope: Scope, **fields: Any) -> Any:
+async def _new_athlete(scope: Scope, **fields: Any) -> Athlete:
     body = {"external_id": uuid.uuid4().hex, "sex": "male", "birth_date": "1990-05-02", "height_cm": 182, **fields}
-    row = await insert_athlete(scope, AthleteBody.model_validate(body))
-    return type("Row", (), row)
+    return await insert_athlete(scope, AthleteBody.model_validate(body))
 
 
 def _kind_name(item: Said) -> str:
     return item[0].name
 
 
-async def _store(scope: Scope, athlete: Any, said: list[Said]) -> None:
+async def _store(scope: Scope, athlete: Athlete, said: list[Said]) -> None:
     """Twelve after twelve in the order given, those of one kind together."""
     said = [item for first in range(0, len(said), 12) for item in sorted(said[first : first + 12], key=_kind_name)]
-    batch: list[tuple[Any, Any]] = []
+    batch: list[NewEntry] = []
     for position, (kind, body) in enumerate(said):
-        batch.append((athlete, kind.body.model_validate(body)))
+        batch.append(new_entry(athlete, kind.body.model_validate(body)))
         if position + 1 == len(said) or said[position + 1][0] is not kind:
-            await store_entries(scope, kind, batch, None)
+            await store_entries(scope, kind.table, batch, kind.history(None))
             batch = []
 
 
-async def _rolled_up(scope: Scope, athlete: Any) -> dict[str, Any]:
+async def _rolled_up(scope: Scope, athlete: Athlete) -> dict[str, Any]:
     """Both roll-ups and every doubt, without the identifiers."""
     found: dict[str, Any] = {}
     for table, order in ((AthleteDay, ("date",)), (SessionLift, ("date", "exercise", "top_external_kg", "top_reps"))):
@@ -157,8 +158,7 @@ async def test_a_fast_is_zero_and_a_gap_is_unknown(database: Database, practice:
         scope = Scope(connection, practice)
         athlete = await _new_athlete(scope)
         states = {"fast": START, "complete": START + dt.timedelta(days=1), "partial": START + dt.timedelta(days=2)}
-        bodies = {(athlete.id, day): food_days.FoodDayBody(state=state) for state, day in states.items()}
-        await food_days.declare(scope, bodies)
+        await declare(scope, {(athlete.id, day): Declaration(state, None) for state, day in states.items()})
         days = (await _rolled_up(scope, athlete))["athlete_day"]
         assert [day["energy_kcal"] for day in days] == [0.0, None, None]
         await _store(scope, athlete, [(EAT, {"date": str(day), "energy_kcal": 500}) for day in states.values()])

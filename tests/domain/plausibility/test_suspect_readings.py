@@ -8,9 +8,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.domain.plausibility.suspect_readings import (
-    DOUBTED_BMI,
     HISTORY_DAYS,
     KG_PER_LB,
+    SUSPECT_BMI,
     Reading,
     judge_weigh_ins,
     settled,
@@ -88,12 +88,12 @@ def judged(*masses_kg, confirmed=(), days=None, height_cm=HEIGHT_CM):
     ("mass_kg", "height_cm", "reason", "guess_kg"),
     [
         (82 * KG_PER_LB, HEIGHT_CM, "kilograms_for_pounds", 82.0),
-        (DOUBTED_BMI[0] * SQUARE_M - 0.01, HEIGHT_CM, "kilograms_for_pounds", 92.84),
-        (DOUBTED_BMI[0] * SQUARE_M, HEIGHT_CM, None, None),
-        (DOUBTED_BMI[0] * SQUARE_M + 0.01, HEIGHT_CM, None, None),
-        (DOUBTED_BMI[1] * SQUARE_M - 0.01, HEIGHT_CM, None, None),
-        (DOUBTED_BMI[1] * SQUARE_M, HEIGHT_CM, None, None),
-        (DOUBTED_BMI[1] * SQUARE_M + 0.01, HEIGHT_CM, "pounds_for_kilograms", 66.14),
+        (SUSPECT_BMI[0] * SQUARE_M - 0.01, HEIGHT_CM, "kilograms_for_pounds", 92.84),
+        (SUSPECT_BMI[0] * SQUARE_M, HEIGHT_CM, None, None),
+        (SUSPECT_BMI[0] * SQUARE_M + 0.01, HEIGHT_CM, None, None),
+        (SUSPECT_BMI[1] * SQUARE_M - 0.01, HEIGHT_CM, None, None),
+        (SUSPECT_BMI[1] * SQUARE_M, HEIGHT_CM, None, None),
+        (SUSPECT_BMI[1] * SQUARE_M + 0.01, HEIGHT_CM, "pounds_for_kilograms", 66.14),
         (62 * SQUARE_M, HEIGHT_CM, "pounds_for_kilograms", 91.12),
         (76 * SQUARE_M, 180.0, "pounds_for_kilograms", 111.69),
         (7.2 * SQUARE_M, HEIGHT_CM, "implausible_value", None),  # 15.9 in the other unit
@@ -112,7 +112,7 @@ def test_a_first_weigh_in_in_the_other_unit(mass_kg, height_cm, reason, guess_kg
 @pytest.mark.parametrize(
     ("masses_kg", "reasons"),
     [
-        # the first in pounds by mistake: doubted by itself where no body can be so light
+        # the first in pounds by mistake: suspect by itself where no body can be so light
         ((37.2, 82.1, 82.2, 82.0), ["kilograms_for_pounds", None, None, None]),
         # where one can (body mass index 13.3), three that agree with each other are believed from the first of them on
         ((43.1, 95.0), [None, "pounds_for_kilograms"]),
@@ -158,7 +158,7 @@ def test_a_confirmed_one_outweighs_those_that_are_not():
     assert judged(*heavy) == ["pounds_for_kilograms"] * 12
     assert judged(*heavy, confirmed={11}) == [None] * 12
     assert judged(*heavy, confirmed={0}) == [None] * 12
-    # neither three in a row nor another confirmed one makes a confirmed one doubtful
+    # neither three in a row nor another confirmed one makes a confirmed one suspect
     assert judged(43.1, 95.0, 95.1, 95.2, confirmed={0}) == [None] + ["pounds_for_kilograms"] * 3
     assert judged(43.1, 95.0, 95.1, 95.2, confirmed={0, 3}) == [None] * 4
     # one confirmed by mistake does not lock out an established mass
@@ -195,8 +195,8 @@ def test_judging_on_from_a_settled_point_is_judging_all():
         )
         stored = judge_weigh_ins([*early, *then], HEIGHT_CM)
         skipped = sum(one.day < change - 2 * HISTORY_DAYS for one in early)
-        doubted = [verdict is not None for verdict in stored[skipped : len(early)]]
-        start = skipped + settled(early[skipped:], doubted, change)
+        suspect = [verdict is not None for verdict in stored[skipped : len(early)]]
+        start = skipped + settled(early[skipped:], suspect, change)
         if start == skipped:
             continue
         anew = judge_weigh_ins([*early, *instead], HEIGHT_CM)

@@ -1,4 +1,4 @@
-"""Doubtful sets: what a slip of a finger looks like, and what training does (common practice, no source)."""
+"""Suspect sets: what a slip of a finger looks like, and what training does (common practice, no source)."""
 
 import random
 from collections.abc import Iterator
@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from service.catalogue.exercises import exercises
 from service.domain.plausibility.suspect_readings import KG_PER_LB
-from service.domain.plausibility.suspect_sets import DoubtfulSet, doubtful_sets
+from service.domain.plausibility.suspect_sets import SuspectSet, judge_sets
 from service.domain.strength.repetitions import load_for
 from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
 
@@ -29,8 +29,8 @@ def sessions(kg: float, reps: int = 8, count: int = 8, exercise=SQUAT) -> list[S
     return [session(*[LiftSet(kg, reps)] * 3, exercise=exercise)] * count
 
 
-def doubt(kg: float, reps: int, earlier, exercise=SQUAT, **more) -> DoubtfulSet | None:
-    found = doubtful_sets(exercise, [LiftSet(kg, reps, **more)], earlier)
+def suspect(kg: float, reps: int, earlier, exercise=SQUAT, **more) -> SuspectSet | None:
+    found = judge_sets(exercise, [LiftSet(kg, reps, **more)], earlier)
     return found[0] if found else None
 
 
@@ -51,14 +51,14 @@ def doubt(kg: float, reps: int, earlier, exercise=SQUAT, **more) -> DoubtfulSet 
     ],
 )
 def test_slips_are_found_with_a_best_guess(kg, reps, reason, guess_kg, guess_reps):
-    found = doubt(kg, reps, sessions(60.0))
+    found = suspect(kg, reps, sessions(60.0))
     assert found is not None
     assert (found.reason, found.best_guess_kg, found.best_guess_reps) == (reason, guess_kg, guess_reps)
 
 
 def test_the_one_bad_set_of_a_session_is_named():
     sets = [LiftSet(62.5, 8), LiftSet(625.0, 8), LiftSet(62.5, 7), LiftSet(600.0, 0), LiftSet(600.0, 5, kind="warm_up")]
-    assert doubtful_sets(SQUAT, sets, sessions(60.0)) == [DoubtfulSet(1, "slipped_decimal", 62.5)]
+    assert judge_sets(SQUAT, sets, sessions(60.0)) == [SuspectSet(1, "slipped_decimal", 62.5)]
 
 
 @pytest.mark.parametrize(
@@ -73,59 +73,59 @@ def test_the_one_bad_set_of_a_session_is_named():
 def test_at_the_bounds(earlier, just_kg, above_kg):
     """With sets of the same repetitions the maxima stand as the loads; the session's mean adds its fatigue."""
     singles = [session(LiftSet(one.top_external_kg, 8)) for one in earlier]
-    assert doubt(just_kg, 8, singles) is None
-    found = doubt(above_kg, 8, singles)
+    assert suspect(just_kg, 8, singles) is None
+    found = suspect(above_kg, 8, singles)
     assert found is not None and found.reason in ("implausible_load", "pounds_for_kilograms")
 
 
 def test_first_loads_are_being_found_out():
     """From the empty bar to a working load within a week is no slip, as long as it is nothing unusual."""
-    assert doubt(80.0, 8, sessions(20.0, count=2)) is None
-    assert doubt(600.0, 8, []) == DoubtfulSet(0, "implausible_load")
-    assert doubt(132.0, 8, []) is None  # nothing tells pounds from a strong squat
-    assert doubt(132.0, 8, sessions(60.0, count=1)) == DoubtfulSet(0, "pounds_for_kilograms", 59.87)
+    assert suspect(80.0, 8, sessions(20.0, count=2)) is None
+    assert suspect(600.0, 8, []) == SuspectSet(0, "implausible_load")
+    assert suspect(132.0, 8, []) is None  # nothing tells pounds from a strong squat
+    assert suspect(132.0, 8, sessions(60.0, count=1)) == SuspectSet(0, "pounds_for_kilograms", 59.87)
 
 
 def test_repetitions_at_the_bound():
-    assert doubt(60.0, 60, sessions(60.0)) is None
-    assert doubt(60.0, 61, sessions(60.0)) is not None
-    assert doubt(20.0, 60, []) is None
-    assert doubt(20.0, 61, []) == DoubtfulSet(0, "implausible_reps")
-    assert doubt(0.0, 61, [], PUSH_UP) is None
-    assert doubt(0.0, 80, sessions(0.0, 40, exercise=PUSH_UP), PUSH_UP) is None
-    assert doubt(0.0, 80, sessions(0.0, 39, exercise=PUSH_UP), PUSH_UP) is not None
-    assert doubt(24.0, 80, sessions(24.0, 20, exercise=CARRY), CARRY) is None  # steps or metres
+    assert suspect(60.0, 60, sessions(60.0)) is None
+    assert suspect(60.0, 61, sessions(60.0)) is not None
+    assert suspect(20.0, 60, []) is None
+    assert suspect(20.0, 61, []) == SuspectSet(0, "implausible_reps")
+    assert suspect(0.0, 61, [], PUSH_UP) is None
+    assert suspect(0.0, 80, sessions(0.0, 40, exercise=PUSH_UP), PUSH_UP) is None
+    assert suspect(0.0, 80, sessions(0.0, 39, exercise=PUSH_UP), PUSH_UP) is not None
+    assert suspect(24.0, 80, sessions(24.0, 20, exercise=CARRY), CARRY) is None  # steps or metres
 
 
 def test_light_days_are_not_doubted():
     for share in (0.3, 0.4, 0.45, 0.5, 0.6, 0.8):
-        assert doubt(60.0 * share, 8, sessions(60.0)) is None
-    assert doubt(20.0, 8, sessions(200.0)) is not None  # exactly a tenth
-    assert doubtful_sets(SQUAT, [LiftSet(20.0, 8)], sessions(200.0), deload=True) == []
+        assert suspect(60.0 * share, 8, sessions(60.0)) is None
+    assert suspect(20.0, 8, sessions(200.0)) is not None  # exactly a tenth
+    assert judge_sets(SQUAT, [LiftSet(20.0, 8)], sessions(200.0), deload=True) == []
     ramp = [LiftSet(20.0, 8), LiftSet(27.2155, 8), LiftSet(60.0, 8)]
-    assert doubtful_sets(SQUAT, ramp, sessions(60.0)) == []
+    assert judge_sets(SQUAT, ramp, sessions(60.0)) == []
 
 
 def test_a_heavy_day_is_measured_by_the_best_of_the_earlier_ones():
     light = sessions(60.0, count=6)
-    assert doubt(140.0, 5, light) == DoubtfulSet(0, "pounds_for_kilograms", 63.5)
-    assert doubt(140.0, 5, [session(LiftSet(140.0, 5)), *light]) is None
+    assert suspect(140.0, 5, light) == SuspectSet(0, "pounds_for_kilograms", 63.5)
+    assert suspect(140.0, 5, [session(LiftSet(140.0, 5)), *light]) is None
 
 
 def test_body_weight_lifts_count_the_whole_system():
     hanging = sessions(10.0, exercise=PULL_UP)
-    assert doubt(22.0, 8, hanging, PULL_UP) is None  # 10 kg sent as pounds makes the system 14 % heavier: may be
-    assert doubt(100.0, 8, hanging, PULL_UP) == DoubtfulSet(0, "slipped_decimal", 10.0)
+    assert suspect(22.0, 8, hanging, PULL_UP) is None  # 10 kg sent as pounds makes the system 14 % heavier: may be
+    assert suspect(100.0, 8, hanging, PULL_UP) == SuspectSet(0, "slipped_decimal", 10.0)
     assisted = sessions(-20.0, exercise=PULL_UP)
-    assert doubt(-44.0925, 8, assisted, PULL_UP) == DoubtfulSet(0, "pounds_for_kilograms", -20.0)
-    assert doubt(-40.0, 8, assisted, PULL_UP) is None
-    assert doubt(0.0, 8, assisted, PULL_UP) is None
+    assert suspect(-44.0925, 8, assisted, PULL_UP) == SuspectSet(0, "pounds_for_kilograms", -20.0)
+    assert suspect(-40.0, 8, assisted, PULL_UP) is None
+    assert suspect(0.0, 8, assisted, PULL_UP) is None
 
 
 @given(st.sampled_from([SQUAT, ROW]), st.floats(0.3, 2.0), st.floats(0.92, 1.15), st.integers(3, 12))
 def test_pounds_are_always_found(exercise, strength, form, reps):
     kg = 75.0 * exercise.typical_ratio * strength / 1.4
-    found = doubt(kg * form / KG_PER_LB, 8, sessions(kg, exercise=exercise), exercise)
+    found = suspect(kg * form / KG_PER_LB, 8, sessions(kg, exercise=exercise), exercise)
     assert found is not None and found.reason == "pounds_for_kilograms"
     assert found.best_guess_kg == pytest.approx(kg * form, abs=0.01)
 
@@ -166,7 +166,7 @@ def _training(seed: int, days: int = 400) -> Iterator[tuple[bool, list[SessionLi
 
 def _share_doubted(seeds: range) -> float:
     judged = [
-        bool(doubtful_sets(SQUAT, sets, earlier, deload=deload))
+        bool(judge_sets(SQUAT, sets, earlier, deload=deload))
         for seed in seeds
         for deload, earlier, sets in _training(seed)
     ]

@@ -1,0 +1,81 @@
+"""Body fat of each measurement, from its sites where no value was given, and of each day."""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from service.application.log.changes import BodyFat, Changes, write_changes
+from service.application.log.days import DayKey, Days, DayValues, around, put_days
+from service.application.log.facts import AthleteFacts, facts_of
+from service.domain.physiology import composition
+from service.store.scope import Scope
+from service.store.tables import Measurement
+
+_SEVEN = ("chest", "midaxillary", "triceps", "subscapular", "abdomen", "suprailiac", "thigh")
+_FOUR = ("biceps", "triceps", "subscapular", "suprailiac")
+_FOLDS: dict[tuple[str, bool], tuple[str, ...]] = {  # by method, and whether it is a man
+    ("skinfold_3", True): ("chest", "abdomen", "thigh"),
+    ("skinfold_3", False): ("triceps", "suprailiac", "thigh"),
+    **{("skinfold_7", male): _SEVEN for male in (True, False)},
+    **{("skinfold_4", male): _FOUR for male in (True, False)},
+}
+_DENSITY: dict[str, Callable[..., Any]] = {
+    "skinfold_3": composition.skinfold_3_density_g_ml,
+    "skinfold_7": composition.skinfold_7_density_g_ml,
+    "skinfold_4": composition.durnin_womersley_density_g_ml,
+}
+
+
+async def roll_up(scope: Scope, days: Days) -> Changes:
+    """Body fat of each measurement, fused over the day by the standard errors."""
+    facts = await facts_of(scope, {athlete for athlete, _ in days})
+    changes: dict[uuid.UUID, BodyFat] = {}
+    readings: dict[DayKey, list[tuple[float, float]]] = {key: [] for key in days}
+    measured = scope.select(Measurement).where(*around(Measurement, days))
+    for row in await scope.all(Measurement, measured):
+        fat = body_fat_of(row, facts[row.athlete_id])
+        if fat != BodyFat(row.body_fat_pct, row.body_fat_se_pct):
+            changes[row.id] = fat
+        if fat.body_fat_pct is not None and fat.body_fat_se_pct is not None and (row.athlete_id, row.date) in readings:
+            readings[row.athlete_id, row.date].append((fat.body_fat_pct, fat.body_fat_se_pct))
+    values: dict[DayKey, DayValues] = {}
+    for key, pairs in readings.items():
+        values[key] = {"body_fat_pct": None, "body_fat_se_pct": None}
+        if pairs:
+            fused = composition.fuse(*np.array(sorted(pairs)).T)
+            values[key] = {"body_fat_pct": float(fused[0]), "body_fat_se_pct": float(fused[1])}
+    await write_changes(scope, Measurement, changes)
+    await put_days(scope, values)
+    return {entry: (fat,) for entry, fat in changes.items()}
+
+
+def body_fat_of(measurement: Measurement, athlete: AthleteFacts) -> BodyFat:
+    """What a measurement comes to; nothing where it is beyond what a body can be, or sites are missing."""
+    value = measurement.given_body_fat_pct
+    if value is None:
+        value = _from_sites(measurement, athlete)
+    if value is None or not np.isfinite(value) or not 1.0 <= value <= 75.0:
+        return BodyFat(None, None)
+    return BodyFat(round(float(value), 2), composition.STANDARD_ERROR_PCT[measurement.method])
+
+
+def _from_sites(measurement: Measurement, athlete: AthleteFacts) -> float | None:
+    male = athlete.sex == "male"
+    age_y = (measurement.date - athlete.birth_date).days / 365.25
+    sites = measurement.sites or {}
+    if measurement.method == "tape":
+        girths = defaultdict(lambda: np.nan, sites.get("tape", {}))
+        if male:
+            return float(composition.tape_men_pct(girths["abdomen_cm"], girths["neck_cm"], athlete.height_cm))
+        return float(
+            composition.tape_women_pct(girths["waist_cm"], girths["hip_cm"], girths["neck_cm"], athlete.height_cm)
+        )
+    folds = sites.get("skinfolds", {})
+    needed = _FOLDS.get((measurement.method, male), ())
+    if not needed or any(f"{name}_mm" not in folds for name in needed):
+        return None
+    total_mm = sum(folds[f"{name}_mm"] for name in needed)
+    return float(composition.siri_pct(_DENSITY[measurement.method](total_mm, age_y, male)))
