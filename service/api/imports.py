@@ -22,7 +22,7 @@ from service.api.http.fields import Answer
 from service.api.http.problems import documented
 from service.api.http.transaction import DryRun, StreamedRoute
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line, read_csv, read_ndjson
-from service.api.import_plans import in_batches, keep_plans
+from service.api.import_plans import in_batches, keep_plan_lines
 from service.api.screening import ScreeningBody, answer, latest
 from service.auth import Principal, ScopeName, requires
 from service.errors import Conflict, Fault, NotFound, Problem, TooLarge, UnsupportedMedia
@@ -378,7 +378,7 @@ async def _keep_plans(scope: Scope, lines: Sequence[Line], progress: Progress) -
     """Keep phases and targets, but for those that the safety gate refuses."""
     athletes = await _locked_athletes(scope, lines)
     known = _of_known_athletes(lines, athletes, progress)
-    refused = await keep_plans(scope, known, athletes)
+    refused = await keep_plan_lines(scope, known, athletes)
     for line in known:
         if line.number in refused:
             progress.refuse(line.number, refused[line.number])

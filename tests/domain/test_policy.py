@@ -5,8 +5,8 @@ from dataclasses import FrozenInstanceError, fields
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from service.application.evidence.athlete_evidence import REVIEWS_REMEMBERED
 
+from service.application.evidence.athlete_evidence import REVIEWS_REMEMBERED
 from service.domain.policy import DEFAULT, Policy, describe, validate
 
 # The service's default policy as agreed for it, beside the published values it rests on (methods: Helms 2014, Garthe
