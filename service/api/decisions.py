@@ -2,7 +2,7 @@
 
 import uuid
 from datetime import date, datetime
-from typing import Annotated, Any, Literal, Self, cast
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
@@ -89,5 +89,5 @@ class DecisionAnswer(Answer):
 def shown(decision: Decision) -> DecisionAnswer:
     """A stored decision with its effect."""
     names = DecisionAnswer.model_fields.keys() & Decision.model_fields.keys()
-    effect = cast(dict[str, Any], decision.effect)
-    return DecisionAnswer.model_validate({name: getattr(decision, name) for name in names} | effect)
+    said = {name: getattr(decision, name) for name in names}
+    return DecisionAnswer.model_validate(said | (decision.effect or {}))

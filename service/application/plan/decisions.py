@@ -4,7 +4,7 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any, Literal, cast
+from typing import Any
 
 from service.application.evidence.gather import evidence_for, evidence_on
 from service.application.plan.effects import NO_EFFECT, STEP_AFTER, Effect, PhaseStart, carry_out, in_force
@@ -22,6 +22,7 @@ from service.domain.rules.targets import macro_targets, phase_energy
 from service.errors import Conflict, Invalid
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Decision, Phase, Review, Target
+from service.store.types import Answer
 
 AHEAD = timedelta(days=60)  # a phase that begins later than this is another review's
 LIVE_FOR = timedelta(days=7)  # an open review of an earlier week is of the past (made for it), and so are its effects
@@ -46,7 +47,7 @@ class Changes:
 class CoachDecision:
     """The coach's answer: `changes` with `amended`, and with no other; `acknowledge`, codes of soft limits passed."""
 
-    decision: Literal["accepted", "amended", "declined"]
+    decision: Answer
     changes: Changes | None = None
     acknowledge: tuple[str, ...] = ()
     note: str | None = None
@@ -66,8 +67,7 @@ class Advice:
     @classmethod
     def of(cls, review: Review) -> "Advice":
         """The advice of a stored review."""
-        document = cast(Mapping[str, Any], review.document)
-        reviewed, recommended = document["phase"], document["recommendation"]
+        reviewed, recommended = review.document["phase"], review.document["recommendation"]
         energy, phase = recommended["energy_kcal"], recommended["phase"]
         return cls(
             reviewed and (reviewed["kind"], date.fromisoformat(reviewed["starts_on"])),

@@ -3,7 +3,7 @@
 import uuid
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal, cast
+from typing import Literal
 
 from service.application.log.rollups import mark_stale
 from service.domain.evidence import Kind
@@ -30,8 +30,7 @@ class PhasePlan:
     @classmethod
     def of(cls, phase: Phase) -> "PhasePlan":
         """A stored phase."""
-        kind = cast(Kind, phase.kind)
-        return cls(kind, phase.starts_on, phase.planned_end_on, phase.energy_kcal, phase.note)
+        return cls(phase.kind, phase.starts_on, phase.planned_end_on, phase.energy_kcal, phase.note)
 
     def step(self, key: uuid.UUID | None = None) -> Planned:
         """The phase as a step of the plan; `key`, which row it is, None for a new one."""

@@ -4,7 +4,7 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, cast
+from typing import Any
 
 from service.application.log.rollups import mark_stale
 from service.domain import evidence as ev
@@ -159,9 +159,8 @@ async def targets_on(
 
 
 def _of_a_day(targets: Target) -> ev.Targets:
-    meals = cast(Sequence[Mapping[str, Any]], targets.meals or ())
     return ev.Targets(
         targets.energy_kcal,
         **{name: getattr(targets, name) for name in _GRAMS},
-        meals=tuple(ev.Meal(**meal) for meal in meals),
+        meals=tuple(ev.Meal(**meal) for meal in targets.meals or ()),
     )
