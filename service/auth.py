@@ -3,10 +3,10 @@
 import hashlib
 import secrets
 import uuid
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, cast
 
 from fastapi import Depends, Request
 from fastapi.security import HTTPBearer
@@ -57,6 +57,27 @@ def digest(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
+async def insert_key(
+    scope: Scope,
+    name: str,
+    scopes: Sequence[ScopeName],
+    athlete_id: uuid.UUID | None = None,
+    expires_at: datetime | None = None,
+) -> tuple[ApiKey, str]:
+    """Store a new key of the practice; the row and the key's text, which is shown once."""
+    secret = new_secret()
+    key = ApiKey(
+        practice_id=scope.practice_id,
+        digest=digest(secret),
+        name=name,
+        scopes=list(scopes),
+        athlete_id=athlete_id,
+        expires_at=expires_at,
+    )
+    await scope.insert(ApiKey, [key.model_dump()])
+    return key, secret
+
+
 async def authenticate(database: Database, authorization: str | None) -> Principal:
     """Turn an Authorization header into a principal.
 
@@ -68,21 +89,24 @@ async def authenticate(database: Database, authorization: str | None) -> Princip
     scheme, _, secret = (authorization or "").partition(" ")
     if scheme.lower() != "bearer" or not secret.strip():
         raise Unauthorised("send the header 'Authorization: Bearer <key>'")
-    key = table_of(ApiKey)
-    statement = select(key).where(key.c.digest == digest(secret.strip()))
-    async with database.reading() as connection:
-        found = (
-            await connection.execute(statement, execution_options={CROSS_PRACTICE: "a key names its practice"})
-        ).first()
-    instant = now()
-    if found is None or found.revoked_at is not None or (found.expires_at is not None and found.expires_at <= instant):
+    key, instant = await _stored(database, digest(secret.strip())), now()
+    if key is None or key.revoked_at is not None or (key.expires_at is not None and key.expires_at <= instant):
         raise Unauthorised("the key is unknown, expired or revoked")
-    if found.last_used_at is None or instant - found.last_used_at > LAST_USE_RESOLUTION:
-        await _note_use(database, found, instant)
-    return Principal(found.practice_id, found.id, frozenset(found.scopes), found.athlete_id)
+    if key.last_used_at is None or instant - key.last_used_at > LAST_USE_RESOLUTION:
+        await _note_use(database, key, instant)
+    return Principal(key.practice_id, key.id, frozenset(key.scopes), key.athlete_id)
 
 
-async def _note_use(database: Database, key: Any, instant: datetime) -> None:
+async def _stored(database: Database, key_digest: str) -> ApiKey | None:
+    """The key with this digest, of whichever practice."""
+    table = table_of(ApiKey)
+    statement = select(table).where(table.c.digest == key_digest)
+    across = {CROSS_PRACTICE: "a key names its practice"}
+    async with database.reading() as connection:
+        return cast(ApiKey | None, (await connection.execute(statement, execution_options=across)).first())
+
+
+async def _note_use(database: Database, key: ApiKey, instant: datetime) -> None:
     async with database.writing() as connection:
         scope = Scope(connection, key.practice_id)
         await scope.run(scope.update(ApiKey).where(table_of(ApiKey).c.id == key.id).values(last_used_at=instant))

@@ -18,7 +18,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES, authenticate
+from service.auth import SCOPES, authenticate, insert_key
 from service.errors import Problem
 from service.jobs import clock
 from service.settings import Settings, from_environment
@@ -94,13 +94,12 @@ def new_key(
     name: Annotated[str, typer.Option(help="what the key is for")] = "command line",
 ) -> None:
     """Make a key with all scopes; it is printed alone on the last line, this once."""
-    from service.api.keys import insert_key
 
     async def work(database: Database) -> str:
         async with database.writing() as connection:
             practice_id, _ = await find_or_make_practice(connection, practice.strip())
-            made = await insert_key(Scope(connection, practice_id), name, list(SCOPES))
-            return str(made["key"])
+            _, secret = await insert_key(Scope(connection, practice_id), name, SCOPES)
+            return secret
 
     if not practice.strip():
         raise typer.BadParameter("give the practice a name")

@@ -14,10 +14,9 @@ from rich.console import Console
 from sqlalchemy.engine import make_url
 
 from service.api.imports import import_file
-from service.api.keys import insert_key
 from service.application.attention.attention_list import attention_list
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES, Principal, authenticate
+from service.auth import SCOPES, Principal, authenticate, insert_key
 from service.demo.roster import demo_roster, screening_lines
 from service.errors import Unauthorised
 from service.jobs.clock import tick
@@ -87,7 +86,7 @@ async def _key(database: Database, practice_id: Any, url: str) -> tuple[Principa
         except Unauthorised:
             beside.unlink()  # of a database that is gone
     async with database.writing() as connection:
-        secret = (await insert_key(Scope(connection, practice_id), "demo", list(SCOPES)))["key"]
+        _, secret = await insert_key(Scope(connection, practice_id), "demo", SCOPES)
     if beside is not None:
         with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
             file.write(secret + "\n")

@@ -11,8 +11,9 @@ from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Body, Number
 from service.api.http.problems import documented
 from service.api.http.transaction import Here, ReadingRoute
-from service.api.safety import evidence_on
 from service.api.targets import MealTarget
+from service.application.evidence.gather import evidence_on
+from service.application.plan import targets as plan
 from service.application.schedule import today_of
 from service.auth import requires
 from service.domain import evidence as ev
@@ -20,8 +21,8 @@ from service.domain.nutrition.day_split import split_targets
 from service.domain.rules.menu_safety import Refusal, refusals
 from service.domain.rules.targets import energy_floor_kcal
 from service.errors import Fault, Invalid, NotFound
-from service.store.scope import Scope, table_of
-from service.store.tables import Target
+from service.store.scope import Scope
+from service.store.tables import Athlete
 
 SPLIT_PCT = 20.0  # common practice, no source
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -85,42 +86,28 @@ async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnsw
 def refuse(reasons: Sequence[Refusal]) -> None:
     """Answer with a referral where safety forbids a menu."""
     if reasons:
-        faults = [Fault(pointer="/targets", code=one.code, detail=one.words) for one in reasons]
-        too_low = all(one.code in ("safety.energy_floor", "limit.deficit") for one in reasons)
+        faults = [Fault(pointer="/targets", code=reason.code, detail=reason.words) for reason in reasons]
+        too_low = all(reason.code in ("safety.energy_floor", "limit.deficit") for reason in reasons)
         raise Invalid(reasons[0].words, faults, code="energy_floor" if too_low else "referral")
 
 
 async def targets_on(
-    scope: Scope, athlete: Any, evidence: ev.Evidence, given: MenuTargets | None, dates: Sequence[date]
+    scope: Scope, athlete: Athlete, evidence: ev.Evidence, given: MenuTargets | None, days: Sequence[date]
 ) -> list[ev.Targets]:
     """The targets of each day: those of the request, else those in force then."""
     if given is not None:
-        return [_given(given)] * len(dates)
-    table = table_of(Target)
-    later = scope.select(Target).where(
-        table.c.athlete_id == athlete.id, table.c.from_date > evidence.as_of, table.c.from_date <= dates[-1]
-    )
-    steps = [(row.from_date, _stored(row)) for row in await scope.rows(later.order_by(table.c.from_date))]
-    found: list[ev.Targets] = []
-    for day in dates:
-        in_force_then = [targets for on, targets in steps if on <= day]
-        current = in_force_then[-1] if in_force_then else evidence.targets
-        if current is None:
+        return [_given(given)] * len(days)
+    targets = []
+    for day, in_force in zip(days, await plan.targets_on(scope, athlete.id, evidence, days), strict=True):
+        if in_force is None:
             raise Invalid.field("/targets", "missing", f"nothing is to be eaten yet on {day}; give targets")
-        found.append(current)
-    return found
+        targets.append(in_force)
+    return targets
 
 
 def _given(body: MenuTargets) -> ev.Targets:
     meals = tuple(ev.Meal(meal.slot, meal.energy_kcal, meal.protein_g) for meal in body.meals or ())
     return ev.Targets(**body.model_dump(exclude={"meals"}), meals=meals)
-
-
-def _stored(row: Any) -> ev.Targets:
-    names = ("energy_kcal", "protein_g", "fat_g", "carbohydrate_g", "fibre_g")
-    return ev.Targets(
-        **{name: getattr(row, name) for name in names}, meals=tuple(ev.Meal(**meal) for meal in row.meals or ())
-    )
 
 
 def shown_targets(targets: ev.Targets) -> dict[str, Any]:

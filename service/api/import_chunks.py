@@ -8,7 +8,7 @@ from typing import Any
 from service.api.athletes import ATHLETE, insert_athlete, update_athlete
 from service.api.entries import date_faults, day_faults, new_entry
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line
-from service.api.import_plans import keep_plans
+from service.api.import_plans import keep_in_plans
 from service.api.screening import ScreeningBody
 from service.application.log.days import DayKey
 from service.application.log.entries import store_entries
@@ -197,7 +197,7 @@ async def keep_plan_lines(scope: Scope, lines: Sequence[Line], progress: Progres
     """Keep phases and targets, but for those that the safety gate refuses."""
     athletes = await _locked_athletes(scope, lines)
     known = _of_known_athletes(lines, athletes, progress)
-    refused = await keep_plans(scope, known, athletes)
+    refused = await keep_in_plans(scope, known, athletes)
     for line in known:
         if line.number in refused:
             progress.refuse(line.number, refused[line.number])

@@ -2,7 +2,7 @@
 
 import uuid
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
@@ -12,11 +12,11 @@ from service.api.http.fields import Answer, Body, Moment, Name
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.auth import Principal, ScopeName, digest, new_secret, requires
+from service.auth import Principal, ScopeName, insert_key, requires
 from service.errors import Conflict, Invalid, NotFound
-from service.store.scope import Scope, table_of
+from service.store.scope import table_of
 from service.store.tables import ApiKey
-from service.store.types import new_id, now
+from service.store.types import now
 
 router = APIRouter(tags=["practice"], route_class=CommittedRoute)
 _KEY = table_of(ApiKey)
@@ -71,24 +71,8 @@ async def add_key(
             raise Invalid.field("/scopes", "too_wide", "a key bound to one athlete cannot be an admin's")
     if body.expires_at is not None and body.expires_at <= now():
         raise Invalid.field("/expires_at", "in_the_past", "the key would have expired already")
-    return NewKeyAnswer.model_validate(
-        await insert_key(scope, body.name, body.scopes, body.athlete_id, body.expires_at)
-    )
-
-
-async def insert_key(
-    scope: Scope,
-    name: str,
-    scopes: list[ScopeName],
-    athlete_id: uuid.UUID | None = None,
-    expires_at: datetime | None = None,
-) -> dict[str, Any]:
-    """Store a new key; the answer holds its text."""
-    secret = new_secret()
-    row: dict[str, Any] = {"id": new_id(), "digest": digest(secret), "name": name, "scopes": list(scopes)}
-    row |= {"athlete_id": athlete_id, "expires_at": expires_at, "created_at": now()}
-    await scope.insert(ApiKey, [row])
-    return {**row, "key": secret, "last_used_at": None, "revoked_at": None}
+    key, secret = await insert_key(scope, body.name, body.scopes, body.athlete_id, body.expires_at)
+    return NewKeyAnswer(**KeyAnswer.model_validate(key).model_dump(), key=secret)
 
 
 @router.delete("/keys/{key_id}", status_code=204, responses=documented(NotFound))

@@ -1,9 +1,8 @@
 """Phases: build, cut and maintain, planned, current and past."""
 
 import uuid
-from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Self
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field, ValidationError, model_validator
@@ -14,13 +13,13 @@ from service.api.http.fields import KCAL_PER_KJ, Acknowledged, Answer, Body, Dat
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.api.safety import planned_phase, refuse_unsafe_step
-from service.application.log.stale import mark_stale
+from service.application.plan.phases import PhasePlan, put_phase, revise_phase
+from service.application.plan.refusals import refuse_unsafe_phase
 from service.auth import requires
+from service.domain.evidence import Kind
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.store.scope import Scope, table_of
+from service.store.scope import table_of
 from service.store.tables import Phase
-from service.store.types import new_id, now
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _TABLE = table_of(Phase)
@@ -29,7 +28,7 @@ _TABLE = table_of(Phase)
 class PhaseBody(Body):
     """A phase; it ends where the next one starts."""
 
-    kind: Literal["build", "cut", "maintain"]
+    kind: Kind
     starts_on: Date
     planned_end_on: Date | None = None
     energy_kcal: Annotated[Number, Field(ge=500, le=10000, description="daily energy from its first day")] | None = None
@@ -45,13 +44,11 @@ class PhaseBody(Body):
             raise fault("one_unit", "give at most one of energy_kcal and energy_kj")
         return self
 
-    def columns(self) -> dict[str, Any]:
-        """The table's columns."""
-        values = self.model_dump(exclude={"acknowledge"})
-        kilojoules = values.pop("energy_kj")
-        if kilojoules is not None:
-            values["energy_kcal"] = round(kilojoules * KCAL_PER_KJ, 6)
-        return values
+    def plan(self) -> PhasePlan:
+        """The phase that the body describes."""
+        kilojoules = self.energy_kj
+        energy_kcal = self.energy_kcal if kilojoules is None else round(kilojoules * KCAL_PER_KJ, 6)
+        return PhasePlan(self.kind, self.starts_on, self.planned_end_on, energy_kcal, self.note)
 
 
 PhaseChange = change_of(PhaseBody, "PhaseChange")
@@ -69,33 +66,6 @@ class PhaseAnswer(Answer):
     note: str | None
     revision: int
     updated_at: datetime
-
-
-async def put_phase(scope: Scope, athlete_id: uuid.UUID, body: PhaseBody) -> tuple[Mapping[str, Any], str]:
-    """Store the phase that starts on a day, or change it to what the body says; what became of it."""
-    values = body.columns()
-    old = await scope.first(
-        scope.select(Phase).where(_TABLE.c.athlete_id == athlete_id, _TABLE.c.starts_on == body.starts_on)
-    )
-    if old is not None:
-        row = {**old._mapping, **values}
-        if row == dict(old._mapping):
-            return row, "unchanged"
-        return await _update(scope, old, values), "revised"
-    row = {"id": new_id(), "athlete_id": athlete_id, "revision": 1, "updated_at": now(), **values}
-    await scope.insert(Phase, [row])
-    await mark_stale(scope, {(athlete_id, body.starts_on)})
-    return row, "created"
-
-
-async def _update(scope: Scope, old: Any, values: dict[str, Any]) -> dict[str, Any]:
-    values = {**values, "revision": old.revision + 1, "updated_at": now()}
-    statement = scope.update(Phase).where(_TABLE.c.id == old.id, _TABLE.c.revision == old.revision)
-    if not await scope.run(statement.values(**values)):
-        raise PreconditionFailed()
-    row = {**old._mapping, **values}
-    await mark_stale(scope, {(old.athlete_id, min(old.starts_on, row["starts_on"]))})
-    return row
 
 
 @router.get(
@@ -124,13 +94,14 @@ async def add_phase(athlete: AthletePath, body: PhaseBody, scope: Here, response
     What it puts in force today or later passes the safety gate, however it is dated: a hard limit refuses it, a soft
     one must be acknowledged. A phase that a later one has replaced already is history, and is kept as it was.
     """
-    await refuse_unsafe_step(scope, athlete, planned_phase(body.columns()), body.acknowledge, "/kind")
-    row, outcome = await put_phase(scope, athlete.id, body)
+    plan = body.plan()
+    await refuse_unsafe_phase(scope, athlete, plan, body.acknowledge)
+    phase, outcome = await put_phase(scope, athlete.id, plan)
     if outcome == "revised":
         raise Conflict(f"a phase starts on {body.starts_on} already; change that one")
     response.status_code = 200 if outcome == "unchanged" else 201
-    show_version(response, row["revision"])
-    return PhaseAnswer.model_validate(row)
+    show_version(response, phase.revision)
+    return PhaseAnswer.model_validate(phase)
 
 
 @router.patch(
@@ -148,26 +119,27 @@ async def change_phase(
     if_match: IfMatch = None,
 ) -> PhaseAnswer:
     """Change a phase (RFC 7396 merge patch), behind the safety gate as a new one."""
-    old = await scope.first(scope.select(Phase).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == phase_id))
-    if old is None:
+    named = scope.select(Phase).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == phase_id)
+    stored = await scope.one(Phase, named)
+    if stored is None:
         raise NotFound()
-    check_version(if_match, old.revision)
+    check_version(if_match, stored.revision)
     said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
-    kept = {name: old._mapping[name] for name in ("kind", "starts_on", "planned_end_on", "energy_kcal", "note")}
+    kept = vars(PhasePlan.of(stored)).copy()
     if "energy_kj" in said:
         kept.pop("energy_kcal")
     try:
-        whole = PhaseBody.model_validate({**kept, **said})
+        whole: PhaseBody = PhaseBody.model_validate({**kept, **said})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
-    values = whole.columns()
+    plan = whole.plan()
     twin = scope.select(Phase).where(
-        _TABLE.c.athlete_id == athlete.id, _TABLE.c.starts_on == values["starts_on"], _TABLE.c.id != phase_id
+        _TABLE.c.athlete_id == athlete.id, _TABLE.c.starts_on == plan.starts_on, _TABLE.c.id != phase_id
     )
     if await scope.first(twin) is not None:
-        raise Conflict(f"another phase starts on {values['starts_on']}")
-    await refuse_unsafe_step(scope, athlete, planned_phase(values, phase_id), whole.acknowledge, "/kind")
-    row = await _update(scope, old, values)
-    show_version(response, row["revision"])
-    return PhaseAnswer.model_validate(row)
+        raise Conflict(f"another phase starts on {plan.starts_on}")
+    await refuse_unsafe_phase(scope, athlete, plan, whole.acknowledge, phase_id)
+    phase = await revise_phase(scope, stored, plan)
+    show_version(response, phase.revision)
+    return PhaseAnswer.model_validate(phase)

@@ -2,7 +2,6 @@
 
 import uuid
 from datetime import datetime
-from typing import Any
 
 from fastapi import APIRouter, Depends, Response
 from sqlalchemy import select, update
@@ -41,18 +40,18 @@ class PracticeAnswer(Answer):
     created_at: datetime
 
 
-async def _read(scope: Scope) -> Any:
-    row = await scope.first(select(_PRACTICE).where(_PRACTICE.c.id == scope.practice_id))
-    assert row is not None
-    return row
+async def _practice(scope: Scope) -> Practice:
+    practice = await scope.one(Practice, select(_PRACTICE).where(_PRACTICE.c.id == scope.practice_id))
+    assert practice is not None
+    return practice
 
 
 @router.get("/practice", dependencies=[Depends(requires("entries:read"))])
 async def get_practice(scope: Here, response: Response) -> PracticeAnswer:
     """The practice of the key in use."""
-    row = await _read(scope)
-    show_version(response, row.revision)
-    return PracticeAnswer.model_validate(row._mapping)
+    practice = await _practice(scope)
+    show_version(response, practice.revision)
+    return PracticeAnswer.model_validate(practice)
 
 
 @router.patch(
@@ -68,15 +67,15 @@ async def change_practice(
     if_match: IfMatch = None,
 ) -> PracticeAnswer:
     """Rename the practice or set its zone."""
-    row = await _read(scope)
-    check_version(if_match, row.revision)
-    values = {**body.model_dump(exclude_unset=True), "revision": row.revision + 1}  # type: ignore[attr-defined]
+    practice = await _practice(scope)
+    check_version(if_match, practice.revision)
+    values = {**body.model_dump(exclude_unset=True), "revision": practice.revision + 1}  # type: ignore[attr-defined]
+    same = update(_PRACTICE).where(_PRACTICE.c.id == scope.practice_id, _PRACTICE.c.revision == practice.revision)
     try:
-        same = (_PRACTICE.c.id == scope.practice_id, _PRACTICE.c.revision == row.revision)
-        changed = await scope.run(update(_PRACTICE).where(*same).values(**values))
+        changed = await scope.one(Practice, same.values(**values).returning(_PRACTICE))
     except IntegrityError as error:
         raise Conflict("another practice has that name") from error
-    if not changed:
+    if changed is None:
         raise PreconditionFailed()
-    show_version(response, values["revision"])
-    return PracticeAnswer.model_validate({**row._mapping, **values})
+    show_version(response, changed.revision)
+    return PracticeAnswer.model_validate(changed)

@@ -8,13 +8,14 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 
 from service.api.athletes import AthletePath, find_athlete
-from service.api.decisions import DecisionAnswer, DecisionBody, decide, decision_on
+from service.api.decisions import DecisionAnswer, DecisionBody, shown
 from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, Date
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
 from service.application.log.stale import changed_meanwhile, held
+from service.application.plan.decisions import decide, decision_on
 from service.application.review.review import Result, keep_reviews, make_reviews
 from service.application.schedule import today_of
 from service.auth import Principal, requires
@@ -201,7 +202,7 @@ async def get_decision(
     decision = await decision_on(scope, row.id)
     if decision is None:
         raise NotFound()
-    return decision
+    return shown(decision)
 
 
 @router.post(
@@ -223,4 +224,4 @@ async def decide_review(
     """
     row, athlete = await _find(scope, caller, review_id, to_write=True)
     check_version(if_match, row.revision, required=False)
-    return await decide(scope, caller, athlete, row, body)
+    return shown(await decide(scope, athlete, row, body.said(), caller.key_id))

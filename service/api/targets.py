@@ -1,7 +1,6 @@
 """Targets: what the athlete is to eat from a date on."""
 
 import uuid
-from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, Self
 
@@ -25,13 +24,12 @@ from service.api.http.fields import (
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.api.safety import planned_targets, refuse_unsafe_step
-from service.application.log.stale import mark_stale
+from service.application.plan.refusals import refuse_unsafe_targets
+from service.application.plan.targets import TargetsPlan, put_targets, revise_targets
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.store.scope import Scope, table_of
+from service.store.scope import table_of
 from service.store.tables import Target
-from service.store.types import new_id, now
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _TABLE = table_of(Target)
@@ -66,6 +64,10 @@ class TargetBody(Body):
             raise fault("one_unit", "give exactly one of energy_kcal and energy_kj")
         return self
 
+    def plan(self) -> TargetsPlan:
+        """The targets that the body describes."""
+        return TargetsPlan.read(self.from_date, in_kilocalories(self.model_dump()))
+
 
 TargetChange = change_of(TargetBody, "TargetChange")
 
@@ -94,37 +96,7 @@ def in_kilocalories(values: dict[str, Any]) -> dict[str, Any]:
     return values if kilojoules is None else {**values, "energy_kcal": round(kilojoules * KCAL_PER_KJ, 6)}
 
 
-_GRAMS = ("protein_g", "carbohydrate_g", "fat_g", "energy_kcal")
-
-
-def _grams(values: Mapping[str, Any]) -> dict[str, float | None] | None:
-    """Macronutrients and energy of targets; None where no protein is set, of which alone there is something to say."""
-    return {name: values.get(name) for name in _GRAMS} if values.get("protein_g") is not None else None
-
-
-async def put_target(scope: Scope, athlete_id: uuid.UUID, values: dict[str, Any]) -> dict[str, Any]:
-    """Store targets from a date on, replacing those of the same date."""
-    old = await scope.first(
-        scope.select(Target).where(_TABLE.c.athlete_id == athlete_id, _TABLE.c.from_date == values["from_date"])
-    )
-    if old is not None and all(old._mapping[name] == value for name, value in values.items()):
-        return dict(old._mapping)
-    if old is not None:
-        return await _update(scope, old, values)
-    row = {"id": new_id(), "athlete_id": athlete_id, "revision": 1, "updated_at": now(), "review_id": None, **values}
-    await scope.insert(Target, [row])
-    await mark_stale(scope, {(athlete_id, values["from_date"])})
-    return row
-
-
-async def _update(scope: Scope, old: Any, values: dict[str, Any]) -> dict[str, Any]:
-    values = {**values, "revision": old.revision + 1, "updated_at": now()}
-    statement = scope.update(Target).where(_TABLE.c.id == old.id, _TABLE.c.revision == old.revision)
-    if not await scope.run(statement.values(**values)):
-        raise PreconditionFailed()
-    row = {**old._mapping, **values}
-    await mark_stale(scope, {(old.athlete_id, min(old.from_date, row["from_date"]))})
-    return row
+_AMOUNTS = {"protein_g", "carbohydrate_g", "fat_g", "energy_kcal"}
 
 
 @router.get(
@@ -152,11 +124,11 @@ async def add_target(
     there = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == body.from_date)
     if await scope.first(there) is not None:
         raise Conflict(f"there are targets from {body.from_date} already; change those")
-    values = in_kilocalories(body.model_dump(exclude={"acknowledge"}))
-    await refuse_unsafe_step(scope, athlete, planned_targets(values), body.acknowledge, "/energy_kcal", _grams(values))
-    row = await put_target(scope, athlete.id, values)
+    plan = body.plan()
+    await refuse_unsafe_targets(scope, athlete, plan, body.acknowledge)
+    targets = await put_targets(scope, athlete.id, plan)
     show_version(response, 1)
-    return TargetAnswer.model_validate(row)
+    return TargetAnswer.model_validate(targets)
 
 
 @router.patch(
@@ -174,10 +146,11 @@ async def change_target(
     if_match: IfMatch = None,
 ) -> TargetAnswer:
     """Change targets (RFC 7396 merge patch), behind the safety gate as new ones."""
-    old = await scope.first(scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == target_id))
-    if old is None:
+    named = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == target_id)
+    stored = await scope.one(Target, named)
+    if stored is None:
         raise NotFound()
-    check_version(if_match, old.revision)
+    check_version(if_match, stored.revision)
     said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
     if "energy_kcal" in said and "energy_kj" in said:
         raise Invalid.field("/energy_kj", "one_unit", "give at most one of energy_kcal and energy_kj")
@@ -186,16 +159,16 @@ async def change_target(
     for name in ("energy_kcal", "from_date"):
         if values.get(name, 0) is None:
             raise Invalid.field(f"/{name}", "missing", "cannot be cleared")
+    before = TargetsPlan.of(stored)
+    from_date = values.pop("from_date", before.from_date)
     twin = scope.select(Target).where(
-        _TABLE.c.athlete_id == athlete.id,
-        _TABLE.c.from_date == values.get("from_date", old.from_date),
-        _TABLE.c.id != target_id,
+        _TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == from_date, _TABLE.c.id != target_id
     )
     if await scope.first(twin) is not None:
         raise Conflict("there are other targets from that date")
-    step = planned_targets({**old._mapping, **values}, target_id)
-    grams = _grams({**old._mapping, **values}) if set(values) & set(_GRAMS) else None
-    await refuse_unsafe_step(scope, athlete, step, acknowledged, "/energy_kcal", grams)
-    row = await _update(scope, old, values)
-    show_version(response, row["revision"])
-    return TargetAnswer.model_validate(row)
+    plan = TargetsPlan.read(from_date, before.document() | values)
+    amounts_new = not _AMOUNTS.isdisjoint(values)
+    await refuse_unsafe_targets(scope, athlete, plan, acknowledged, target_id, amounts_new=amounts_new)
+    targets = await revise_targets(scope, stored, plan)
+    show_version(response, targets.revision)
+    return TargetAnswer.model_validate(targets)

@@ -14,9 +14,10 @@ from service.api.http.fields import Acknowledged, Answer, Body, Date, Name, Numb
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.api.safety import evidence_on, refuse
 from service.api.training_sessions import ExerciseSlug
+from service.application.evidence.gather import evidence_on
 from service.application.log.stale import mark_stale
+from service.application.plan.refusals import refuse
 from service.application.schedule import today_of
 from service.auth import requires
 from service.catalogue.exercises import default_main_lifts, equipment, exercises

@@ -7,6 +7,7 @@ from typing import Any, TypeVar, cast
 from sqlalchemy import Delete, Insert, Row, Select, Update, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
+from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel
 
 Table = type[SQLModel]
@@ -46,8 +47,8 @@ class Scope:
         """The rows of a statement that selects whole rows of a table: with its columns as attributes, never tracked."""
         return cast(Sequence[M], await self.rows(statement))
 
-    async def one(self, table: type[M], statement: Select[Any]) -> M | None:
-        """The first such row, or None."""
+    async def one(self, table: type[M], statement: Select[Any] | ReturningUpdate[Any]) -> M | None:
+        """The first such row, or None; also of a change that returns the rows it touched."""
         return cast(M | None, await self.first(statement))
 
     async def run(self, statement: Any) -> int:

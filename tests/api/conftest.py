@@ -15,9 +15,8 @@ import pytest
 from fastapi import FastAPI
 from sqlalchemy import select
 
-from service.api.keys import insert_key
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES
+from service.auth import SCOPES, insert_key
 from service.main import create_app
 from service.settings import Settings
 from service.store.engine import Database
@@ -102,8 +101,8 @@ class Api:
         async def make() -> str:
             async with self.database.writing() as connection:
                 scope = Scope(connection, self.practice_id)
-                made = await insert_key(scope, "test", list(scopes or SCOPES), bound, expires_at)
-                return str(made["key"])
+                _, secret = await insert_key(scope, "test", scopes or SCOPES, bound, expires_at)
+                return secret
 
         return self.with_key(self.loop.run(make()))
 
@@ -192,8 +191,8 @@ async def _new_practice(app: FastAPI, http: httpx.AsyncClient, loop: Loop) -> Ap
     database: Database = app.state.database
     async with database.writing() as connection:
         practice_id, _ = await find_or_make_practice(connection, f"Practice {uuid.uuid4().hex[:8]}")
-        made = await insert_key(Scope(connection, practice_id), "all", list(SCOPES))
-    return Api(app, http, loop, practice_id, str(made["key"]))
+        _, secret = await insert_key(Scope(connection, practice_id), "all", SCOPES)
+    return Api(app, http, loop, practice_id, secret)
 
 
 @pytest.fixture(scope="session")

@@ -30,10 +30,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from service.api.imports import import_file
-from service.api.keys import insert_key
 from service.application.evidence.roster import load
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES, Principal
+from service.auth import SCOPES, Principal, insert_key
 from service.jobs.clock import tick
 from service.main import create_app
 from service.settings import Settings
@@ -130,7 +129,7 @@ async def weigh_in(url: str, count: int) -> Measured:
         practice = await take_in(app.state.database, 20, 42)
         async with app.state.database.writing() as connection:
             scope = Scope(connection, practice)
-            key = (await insert_key(scope, "bench", list(SCOPES)))["key"]
+            _, key = await insert_key(scope, "bench", SCOPES)
             ids = [athlete.id for athlete in await scope.rows(scope.select(Athlete))]
         bodies = [{"date": str(FIRST + timedelta(days=42 + n // 20)), "mass_kg": 64.1} for n in range(count)]
         paths = [f"/v1/athletes/{ids[n % 20]}/weigh-ins" for n in range(count)]

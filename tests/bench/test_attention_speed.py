@@ -14,9 +14,8 @@ import httpx
 import psycopg
 from sqlalchemy.engine import make_url
 
-from service.api.keys import insert_key
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES
+from service.auth import SCOPES, insert_key
 from service.main import create_app
 from service.settings import Settings
 from service.store.engine import Database
@@ -52,7 +51,7 @@ async def take_in(database: Database, athletes: int) -> str:
         graded = [{"athlete_id": one, "severity": rng.randrange(4), "attention": kept(rng)} for one in ids]
         await scope.insert(CheckIn, [{**row, "date": date(2026, 3, 8)} for row in graded])
         await scope.insert(Review, [{**row, **found, "id": new_id(), "document": {}} for row in graded])
-        return str((await insert_key(scope, "bench", list(SCOPES)))["key"])
+        return (await insert_key(scope, "bench", SCOPES))[1]
 
 
 async def attention(url: str, athletes: int) -> Measured:

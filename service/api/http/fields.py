@@ -33,7 +33,7 @@ def change_of(model: type[BaseModel], name: str, **more: Any) -> type[Body]:
 
 
 class Answer(BaseModel):
-    """A response body; callers must accept fields and enum values that they do not know."""
+    """A response body, also made of a row; callers must accept fields and enum values that they do not know."""
 
     model_config = ConfigDict(extra="ignore", from_attributes=True)
 

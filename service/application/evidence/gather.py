@@ -14,6 +14,7 @@ from service.application.evidence.policies import InForce, in_force
 from service.application.evidence.roster import Roster, assemble, rosters_by_span
 from service.application.evidence.rows import Rows, read_rows
 from service.domain.evidence import Evidence, Outlook
+from service.domain.policy import Policy
 from service.store.scope import Scope
 from service.store.tables import Athlete
 
@@ -74,6 +75,12 @@ async def evidence_for(
         ]
 
     return await asyncio.to_thread(work)
+
+
+async def evidence_on(scope: Scope, athlete: Athlete, day: date) -> tuple[Evidence, Policy]:
+    """The same of one athlete on one day, with the policy in force."""
+    (batch,) = await evidence_for(scope, [athlete], [day])
+    return batch.evidence[athlete.id, day], batch.policies[athlete.id].policy
 
 
 def roster_evidence(

@@ -1,0 +1,95 @@
+"""What a decision changes: a phase, targets, and targets of a second step, each from a day on."""
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from service.application.plan.phases import PhasePlan, put_phase
+from service.application.plan.targets import TargetsPlan, put_targets
+from service.domain.evidence import Kind
+from service.store.scope import Scope, table_of
+from service.store.tables import Phase, Review, Target
+
+STEP_AFTER = timedelta(days=7)  # between the two steps of a return to maintenance
+NO_EFFECT: dict[str, Any] = dict.fromkeys(("effective_on", "targets", "phase", "next_targets"))  # of a declined one
+_REVIEW, _TARGET, _PHASE = table_of(Review), table_of(Target), table_of(Phase)
+
+
+@dataclass(frozen=True)
+class PhaseStart:
+    """A phase that begins."""
+
+    to: Kind
+    on: date
+    planned_end_on: date | None = None
+
+    @classmethod
+    def read(cls, document: Mapping[str, Any]) -> "PhaseStart":
+        """A phase as reviews write it (`document`)."""
+        end = document["planned_end_on"]
+        return cls(document["to"], date.fromisoformat(document["on"]), end and date.fromisoformat(end))
+
+    def document(self) -> dict[str, str | None]:
+        """The phase as a plain record."""
+        end = self.planned_end_on
+        return {"to": self.to, "on": str(self.on), "planned_end_on": None if end is None else str(end)}
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What a decision changes from `effective_on` on; `next_targets` follow on their own date."""
+
+    effective_on: date
+    phase: PhaseStart | None = None
+    targets: TargetsPlan | None = None
+    next_targets: TargetsPlan | None = None
+
+    def document(self) -> dict[str, Any]:
+        """The effect as it is stored and shown."""
+        following = self.next_targets
+        return {
+            "effective_on": str(self.effective_on),
+            "targets": self.targets and self.targets.document(),
+            "phase": self.phase and self.phase.document(),
+            "next_targets": following and {"from_date": str(following.from_date), **following.document()},
+        }
+
+
+async def carry_out(scope: Scope, review: Review, effect: Effect) -> None:
+    """Put into the plan what a decision on a review changes."""
+    phase, targets, following = effect.phase, effect.targets, effect.next_targets
+    if phase is not None or targets is not None:
+        await _drop_second_step(scope, review, effect.effective_on)
+    if phase is not None:
+        energy_kcal = None if targets is None else targets.energy_kcal
+        await put_phase(scope, review.athlete_id, PhasePlan(phase.to, phase.on, phase.planned_end_on, energy_kcal))
+    if targets is not None and not await in_force(scope, review.athlete_id, targets):
+        await put_targets(scope, review.athlete_id, targets, review.id)
+    if following is not None:
+        await put_targets(scope, review.athlete_id, following, review.id)
+
+
+async def _drop_second_step(scope: Scope, review: Review, on: date) -> None:
+    """A second step that an earlier decision planned for the week after `on` gives way to this decision."""
+    earlier = scope.select(_REVIEW.c.id, of=[Review]).where(
+        _REVIEW.c.athlete_id == review.athlete_id, _REVIEW.c.as_of < review.as_of
+    )
+    phases = scope.select(_PHASE.c.starts_on, of=[Phase]).where(_PHASE.c.athlete_id == review.athlete_id)
+    await scope.run(
+        scope.delete(Target).where(
+            _TARGET.c.athlete_id == review.athlete_id,
+            _TARGET.c.from_date > on,
+            _TARGET.c.from_date <= on + STEP_AFTER,
+            _TARGET.c.review_id.in_(earlier),
+            _TARGET.c.from_date.not_in(phases),
+        )
+    )
+
+
+async def in_force(scope: Scope, athlete_id: uuid.UUID, targets: TargetsPlan) -> bool:
+    """Whether the athlete has these very targets already on their first day."""
+    begun = scope.select(Target).where(_TARGET.c.athlete_id == athlete_id, _TARGET.c.from_date <= targets.from_date)
+    latest = await scope.one(Target, begun.order_by(_TARGET.c.from_date.desc()).limit(1))
+    return latest is not None and targets.holds_in(TargetsPlan.of(latest))
