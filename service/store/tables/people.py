@@ -1,0 +1,85 @@
+"""The practice, its keys, its athletes and what they answered when they were taken on."""
+
+import datetime as dt
+import uuid
+
+from sqlalchemy import Index, String, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+from service.store.tables.base import Json, Owned, of_athlete, of_practice
+from service.store.types import Document, Experience, FoodPattern, Instant, Sex, Weekday, new_id, now, one_of
+
+
+class Practice(SQLModel, table=True):
+    """A coach or a studio: the tenant."""
+
+    __tablename__ = "practice"
+    id: uuid.UUID = Field(default_factory=new_id, primary_key=True)
+    name: str = Field(unique=True)
+    time_zone: str = "UTC"
+    revision: int = 1
+    created_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class ApiKey(Owned, table=True):
+    """A caller's key; only its digest is stored."""
+
+    __tablename__ = "api_key"
+    __table_args__ = of_practice()
+    digest: str = Field(unique=True)
+    name: str
+    scopes: list[str] = Field(sa_type=Document)
+    athlete_id: uuid.UUID | None = None
+    expires_at: dt.datetime | None = Field(default=None, sa_type=Instant)
+    last_used_at: dt.datetime | None = Field(default=None, sa_type=Instant)
+    revoked_at: dt.datetime | None = Field(default=None, sa_type=Instant)
+    created_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class Athlete(Owned, table=True):
+    """The person coached."""
+
+    __tablename__ = "athlete"
+    __table_args__ = of_practice(
+        UniqueConstraint("practice_id", "external_id"),
+        Index(None, "next_review_at"),  # the clock looks across practices
+        Index(None, "next_check_in_at"),
+        one_of("sex", Sex),
+        one_of("experience", Experience),
+        one_of("food_pattern", FoodPattern),
+        one_of("review_weekday", Weekday),
+    )
+    external_id: str
+    name: str | None = None
+    sex: Sex = Field(sa_type=String)
+    birth_date: dt.date
+    height_cm: float
+    time_zone: str = "UTC"
+    activity_factor: float | None = None
+    experience: Experience | None = Field(default=None, sa_type=String)
+    equipment: list[str] | None = Field(default=None, sa_type=Document)
+    food_pattern: FoodPattern | None = Field(default=None, sa_type=String)
+    meals_per_day: int | None = None
+    eating_window: dict[str, str] | None = Field(default=None, sa_type=Document)
+    carbohydrate_share: float | None = None
+    goal: Json | None = Field(default=None, sa_type=Document)
+    review_weekday: Weekday = Field(default="monday", sa_type=String)
+    revision: int = 1
+    inputs_revision: int = 0  # counts the changes of whatever reviews and check-ins look at
+    next_review_at: dt.datetime | None = Field(default=None, sa_type=Instant)  # None: due once there is a log
+    next_check_in_at: dt.datetime | None = Field(default=None, sa_type=Instant)
+    review_claimed_until: dt.datetime | None = Field(default=None, sa_type=Instant)
+    check_in_claimed_until: dt.datetime | None = Field(default=None, sa_type=Instant)
+    created_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+    updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class Screening(Owned, table=True):
+    """One set of answers to the screening questions; the latest counts."""
+
+    __tablename__ = "screening"
+    __table_args__ = of_athlete(Index(None, "practice_id", "athlete_id", "id"))
+    athlete_id: uuid.UUID
+    answers: Json = Field(sa_type=Document)
+    revision: int = 1
+    answered_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
