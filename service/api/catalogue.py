@@ -1,6 +1,6 @@
 """Catalogues: the exercises that logs and prescriptions name."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
 
@@ -45,7 +45,7 @@ async def list_exercises(
     equipment: Annotated[str | None, Query(max_length=64, description="usable with this alone")] = None,
 ) -> ExerciseList:
     """The exercise catalogue, with technique cues and cautions."""
-    chosen: list[Any] = [
+    chosen = [
         exercise
         for exercise in exercises().values()
         if pattern in (None, exercise.pattern) and (equipment is None or set(exercise.equipment) <= {equipment})

@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, cast
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field, ValidationError, model_validator
@@ -16,18 +16,20 @@ from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.api.training_sessions import ExerciseSlug
 from service.application.evidence.gather import evidence_on
-from service.application.log.stale import mark_stale
 from service.application.plan.refusals import refuse
 from service.application.schedule import today_of
+from service.application.training import training_plans
+from service.application.training.training_plans import PlanContent
 from service.auth import requires
-from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.domain.evidence import Evidence
+from service.domain.policy import Policy
 from service.domain.rules.amendments import check_training
 from service.domain.rules.gate import gate
-from service.domain.training.plans import PlannedDay, starter_plan
+from service.domain.training.plans import PlannedDay, PlannedExercise
+from service.domain.training.progression import Scheme
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, table_of
-from service.store.tables import TrainingPlan
-from service.store.types import new_id, now
+from service.store.tables import Athlete, TrainingPlan
 
 router = APIRouter(tags=["training"], route_class=CommittedRoute)
 _PLAN = table_of(TrainingPlan)
@@ -114,10 +116,28 @@ class TrainingPlanAnswer(Answer):
     updated_at: datetime
 
 
-def _columns(body: Any) -> dict[str, Any]:
-    values = body.model_dump(mode="json", by_alias=True, exclude_none=True)
-    said = {"days": values["days"], "gym": values.get("gym")}
-    return {"from_date": body.from_date, "name": body.name, **said}
+def _content(body: TrainingPlanBody) -> PlanContent:
+    days = tuple(
+        PlannedDay(
+            day.name,
+            tuple(
+                PlannedExercise(
+                    item.exercise, Scheme(item.sets, item.reps.from_, item.reps.to, item.rir, item.rest_s), item.main
+                )
+                for item in day.exercises
+            ),
+        )
+        for day in body.days
+    )
+    return PlanContent(body.from_date, body.name, days, _stored_gym(body.gym))
+
+
+def _stored_gym(gym: GymBody | None) -> dict[str, Any] | None:
+    return None if gym is None else gym.model_dump(exclude_none=True)
+
+
+def _shown(plan: TrainingPlan) -> TrainingPlanAnswer:
+    return TrainingPlanAnswer.model_validate(plan, from_attributes=True)
 
 
 @router.get("/athletes/{athlete_id}/training-plans", dependencies=[Read], responses=documented(NotFound))
@@ -126,8 +146,9 @@ async def list_training_plans(
 ) -> Page[TrainingPlanAnswer]:
     """The athlete's plans by date; the newest that has begun is in force."""
     statement = scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete.id)
-    rows = await page(scope, statement, (_PLAN.c.from_date, _PLAN.c.id), request, response, limit, cursor)
-    return Page(items=[TrainingPlanAnswer.model_validate(row._mapping) for row in rows])
+    keys = (_PLAN.c.from_date, _PLAN.c.id)
+    rows = cast(Sequence[TrainingPlan], await page(scope, statement, keys, request, response, limit, cursor))
+    return Page(items=[_shown(row) for row in rows])
 
 
 @router.post(
@@ -144,13 +165,15 @@ async def add_training_plan(
     One that is in force today or later passes the safety gate: while load is closed, or a lift hurts, it may not ask
     for more than the plan in force does; a mild symptom of late must be acknowledged.
     """
-    row = {"id": new_id(), "athlete_id": athlete.id, "revision": 1, "updated_at": now(), **_columns(body)}
-    await _refuse_unsafe(scope, athlete, row, body.acknowledge)
-    if not await scope.insert_new(TrainingPlan, [row], key=("practice_id", "athlete_id", "from_date")):
-        raise Conflict(f"there is a plan from {body.from_date} already; change that one")
-    await mark_stale(scope, {(athlete.id, body.from_date)})
-    show_version(response, 1)
-    return TrainingPlanAnswer.model_validate(row)
+    content = _content(body)
+    await _refuse_unsafe(scope, athlete, content, body.acknowledge)
+    return await _added(scope, athlete, content, response)
+
+
+async def _added(scope: Scope, athlete: Athlete, content: PlanContent, response: Response) -> TrainingPlanAnswer:
+    plan = await training_plans.add_plan(scope, athlete.id, content)
+    show_version(response, plan.revision)
+    return _shown(plan)
 
 
 @router.patch(
@@ -168,65 +191,41 @@ async def change_training_plan(
     if_match: IfMatch = None,
 ) -> TrainingPlanAnswer:
     """Change a plan, behind the safety gate as a new one; `days` and `gym` are replaced whole."""
-    old = await scope.first(scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete.id, _PLAN.c.id == plan_id))
-    if old is None:
-        raise NotFound()
-    check_version(if_match, old.revision)
-    kept = {name: old._mapping[name] for name in ("from_date", "name", "days", "gym")}
+    plan = await training_plans.find_plan(scope, athlete.id, plan_id)
+    check_version(if_match, plan.revision)
+    kept = {name: getattr(plan, name) for name in ("from_date", "name", "days", "gym")}
     said = body.model_dump(exclude_unset=True, by_alias=True)  # type: ignore[attr-defined]
     try:
         whole = TrainingPlanBody.model_validate({**kept, **said})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
-    values = _columns(whole)
-    twin = scope.select(TrainingPlan).where(
-        _PLAN.c.athlete_id == athlete.id, _PLAN.c.from_date == values["from_date"], _PLAN.c.id != plan_id
-    )
-    if await scope.first(twin) is not None:
-        raise Conflict(f"another plan starts on {values['from_date']}")
-    await _refuse_unsafe(scope, athlete, {"id": plan_id, **values}, whole.acknowledge)
-    values |= {"revision": old.revision + 1, "updated_at": now()}
-    statement = scope.update(TrainingPlan).where(_PLAN.c.id == plan_id, _PLAN.c.revision == old.revision)
-    if not await scope.run(statement.values(**values)):
-        raise PreconditionFailed()
-    await mark_stale(scope, {(athlete.id, min(old.from_date, values["from_date"]))})
-    show_version(response, values["revision"])
-    return TrainingPlanAnswer.model_validate({**old._mapping, **values})
+    content = _content(whole)
+    await training_plans.refuse_taken_day(scope, plan, content.from_date)
+    await _refuse_unsafe(scope, athlete, content, whole.acknowledge, replaces=plan.id)
+    changed = await training_plans.change_plan(scope, plan, content)
+    show_version(response, changed.revision)
+    return _shown(changed)
 
 
-async def _refuse_unsafe(scope: Scope, athlete: Any, row: dict[str, Any], acknowledged: Sequence[str]) -> None:
-    """The gate for what a plan, stored or changed, would put in force today or later, beyond the plan in force."""
+async def _refuse_unsafe(
+    scope: Scope,
+    athlete: Athlete,
+    content: PlanContent,
+    acknowledged: Sequence[str],
+    *,
+    replaces: uuid.UUID | None = None,
+    known: tuple[Evidence, Policy] | None = None,
+) -> None:
+    """The gate for what a plan, new or changed, would put in force today or later, beyond the plan in force.
+
+    `known` is what is known today, where the caller has looked already.
+    """
     today = today_of(athlete)
-    stored = await scope.rows(scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete.id))
-    before = {plan.from_date: plan.days for plan in stored}
-    after = {plan.from_date: plan.days for plan in stored if plan.id != row["id"]} | {row["from_date"]: row["days"]}
-    present = _days_from(before, today)[:1]
-    usual = _demands(present[0] if present else [])
-    wanted = [days for days in _days_from(after, today) if days not in _days_from(before, today)]
-    more = {name for days in wanted for name, demand in _demands(days).items() if not _within(demand, usual.get(name))}
+    more = await training_plans.new_demands(scope, athlete.id, today, content, replaces)
     if more:
-        evidence, policy = await evidence_on(scope, athlete, today)
+        evidence, policy = known or await evidence_on(scope, athlete, today)
         refuse(check_training(evidence, policy, more), acknowledged, "/days")
-
-
-def _days_from(plans: dict[date, Any], today: date) -> list[Any]:
-    """The days of the plan in force today, when there is one, and of later ones."""
-    begun = [on for on in plans if on <= today]
-    return [plans[on] for on in sorted(plans) if on > today or on == max(begun)]
-
-
-def _demands(days: Sequence[dict[str, Any]]) -> dict[str, tuple[int, int, int]]:
-    """Of each exercise of a round of the plan: its sets, most repetitions, least repetitions in reserve (negative)."""
-    found: dict[str, tuple[int, int, int]] = {}
-    for item in (item for day in days for item in day["exercises"]):
-        sets, most, effort = found.get(item["exercise"], (0, 0, -6))
-        found[item["exercise"]] = sets + item["sets"], max(most, item["reps"]["to"]), max(effort, -item["rir"])
-    return found
-
-
-def _within(demand: tuple[int, int, int], usual: tuple[int, int, int] | None) -> bool:
-    return usual is not None and all(one <= other for one, other in zip(demand, usual, strict=True))
 
 
 class StarterBody(Body):
@@ -247,7 +246,7 @@ class StarterBody(Body):
     responses=documented(NotFound, Conflict),
 )
 async def add_starter_plan(
-    athlete: AthletePath, body: StarterBody, scope: Here, response: Response, dry_run: DryRun
+    athlete: AthletePath, body: StarterBody, scope: Here, response: Response, _: DryRun
 ) -> TrainingPlanAnswer:
     """Build a plan from the catalogue by the athlete's equipment, experience and weekly set budget.
 
@@ -255,39 +254,9 @@ async def add_starter_plan(
     setting it.
     """
     evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
-    days = starter_plan(
-        body.days_per_week,
-        exercises(),
-        athlete.equipment or equipment(),
-        experience=athlete.experience or "intermediate",
-        main_lifts=body.main_lifts or default_main_lifts(),
-        stopped=gate(evidence, policy).closed_exercises,
-        policy=policy,
-    )
+    days = training_plans.starter_days(athlete, body.days_per_week, body.main_lifts, gate(evidence, policy), policy)
     if not days:
         raise Invalid.field("/days_per_week", "no_exercise", "nothing in the catalogue can be done with this equipment")
-    said = {
-        "from_date": body.from_date,
-        "name": body.name,
-        "days": [_day(day) for day in days],
-        "gym": body.gym,
-        "acknowledge": body.acknowledge,
-    }
-    return await add_training_plan(athlete, TrainingPlanBody.model_validate(said), scope, response, dry_run)
-
-
-def _day(day: PlannedDay) -> dict[str, Any]:
-    return {
-        "name": day.name,
-        "exercises": [
-            {
-                "exercise": one.exercise,
-                "sets": one.scheme.sets,
-                "reps": {"from": one.scheme.reps_from, "to": one.scheme.reps_to},
-                "rir": one.scheme.rir,
-                "rest_s": one.scheme.rest_s,
-                "main": one.main,
-            }
-            for one in day.exercises
-        ],
-    }
+    content = PlanContent(body.from_date, body.name, days, _stored_gym(body.gym))
+    await _refuse_unsafe(scope, athlete, content, body.acknowledge, known=(evidence, policy))
+    return await _added(scope, athlete, content, response)

@@ -57,7 +57,7 @@ def _suspect_session(session: TrainingSession, known: Lifts) -> Json | None:
     for slug, places in _by_exercise(session).items():
         known[slug] = [(day, lift) for day, lift in known[slug] if day >= session.date - HISTORY]
         earlier = [lift for _, lift in sorted(known[slug], key=lambda shown: (shown[0], shown[1].top_external_kg))]
-        sets = [_lift_set(session.sets[place]) for place in places]
+        sets = [lift_set(session.sets[place]) for place in places]
         for suspect in judge_sets(exercises()[slug], sets, earlier, deload=session.deload):
             guess_kg = suspect.best_guess_kg
             suspects.append(
@@ -82,7 +82,8 @@ def _by_exercise(session: TrainingSession) -> dict[str, list[int]]:
     return places
 
 
-def _lift_set(one: Mapping[str, Any]) -> LiftSet:
+def lift_set(one: Mapping[str, Any]) -> LiftSet:
+    """A stored set as the rules see it."""
     aids = bool(one.get("aids"))
     return LiftSet(external_kg(one), one["reps"], one.get("rir"), one.get("kind"), aids, one.get("pain"))
 
@@ -97,7 +98,7 @@ def _summaries(session: TrainingSession) -> dict[str, SessionLift]:
     summaries = {}
     for slug, places in _by_exercise(session).items():
         exercise = exercises()[slug]
-        sets = [_lift_set(session.sets[place]) for place in places]
+        sets = [lift_set(session.sets[place]) for place in places]
         summaries[slug] = summarise_sets(
             sets, body_mass_share=exercise.body_mass_share, repetition_curve=exercise.repetition_curve
         )

@@ -26,6 +26,7 @@ from service.application.evidence.outlooks import outlooks
 from service.application.evidence.policies import InForce
 from service.application.evidence.roster import Roster
 from service.application.training import prescriptions
+from service.application.training.training_plans import days_of, gym_of
 from service.domain import evidence as ev
 from service.domain.estimation.estimate import predict_mass
 from service.domain.normal import Z90
@@ -212,25 +213,23 @@ def _prescriptions(
     known: Roster, notes: Notes, athlete: Any, evidence: ev.Evidence, policy: Policy, decision: Decision
 ) -> list[dict[str, Any]]:
     """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
-    plan, sessions = known.plan(athlete.id, evidence.as_of), notes.sessions
-    on = evidence.as_of + timedelta(days=1)
-    planned = [item for day in prescriptions.days_of(plan) for item in day.items] if plan is not None else None
-    items = planned if planned is not None else prescriptions.usual_lifts(sessions, on)
-    maxima = {lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts}
-    accepted = prescriptions.is_deload_week(notes.deloads, on)
-    deload_week = accepted or decision.recommendation.action is Action.DELOAD
-    made = prescriptions.prescriptions(
-        items,
-        sessions,
-        evidence,
-        policy,
-        decision.gate,
-        on,
-        prescriptions.gym_of(plan),
-        maxima,
-        deload_week=deload_week,
+    plan, on = known.plan(athlete.id, evidence.as_of), evidence.as_of + timedelta(days=1)
+    trainee = prescriptions.Trainee(
+        sessions=notes.sessions,
+        evidence=evidence,
+        policy=policy,
+        gate=decision.gate,
+        gym=gym_of(plan),
+        maxima={lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts},
+        deload_week=(
+            prescriptions.is_deload_week(notes.deloads, on) or decision.recommendation.action is Action.DELOAD
+        ),
     )
-    return [prescriptions.body(one) for one in made]
+    if plan is not None:
+        planned = tuple(exercise for day in days_of(plan) for exercise in day.exercises)
+    else:
+        planned = prescriptions.usual_lifts(notes.sessions, on)
+    return [prescriptions.body(asked) for asked in prescriptions.prescriptions(planned, trainee, on)]
 
 
 def _training(known: Roster, notes: Notes, athlete: Any) -> list[Any]:
