@@ -9,7 +9,8 @@ import numpy as np
 
 from service.application.evidence.main_lifts import lineup_of
 from service.application.evidence.roster import Roster
-from service.domain.estimation.estimate import Estimates, estimate
+from service.domain.estimation.estimate import estimate
+from service.domain.estimation.results import Estimates
 from service.domain.policy import DEFAULT, Policy
 from service.domain.records import Bools, Floats, Ints
 from service.domain.strength.estimate import LiftEstimates, StrengthEstimates, estimate_strength, revise_strength

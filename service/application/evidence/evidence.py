@@ -16,8 +16,7 @@ from service.application.evidence.roster import Roster, energy_steps
 from service.application.evidence.rows import by_athlete
 from service.domain import evidence as ev
 from service.domain.estimation.outlook import outlook
-from service.domain.estimation.state import take
-from service.domain.records import Athletes, Estimate, FoodState
+from service.domain.records import Athletes, Estimate, FoodState, take
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import (
     Decision,
