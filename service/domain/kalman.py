@@ -16,16 +16,44 @@ correction are exactly zero: filtered and smoothed values agree to the bit at th
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
-from service.domain.records import Bools, Floats, Ints
+from service.domain.records import Floats, Ints, replaced
 
 TOGETHER = 1024  # rows of a small batch go together: a call costs about as much as a thousand elements
-LOG_2PI = float(np.log(2.0 * np.pi))
 
 Row = Mapping[int, Floats | float]  # a linear combination of states: coefficients, (batch,) or one for all, by state
+
+
+@dataclass(frozen=True)
+class Moments:
+    """What is known of the states of a batch: a normal distribution each."""
+
+    mean: Floats  # (states, batch)
+    cov: Floats  # (states, states, batch), of which the upper triangle counts
+
+    def leading(self, states: int) -> "Moments":
+        """Those of the first states, as views."""
+        return Moments(self.mean[:states], self.cov[:states, :states])
+
+    def of(self, rows: Ints) -> "Moments":
+        """A copy of those of some members, upper triangle: every entry read is a miss of the cache."""
+        cov = np.zeros((*self.cov.shape[:2], rows.shape[0]))
+        for i in range(cov.shape[0]):
+            cov[i, i:] = self.cov[i, i:].take(rows, axis=1)
+        return Moments(np.take(self.mean, rows, axis=1), cov)
+
+    def put(self, rows: Ints, others: "Moments") -> None:
+        """Replace those of some members, in place, upper triangle."""
+        self.mean[:, rows] = others.mean
+        for i in range(self.cov.shape[0]):
+            self.cov[i, i:][:, rows] = others.cov[i, i:]
+
+    def mirrored(self) -> "Moments":
+        """A copy whose covariances are whole."""
+        return Moments(self.mean.copy(), mirrored(self.cov))
 
 
 @dataclass(frozen=True)
@@ -38,19 +66,6 @@ class Update:
     h: Floats
 
 
-def pick(done: Update, rows: Ints | Bools) -> Update:
-    """The update of some members of the batch."""
-    return Update(**{f.name: np.ascontiguousarray(getattr(done, f.name)[..., rows]) for f in fields(Update)})
-
-
-def put(done: Update, rows: Ints, other: Update) -> Update:
-    """The update with that of some members replaced."""
-    merged = {f.name: getattr(done, f.name).copy() for f in fields(Update)}
-    for name, values in merged.items():
-        values[..., rows] = getattr(other, name)
-    return Update(**merged)
-
-
 def no_update(states: int, batch: int) -> Update:
     """The update of a day on which nothing was observed."""
     return Update(np.zeros(batch), np.ones(batch), np.zeros((states, batch)), np.zeros((states, batch)))
@@ -58,7 +73,7 @@ def no_update(states: int, batch: int) -> Update:
 
 def spread_out(done: Update, rows: Ints, batch: int) -> Update:
     """The update of some members of the batch as one of the whole batch."""
-    return put(no_update(done.gain.shape[0], batch), rows, done)
+    return replaced(no_update(done.gain.shape[0], batch), rows, done)
 
 
 def dense(row: Row, shape: tuple[int, ...]) -> Floats:
@@ -67,20 +82,6 @@ def dense(row: Row, shape: tuple[int, ...]) -> Floats:
     for state, coefficient in row.items():
         h[state] = coefficient
     return h
-
-
-def some(cov: Floats, rows: Ints) -> Floats:
-    """Covariances of some members of the batch, upper triangle: every entry read is a miss of the cache."""
-    taken = np.zeros((*cov.shape[:2], rows.shape[0]))
-    for i in range(cov.shape[0]):
-        taken[i, i:] = cov[i, i:].take(rows, axis=1)
-    return taken
-
-
-def put_some(cov: Floats, rows: Ints, taken: Floats) -> None:
-    """Put covariances of some members of the batch back, in place, upper triangle."""
-    for i in range(cov.shape[0]):
-        cov[i, i:][:, rows] = taken[i, i:]
 
 
 def mirrored(cov: Floats) -> Floats:
@@ -177,12 +178,6 @@ def update(mean: Floats, cov: Floats, row: Row, value: Floats, noise_variance: F
     return Update(innovation, np.where(seen, spread, 1.0), gain, dense(row, mean.shape) * seen)
 
 
-def log_likelihood(done: Update, seen: Bools) -> Floats:
-    """Log density of the observations of an update, constants included; 0 where not `seen`; arrays (batch,)."""
-    square = done.innovation * done.innovation / done.variance
-    return np.where(seen, -0.5 * (LOG_2PI + np.log(done.variance) + square), 0.0)
-
-
 def project_in_order(cov: Floats, h: Floats) -> Floats:
     """Product of full matrices (n, n, batch) and vectors (n, batch), added state by state."""
     result: Floats = cov[0] * h[0]
@@ -213,16 +208,8 @@ def adjoint_update(adjoint: Floats, information: Floats, done: Update) -> None:
     information += h[:, None, :] * (h * scale)[None, :, :]
 
 
-def transform(matrix: Floats, mean: Floats, cov: Floats) -> tuple[Floats, Floats]:
-    """Moments of matrix·state: `matrix` (n, n) or (n, n, batch), in the order given, for small n."""
-    n = mean.shape[0]
-    full = matrix if matrix.ndim == 3 else matrix[:, :, None]
-    new_mean = _multiply(full, mean[:, None, :])[:, 0, :]
-    half = _multiply(full, cov)
-    return new_mean, _multiply(full, half.transpose(1, 0, 2)).transpose(1, 0, 2).reshape(n, n, -1)
-
-
-def _multiply(a: Floats, b: Floats) -> Floats:
+def multiply(a: Floats, b: Floats) -> Floats:
+    """Products of matrices (n, k, batch) and (k, m, batch), added in order."""
     result = a[:, 0, None, :] * b[None, 0, :, :]
     for j in range(1, a.shape[1]):
         result = result + a[:, j, None, :] * b[None, j, :, :]
@@ -231,61 +218,10 @@ def _multiply(a: Floats, b: Floats) -> Floats:
 
 def corrected(mean: Floats, cov: Floats, adjoint: Floats, information: Floats) -> tuple[Floats, Floats]:
     """Smoothed moments from filtered ones and the adjoint: x − Pλ, P − PΛP."""
-    half = _multiply(cov, information)
-    return corrected_mean(mean, cov, adjoint), cov - _multiply(half, cov)
+    half = multiply(cov, information)
+    return corrected_mean(mean, cov, adjoint), cov - multiply(half, cov)
 
 
 def corrected_mean(mean: Floats, cov: Floats, adjoint: Floats) -> Floats:
     """The smoothed mean alone, x − Pλ."""
     return mean - project_in_order(cov, adjoint)
-
-
-@dataclass(frozen=True)
-class Series:
-    """Moments by day: means (days, states, batch), covariances (days, states, states, batch); likelihood (batch,)."""
-
-    filtered_mean: Floats
-    filtered_cov: Floats
-    smoothed_mean: Floats
-    smoothed_cov: Floats
-    log_likelihood: Floats
-
-
-def run(
-    values: Floats,
-    transition: Floats,
-    h: Floats,
-    noise_variance: float,
-    process_cov: Floats,
-    mean: Floats,
-    cov: Floats,
-) -> Series:
-    """Filter and smooth series of a time-invariant model.
-
-    `values` (batch, days) with NaN gaps, `transition` and `process_cov` (n, n), `h` (n,), `mean` (n,) and `cov` (n, n)
-    of the state on the first day before its value. Returns all moments and the log-likelihood, constants included.
-    """
-    batch, days = values.shape
-    n = h.shape[0]
-    x = np.repeat(mean[:, None].astype(np.float64), batch, axis=1)
-    p = np.repeat(cov[:, :, None].astype(np.float64), batch, axis=2)
-    row = {state: float(coefficient) for state, coefficient in enumerate(h) if coefficient != 0.0}
-    noise = np.full(batch, noise_variance)
-    filtered_mean, filtered_cov = np.empty((days, n, batch)), np.empty((days, n, n, batch))
-    updates: list[Update] = []
-    loglik = np.zeros(batch)
-    for t in range(days):
-        value = np.ascontiguousarray(values[:, t])
-        updates.append(update(x, p, row, value, noise))
-        loglik += log_likelihood(updates[-1], ~np.isnan(value))
-        p = mirrored(p)
-        filtered_mean[t], filtered_cov[t] = x, p
-        x, p = transform(transition, x, p)
-        p = p + process_cov[:, :, None]
-    smoothed_mean, smoothed_cov = filtered_mean.copy(), filtered_cov.copy()
-    adjoint, information = np.zeros((n, batch)), np.zeros((n, n, batch))
-    for t in range(days - 1, -1, -1):
-        smoothed_mean[t], smoothed_cov[t] = corrected(filtered_mean[t], filtered_cov[t], adjoint, information)
-        adjoint_update(adjoint, information, updates[t])
-        adjoint, information = transform(transition.T, adjoint, information)
-    return Series(filtered_mean, filtered_cov, smoothed_mean, smoothed_cov, loglik)

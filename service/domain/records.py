@@ -1,12 +1,14 @@
-"""What the domain is told: athletes and their logged days, as arrays.
+"""What the domain is told: athletes and their logged days, as arrays; and how records of arrays are cut and joined.
 
 Shapes: (athletes,) for what is known of a person, (athletes, days) for what was logged. NaN means not logged. All
 athletes of a batch share one calendar grid; an athlete whose log starts later has NaN before. One athlete is a batch
 of one.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, is_dataclass
 from enum import IntEnum
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Record = TypeVar("Record")  # a dataclass of arrays and of such dataclasses
 
 
 class PhaseKind(IntEnum):
@@ -70,3 +73,38 @@ class Estimate:
     sd: Floats
     lo: Floats
     hi: Floats
+
+
+def arrays(record: Any) -> Iterator[NDArray[Any]]:
+    """The arrays of a record, those of nested records too, in the order of their fields."""
+    for f in fields(record):
+        part = getattr(record, f.name)
+        yield from arrays(part) if is_dataclass(part) else (part,)
+
+
+def mapped(change: Callable[..., Any], *records: Record) -> Record:
+    """A record whose every array, of nested records too, is `change` of the arrays that the given ones have there."""
+    first: Any = records[0]
+    values = {}
+    for f in fields(first):
+        parts = [getattr(record, f.name) for record in records]
+        values[f.name] = mapped(change, *parts) if is_dataclass(parts[0]) else change(*parts)
+    return type(first)(**values)  # type: ignore[no-any-return]
+
+
+def take(record: Record, rows: slice | Ints | Bools) -> Record:
+    """A copy of some members of the batch, which is the last axis of every array of the record."""
+    return mapped(lambda values: np.array(values[..., rows], order="C"), record)
+
+
+def put(record: Record, rows: slice | Ints, others: Record) -> None:
+    """Replace some members of the batch by those of another record, in place."""
+    for values, other in zip(arrays(record), arrays(others), strict=True):
+        values[..., rows] = other
+
+
+def replaced(record: Record, rows: Ints, others: Record) -> Record:
+    """The record with some members of the batch replaced by those of another one; itself it stays as it is."""
+    copy = mapped(np.copy, record)
+    put(copy, rows, others)
+    return copy

@@ -17,7 +17,6 @@ from statsmodels.tsa.statespace.mlemodel import MLEModel
 
 from service.demo.world import simulate
 from service.domain import kalman
-from service.domain.estimation import hypothesis
 from service.domain.estimation.estimate import CHUNK, estimate, resume
 from service.domain.estimation.model import (
     CYCLE_COS,
@@ -38,7 +37,7 @@ from service.domain.estimation.model import (
     WEEK_COS,
     WEEK_SIN,
 )
-from service.domain.estimation.state import Drift
+from service.domain.estimation.time_update import Transition, propagate_covariance
 from service.domain.records import Athletes, DailyLog
 
 DAYS, SEED = 120, 5
@@ -160,12 +159,12 @@ def steps_alone(mass, intake, means):
         out[t] = mean[TISSUE]
         transfer, balance = steady * mean[TRANSFER], intake[t] - mean[MAINTENANCE]
         change = transfer * balance
-        drift = Drift(steady, transfer, steady * balance, transfer * UNLOGGED_KCAL, adapted)
+        transition = Transition(steady, transfer, steady * balance, transfer * UNLOGGED_KCAL, adapted)
         mean[TISSUE] += change
         mean[MAINTENANCE] += MASS_KCAL_PER_KG * change + ADAPTED * mean[RESPONSE]
         mean[FLUID] *= FLUID_CORRELATION
         mean[GUT] *= GUT_CORRELATION
-        hypothesis.carry(cov, drift)
+        propagate_covariance(cov, transition)
         for state in range(STATES):
             cov[state, state] += DAILY
     return out.T
@@ -220,7 +219,7 @@ def test_steps_against_a_compiled_filter(roster, floor):
 
 
 def test_estimator_against_a_compiled_filter(roster, floor):
-    """With food, two branches, outliers, body fat and outputs, against the bare compiled filter.
+    """With food, two hypotheses, suspect weigh-ins, body fat and outputs, against the bare compiled filter.
 
     What a night's review asks for, all results of the last day and average mass of every day: within 8 times.
     All results of every day are 36 numbers for each number of the compiled filter: within 16 times.

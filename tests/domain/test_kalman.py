@@ -6,9 +6,9 @@ import simdkalman
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
 from service.domain import kalman
-from service.domain.estimation import hypothesis
 from service.domain.estimation import model as m
-from service.domain.estimation.state import Drift
+from service.domain.estimation.time_update import Transition, propagate_adjoint, propagate_covariance
+from tests.reference import kalman_series
 
 TOLERANCE = 1e-8
 TRANSITION = np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.6]])  # level, slope, autocorrelated noise
@@ -32,7 +32,7 @@ def values():
 
 @pytest.fixture(scope="module")
 def ours(values):
-    return kalman.run(values, TRANSITION, H, NOISE, PROCESS, MEAN, COV)
+    return kalman_series.run(values, TRANSITION, H, NOISE, PROCESS, MEAN, COV)
 
 
 def test_equal_to_statsmodels(values, ours):
@@ -107,20 +107,20 @@ def test_the_night_is_a_matrix_product():
     """The estimator's overnight change, row by row on the upper triangle, against F·P·Fᵀ and its adjoint FᵀΛF."""
     rng = np.random.default_rng(6)
     batch = 3
-    drift = Drift(*rng.normal(size=(5, batch)))
+    transition = Transition(*rng.normal(size=(5, batch)))
     cov, information = symmetric(rng, m.STATES, batch), symmetric(rng, m.STATES, batch)
     carried, back, adjoint = np.tril(cov.T).T, information.copy(), rng.normal(size=(m.STATES, batch))
     started = adjoint.copy()
-    hypothesis.carry(carried, drift)
-    hypothesis.carry_back(adjoint, back, drift)
+    propagate_covariance(carried, transition)
+    propagate_adjoint(adjoint, back, transition)
     for b in range(batch):
         matrix = np.eye(m.STATES)
         tissue = np.zeros(m.STATES)
-        tissue[m.TRANSFER], tissue[m.MAINTENANCE] = drift.per_transfer[b], -drift.transfer[b]
-        tissue[m.EXCESS] = drift.per_excess[b]
+        tissue[m.TRANSFER], tissue[m.MAINTENANCE] = transition.per_transfer_kg[b], -transition.transfer_kg_per_kcal[b]
+        tissue[m.EXCESS] = transition.per_excess_kg[b]
         matrix[m.TISSUE] += tissue
         matrix[m.MAINTENANCE] += m.MASS_KCAL_PER_KG * tissue
-        matrix[m.MAINTENANCE, m.RESPONSE] += drift.adapted[b]
+        matrix[m.MAINTENANCE, m.RESPONSE] += transition.adaptation_kcal[b]
         matrix[m.GUT, m.GUT], matrix[m.FLUID, m.FLUID] = m.GUT_CORRELATION, m.FLUID_CORRELATION
         np.testing.assert_allclose(
             kalman.mirrored(carried)[..., b], matrix @ cov[..., b] @ matrix.T, rtol=1e-10, atol=1e-9
@@ -131,7 +131,7 @@ def test_the_night_is_a_matrix_product():
 
 @pytest.mark.parametrize("size", [1, 2, 3, 5])
 def test_neighbours_and_batch_size_change_no_bit(values, ours, size):
-    part = kalman.run(values[:size], TRANSITION, H, NOISE, PROCESS, MEAN, COV)
+    part = kalman_series.run(values[:size], TRANSITION, H, NOISE, PROCESS, MEAN, COV)
     assert np.array_equal(part.filtered_mean, ours.filtered_mean[..., :size])
     assert np.array_equal(part.smoothed_cov, ours.smoothed_cov[..., :size])
     assert np.array_equal(part.log_likelihood, ours.log_likelihood[:size])

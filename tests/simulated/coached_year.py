@@ -18,7 +18,9 @@ from service.application.evidence.roster import Roster
 from service.demo.lifters import EXPERIENCE_NAMES, LIFTS, draw_lifters, train
 from service.demo.people import draw_people
 from service.demo.world import FIRST_DAY, Simulation
-from service.domain.estimation import estimate, state
+from service.domain.estimation import estimate
+from service.domain.estimation.results import Estimates
+from service.domain.estimation.state import FilterState
 from service.domain.physiology import energy
 from service.domain.policy import DEFAULT, Policy
 from service.domain.records import Athletes, DailyLog, PhaseKind
@@ -239,10 +241,10 @@ class Follower:
 
     def __init__(self, who: Athletes) -> None:
         self.who = who
-        self.state: state.FilterState | None = None
+        self.state: FilterState | None = None
         self.days = 0
 
-    def follow(self, log: DailyLog) -> estimate.Estimates:
+    def follow(self, log: DailyLog) -> Estimates:
         """Take in the days that are new; their estimates."""
         new = {f.name: getattr(log, f.name)[..., self.days :] for f in fields(DailyLog)}
         part, self.days = DailyLog(**new), log.days.shape[0]

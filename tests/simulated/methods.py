@@ -5,10 +5,10 @@ import warnings
 import numpy as np
 import simdkalman
 
-from service.domain import kalman
 from service.domain.estimation.estimate import estimate
 from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.records import Athletes, DailyLog, Estimate, Floats, FoodState
+from tests.reference import kalman_series
 from tests.simulated.scoring import Z90, Method
 
 KCAL_PER_KG = 7700.0
@@ -111,7 +111,7 @@ def local_trend(athletes: Athletes, log: DailyLog) -> Method:
     mass = _plausible(log.mass_kg)
     transition, process = np.array([[1.0, 1.0], [0.0, 1.0]]), np.diag([0.01, 2e-5])
     start = np.array([75.0, 0.0])
-    run = kalman.run(mass, transition, np.array([1.0, 0.0]), 0.4, process, start, np.diag([400.0, 0.0025]))
+    run = kalman_series.run(mass, transition, np.array([1.0, 0.0]), 0.4, process, start, np.diag([400.0, 0.0025]))
     mean, cov = run.filtered_mean, run.filtered_cov
     level = _exact(mean[:, 0].T, np.sqrt(cov[:, 0, 0]).T)
     return _from_trend("local trend", athletes, log, level, _exact(mean[:, 1].T, np.sqrt(cov[:, 1, 1]).T))

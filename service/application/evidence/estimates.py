@@ -8,7 +8,8 @@ import numpy as np
 
 from service.application.evidence.lift_estimates import estimate_lifts
 from service.application.evidence.roster import Roster
-from service.domain.estimation.estimate import Estimates, estimate
+from service.domain.estimation.estimate import estimate
+from service.domain.estimation.results import Estimates
 from service.domain.policy import DEFAULT, Policy
 from service.domain.records import Bools, Ints
 from service.domain.strength.estimate import StrengthEstimates

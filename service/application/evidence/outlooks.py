@@ -8,9 +8,8 @@ import numpy as np
 from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.roster import Roster
 from service.domain.estimation.outlook import outlook
-from service.domain.estimation.state import take
 from service.domain.evidence import Outlook
-from service.domain.records import Athletes
+from service.domain.records import Athletes, take
 
 OUTLOOK_DAYS = 14
 

@@ -1,246 +1,312 @@
-"""The causal filter of `estimation`: one athlete-day after the other, batched, with a state that can be saved."""
+"""The causal filter of `estimation`: one day after the other, batched over athletes, with a state that can be saved."""
 
-from dataclasses import fields, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from service.domain import kalman
-from service.domain.estimation import hypothesis, model
-from service.domain.estimation import intake as estimation_intake
-from service.domain.estimation import measurement_update as estimation_morning
+from service.domain.estimation import body_fat, cycle, scale_change
 from service.domain.estimation import model as m
-from service.domain.estimation import scale_change as estimation_scale
-from service.domain.estimation.model import EXCESS, MAINTENANCE, RESPONSE, TRANSFER
-from service.domain.estimation.state import (
-    FORTNIGHT,
-    INTAKE,
-    INTAKE_VARIANCE,
-    KINDS,
-    UNLOGGED,
-    WEEK,
-    Branch,
-    Day,
-    Drift,
-    FilterState,
-    Recent,
-    Seen,
-    Step,
-    blank,
-    mean_of_week,
-    put,
+from service.domain.estimation.cycle import Cycle
+from service.domain.estimation.day import Day
+from service.domain.estimation.initial import initial
+from service.domain.estimation.intake import Eaten, eaten_on
+from service.domain.estimation.intake_response import IntakeResponse, next_morning
+from service.domain.estimation.measurement_update import (
+    Innovation,
+    TargetReadings,
+    condition_on_targets,
+    condition_on_weigh_ins,
+    implied_maintenance,
+    innovation_of,
+    weigh_in_row,
 )
-from service.domain.records import Athletes, Bools, Floats, Ints, PhaseKind
+from service.domain.estimation.model import EXCESS, MAINTENANCE, RESPONSE, SCALE, STATES, TISSUE
+from service.domain.estimation.prior import Start, prior
+from service.domain.estimation.recent import INTAKE, INTAKE_VARIANCE, UNLOGGED, WEEK, Recent, mean_of_week
+from service.domain.estimation.state import FilterState, Posterior
+from service.domain.estimation.suspect_weigh_ins import WeighInHistory, judge
+from service.domain.estimation.time_update import (
+    ControlInput,
+    ProcessNoise,
+    Transition,
+    inflate_at_phase_switch,
+    linearise,
+    propagate,
+)
+from service.domain.kalman import Moments
+from service.domain.records import Athletes, Bools, Floats, Ints, PhaseKind, put, take
 
-SURPLUS_KCAL = 150.0  # how sharply partition turns from loss to gain
-FOLLOW = 1.0 - float(np.exp(-1.0 / m.WATER_DAYS))
+LOST_SIGHT_KG = 1.0  # kg, sd of tissue mass: one known no better is found anew by a weigh-in; judged
+OUTLIER_SD = 3.0  # standard deviations: an accepted weigh-in further off is shown as suspect; judged
+RECENT_INTAKE_SD = 0.15  # share of the reference intake, of each day before the first weigh-in; judged
+
+
+@dataclass(frozen=True)
+class WeighIns:
+    """The day's weigh-ins against what the main hypothesis expects; arrays (athletes,)."""
+
+    innovation: Innovation | None  # None: nobody's
+    accepted: Bools
+    suspect: Bools  # left out
+    believed: Ints  # whose suspect weigh-ins agree with each other: taken in whole
+    rescaled: Ints  # those of them who are on another scale
+    z: Floats  # standardised innovations of the accepted ones, 0 of the others
+    z2: Floats  # their squares
+    distance_kg: Floats  # their size
+
+
+@dataclass(frozen=True)
+class FilteredDay:
+    """A day after its measurement update: what is known, and the night that follows from it."""
+
+    posterior: Posterior  # shares arrays with the filter: good until that goes on
+    updates: tuple[kalman.Update, ...]  # of the main hypothesis, target and weigh-in, if traced
+    alternative: scale_change.Outcome | None  # of the alternative hypotheses, if there are any
+    alternative_updates: tuple[kalman.Update, ...]
+    fat_update: tuple[Ints, kalman.Update] | None  # whose body fat was measured
+    fat_ratio: Floats | None  # by which the weigh-in rescaled fat mass; None: nobody's
+    control: ControlInput
+    transition: Transition  # of the main hypothesis
+    change_kg: Floats  # likewise, of tissue overnight
+    response: IntakeResponse  # next morning
+    size: int  # the number of leading states in use
 
 
 class Filter:
-    """The filter at work on a batch of athletes: for every day `take_in`, then `sleep`; between them `seen` or `step`.
+    """The filter at work on a batch of athletes: for every day the measurement update, then the time update.
 
-    The state given changes in place. `traced` keeps the updates of a day for the smoother.
+    The state given changes. `traced` keeps the updates of a day for the smoother.
     """
 
-    # Of the day that was taken in:
-    _day: Day
-    _morning: estimation_morning.Morning
-    _size: int  # the number of leading states in use
-    _updates: tuple[kalman.Update, ...]  # target and weigh-in, if traced
-    _other_updates: tuple[kalman.Update, ...]  # the same of the branches with a new scale
-    _measured: tuple[Ints, kalman.Update] | None  # body fat
-    _week: Floats  # (2, athletes), mean intake and mean unlogged part of the last seven days, kcal
-    _water_after: tuple[Floats, Floats]  # the water's driver next morning and its variance
-    _adapted: Floats  # relative intake by which the adaptation moves overnight
-    _drift: Drift
-    _change_kg: Floats  # of tissue overnight
-
     def __init__(self, state: FilterState, athletes: Athletes, *, traced: bool = False) -> None:
-        self._state, self._athletes, self._traced = state, athletes, traced
-        self._others = estimation_scale.Others(state)
+        self.state, self._athletes, self._traced = state, athletes, traced
+        self.alternatives = scale_change.Alternatives(state.scale)
         self._recent = Recent(state.recent)
         self.count = state.started.shape[0]
 
-    def state(self) -> FilterState:
+    def saved(self) -> FilterState:
         """What is remembered, in one piece; good until the filter goes on."""
-        self._state.recent = self._recent.window
-        self._others.store(self._state)
-        return self._state
+        self.state.recent = self._recent.window
+        self.alternatives.store(self.state.scale)
+        return self.state
 
-    def take_in(self, day: Day) -> None:
-        """Take in one day: weigh-in, measurement, target, then food; `day` describes the athletes of the batch."""
-        state = self._state
-        self._day = day = _told_before(state, day)
-        self._begin(day)
-        self._morning, self._size = estimation_morning.observe(state, self._others, day, traced=self._traced)
-        self._settle()
-        self._measured = estimation_morning.measure_fat(state, day)
-        self._eat(day)
+    def measurement_update(self, day: Day) -> FilteredDay:
+        """Take in what was logged on a day, in this order; `day` describes the athletes of the batch.
 
-    def _begin(self, day: Day) -> None:
-        """Set up the athletes whose first weigh-in is today."""
-        who = np.flatnonzero(~self._state.started & ~np.isnan(day.mass_kg))
-        if who.size:
-            fresh = _first_state(self._athletes, day, who)
-            put(self._state, who, fresh)
-            self._recent.window[..., who] = fresh.recent
-
-    def _settle(self) -> None:
-        """Where a new scale is adopted, the branches change places."""
-        morning, count = self._morning, self.count
-        updates: tuple[kalman.Update, ...] = ()
-        if self._traced:
-            told = kalman.spread_out(morning.told.update, morning.told.rows, count)
-            updates = (told, morning.weighed or kalman.no_update(self._size, count))
-        self._updates, self._other_updates = updates, updates[:0]
-        if morning.suspicion is not None:
-            self._updates, self._other_updates = estimation_scale.settle(
-                self._state, self._others, morning.suspicion, updates
-            )
-
-    def _eat(self, day: Day) -> None:
-        """The day's intake, what it teaches about the athlete's logging, and the change of the night to come."""
-        state = self._state
-        plan = np.maximum(np.where(np.isnan(day.target_kcal), state.mean[MAINTENANCE], day.target_kcal), 500.0)
-        habit = estimation_intake.learn_habit(state.complete_days, state.silent_days)
-        eaten = estimation_intake.of_day(
-            day.intake_kcal, day.food_state, plan, state.share, state.share_variance, habit
-        )
-        fast = day.food_state == estimation_intake.FAST
-        state.share, state.share_variance = estimation_intake.learn_share(
-            state.share, state.share_variance, eaten, day.intake_kcal, plan, fast
-        )
-        carbohydrate, state.carbohydrate_share = estimation_intake.carbohydrate(
-            day.carbohydrate_g, day.intake_kcal, (eaten.complete > 0.5) & ~fast, state.carbohydrate_share
-        )
-        state.complete_days += day.food_state == estimation_intake.COMPLETE
-        state.silent_days += ~np.isnan(day.intake_kcal) & (day.food_state == estimation_intake.UNKNOWN)
-        state.whole_days += eaten.complete * state.started
-        self._recent.append(eaten.mean, eaten.unlogged, eaten.variance, state.water, state.water_variance)
-        self._week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
-        relative = (eaten.mean + eaten.unlogged * state.mean[EXCESS]) / state.reference_kcal - 1.0
-        self._water_after = self._water(eaten, relative, carbohydrate)
-        self._adapted = (relative - state.adaptation) / m.ADAPTATION_DAYS
-        self._drift, self._change_kg = self._plan(state.mean, slice(None))
-
-    def _water(self, eaten: estimation_intake.Intake, relative: Floats, carbohydrate: Floats) -> tuple[Floats, Floats]:
-        """The water's driver next morning: relative intake, half by energy (salt, gut), half by carbohydrate."""
-        state = self._state
-        half = 0.5 + 0.5 * carbohydrate
-        water = state.water + FOLLOW * ((relative + 1.0) * half - 1.0 - state.water)
-        follows = FOLLOW**2 * eaten.variance / state.reference_kcal**2
-        return water, (1.0 - FOLLOW) ** 2 * state.water_variance + follows
-
-    def _plan(self, mean: Floats, rows: slice | Ints) -> tuple[Drift, Floats]:
-        """Linearised change of the coming night and the tissue change itself, kg, for some athletes.
-
-        Partition goes by the week's mean balance.
+        Moments change in place; of all else that the state holds, new parts follow from the old ones.
         """
-        state, today = self._state, self._recent.window[-1]
-        excess, maintenance = mean[EXCESS], mean[MAINTENANCE]
-        week = self._week[INTAKE, rows] + self._week[UNLOGGED, rows] * excess - maintenance
-        surplus = 0.5 * (1.0 + week / np.sqrt(week * week + SURPLUS_KCAL**2))
-        base = state.transfer_kg_per_kcal[rows] * (1.0 + (state.gain_ratio[rows] - 1.0) * surplus)
-        unlogged = today[UNLOGGED, rows]
-        balance = today[INTAKE, rows] + unlogged * excess - maintenance
-        transfer = base * mean[TRANSFER]
-        adapted_kcal = state.reference_kcal[rows] * self._adapted[rows]
-        return Drift(base, transfer, base * balance, transfer * unlogged, adapted_kcal), transfer * balance
+        state = self.state
+        state.body_fat, day = body_fat.measured_before(state.body_fat, state.started, day)
+        self._start(day)
+        state.days = state.days + state.started
+        switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
+        state.cycle, state.scale = _menstruation(state, state.started & day.menstruation_started)
+        cycle_today = state.cycle.on(day.date)
+        main = state.moments.leading(STATES if self._traced else cycle.states_in_use(state.moments.cov))
 
-    def seen(self, *, keep: bool = False) -> Seen:
-        """What the outputs need of the day that was taken in; to `keep`, or else good until the filter goes on."""
-        state = self._state
+        inflate_at_phase_switch(main.cov, np.flatnonzero(switch), state.reference.intake_kcal)
+        implied = implied_maintenance(day, state.started, state.food.target_kcal)
+        targets = condition_on_targets(main, *implied)
+        noise_scale = state.scatter.noise_scale()
+        weigh_ins, state.weigh_ins = _assess(state, main, day, cycle_today, noise_scale)
+        morning = scale_change.Morning(
+            switch, targets, weigh_ins.innovation, weigh_ins.accepted, noise_scale,
+            state.response.water_variance, state.reference.intake_kcal, day.phase_day,
+        )  # fmt: skip
+        alternative = self._alternative(main, weigh_ins, morning)
+        by_weigh_in, fat_ratio = self._condition_on_weigh_ins(main, weigh_ins)
+        state.scatter = state.scatter.after(weigh_ins.z2, weigh_ins.accepted)
+        state.one_sidedness = state.one_sidedness.after(weigh_ins.z, weigh_ins.accepted)
+        state.weigh_ins = state.weigh_ins.after(weigh_ins.accepted)
+        updates = self._updates(targets, by_weigh_in)
+        updates, alternative_updates = self._adopt(alternative, updates)
+
+        tissue_kg = state.moments.mean[TISSUE]
+        fat_update = body_fat.condition_on_measurements(state.body_fat.moments, tissue_kg, state.started, day)
+        state.food = state.food.with_targets(day.target_kcal, switch)
+        eaten, state.food = eaten_on(day, state.food, state.moments.mean[MAINTENANCE], state.started)
+        control, response, week = self._control_input(eaten)
+        transition, change_kg = self._linearise(state.moments.mean, control, slice(None))
+        return FilteredDay(
+            self._posterior(day, cycle_today, weigh_ins, alternative, transition, week),
+            updates, alternative, alternative_updates, fat_update, fat_ratio,
+            control, transition, change_kg, response, main.mean.shape[0],
+        )  # fmt: skip
+
+    def time_update(self, filtered: FilteredDay) -> None:
+        """Move on to the next morning."""
+        state, alternatives, size = self.state, self.alternatives, filtered.size
+        transition, change_kg = filtered.transition, filtered.change_kg
+        noise = ProcessNoise(
+            filtered.control.intake_variance,
+            state.reference.intake_kcal,
+            state.scatter.noise_scale(),
+            state.one_sidedness.inflation(filtered.posterior.cut),
+        )
+        by_intake_kcal = transition.adaptation_kcal * state.moments.mean[RESPONSE]
+        state.explained_kcal = state.explained_kcal + m.MASS_KCAL_PER_KG * change_kg + by_intake_kcal
+        propagate(state.moments.leading(size), transition, change_kg, noise)
+        if alternatives.rows.size:
+            night = self.alternative_night(filtered)
+            propagate(alternatives.moments.leading(size), *night, take(noise, alternatives.rows))
+        body_fat.propagate(state.body_fat.moments, change_kg)
+        state.response = filtered.response
+        state.cycle = state.cycle.tomorrow()
+
+    def alternative_night(self, filtered: FilteredDay) -> tuple[Transition, Floats]:
+        """Transition and change of tissue, kg, of the alternative hypotheses in the night after a day."""
+        control = take(filtered.control, self.alternatives.rows)
+        return self._linearise(self.alternatives.moments.mean, control, self.alternatives.rows)
+
+    def _start(self, day: Day) -> None:
+        """Set up the athletes whose first weigh-in is today, in place."""
+        who = np.flatnonzero(~self.state.started & ~np.isnan(day.mass_kg))
+        if who.size:
+            first = _first_state(self._athletes, day, who)
+            put(self.state, who, first)
+            self._recent.window[..., who] = first.recent
+
+    def _alternative(
+        self, main: Moments, weigh_ins: WeighIns, morning: scale_change.Morning
+    ) -> scale_change.Outcome | None:
+        """The morning of the alternative hypotheses, where there are any or a weigh-in makes one thinkable."""
+        state, alternatives = self.state, self.alternatives
+        begun = scale_change.begins(state.scale, state.weigh_ins.accepted_days, weigh_ins.z2, weigh_ins.distance_kg)
+        if not alternatives.rows.size and not begun.any():
+            return None
+        outcome, state.scale = scale_change.follow(state.scale, alternatives, main, begun, morning, traced=self._traced)
+        return outcome
+
+    def _condition_on_weigh_ins(self, main: Moments, weigh_ins: WeighIns) -> tuple[kalman.Update | None, Floats | None]:
+        """Condition tissue and body fat of the main hypothesis on the accepted weigh-ins, in place."""
+        if weigh_ins.innovation is None:
+            return None, None
+        accepted = weigh_ins.accepted
+        before_kg, lost_sight = main.mean[TISSUE].copy(), main.cov[TISSUE, TISSUE] > LOST_SIGHT_KG**2
+        update = condition_on_weigh_ins(main, weigh_ins.innovation, accepted, weigh_ins.believed, traced=self._traced)
+        fat_ratio = body_fat.follow_weigh_ins(
+            self.state.body_fat.moments,
+            before_kg,
+            main.mean[TISSUE],
+            self.state.weigh_ins.young(),
+            lost_sight,
+            accepted,
+        )
+        return update, fat_ratio
+
+    def _updates(self, targets: TargetReadings, by_weigh_in: kalman.Update | None) -> tuple[kalman.Update, ...]:
+        """The updates of a day by target and by weigh-in, of all athletes, if they are traced."""
+        if not self._traced:
+            return ()
+        by_target = kalman.spread_out(targets.update, targets.rows, self.count)
+        return by_target, by_weigh_in or kalman.no_update(STATES, self.count)
+
+    def _adopt(
+        self, alternative: scale_change.Outcome | None, updates: tuple[kalman.Update, ...]
+    ) -> tuple[tuple[kalman.Update, ...], tuple[kalman.Update, ...]]:
+        """Where a new scale is adopted, the hypotheses change places."""
+        if alternative is None:
+            return updates, ()
+        return scale_change.adopt(self.state.moments, self.alternatives, alternative, updates)
+
+    def _control_input(self, eaten: Eaten) -> tuple[ControlInput, IntakeResponse, Floats]:
+        """What the day's food puts into the night, the responses next morning, and the food of the week so far."""
+        state, intake, reference_kcal = self.state, eaten.intake, self.state.reference.intake_kcal
+        driver = state.response
+        self._recent.append(intake.mean, intake.unlogged, intake.variance, driver.water, driver.water_variance)
+        week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
+        relative = (intake.mean + intake.unlogged * state.moments.mean[EXCESS]) / reference_kcal - 1.0
+        response, adapted = next_morning(driver, intake, relative, eaten.carbohydrate, reference_kcal)
+        control = ControlInput(
+            intake_kcal=intake.mean,
+            unlogged_kcal=intake.unlogged,
+            intake_variance=intake.variance,
+            week_intake_kcal=week[INTAKE],
+            week_unlogged_kcal=week[UNLOGGED],
+            adaptation_kcal=reference_kcal * adapted,
+        )
+        return control, response, week
+
+    def _linearise(self, mean: Floats, control: ControlInput, rows: slice | Ints) -> tuple[Transition, Floats]:
+        reference = self.state.reference
+        return linearise(mean, control, reference.transfer_kg_per_kcal[rows], reference.gain_ratio[rows])
+
+    def _posterior(
+        self,
+        day: Day,
+        cycle_today: Cycle,
+        weigh_ins: WeighIns,
+        alternative: scale_change.Outcome | None,
+        transition: Transition,
+        week: Floats,
+    ) -> Posterior:
+        state = self.state
         adopted = np.zeros_like(state.started)
-        if self._morning.suspicion is not None:
-            adopted[self._others.rows] = self._morning.suspicion.won
+        if alternative is not None:
+            adopted[alternative.rows] = alternative.adopted
         new_scale = adopted.copy()
-        new_scale[self._morning.rescaled] = True
-        seen = Seen(
-            mean=state.mean,
-            cov=state.cov,
-            base=self._drift.base,
+        new_scale[weigh_ins.rescaled] = True
+        return Posterior(
+            started=state.started,
+            days=state.days,
+            accepted_days=state.weigh_ins.accepted_days,
+            whole_days=state.food.whole_days,
+            moments=state.moments,
+            body_fat=state.body_fat.moments,
+            reference=state.reference,
+            explained_kcal=state.explained_kcal,
+            base_kg_per_kcal=transition.base_kg_per_kcal,
             recent=self._recent.window,
-            week=self._week,
-            cycle_day=estimation_morning.cycle_day(state, self._day),
-            cut=self._day.phase == PhaseKind.CUT,
-            outlier=self._morning.outlier,
+            week=week,
+            cycle=cycle_today,
+            cut=day.phase == PhaseKind.CUT,
+            suspect_weigh_in=weigh_ins.suspect | (weigh_ins.z2 > OUTLIER_SD**2),
             scale_adopted=adopted,
             new_scale=new_scale,
-            **{name: getattr(state, name) for name in _SEEN_OF_STATE},
-        )
-        return Seen(**{f.name: np.copy(getattr(seen, f.name)) for f in fields(Seen)}) if keep else seen
-
-    def sleep(self) -> None:
-        """Move on to the next morning."""
-        state, others, size = self._state, self._others, self._size
-        spread = hypothesis.Spread(
-            self._recent.window[-1, INTAKE_VARIANCE],
-            state.reference_kcal,
-            estimation_morning.noise_scale(state),
-            estimation_morning.unrest(state, self._day.phase == PhaseKind.CUT),
-        )
-        state.structure_kcal += m.MASS_KCAL_PER_KG * self._change_kg
-        state.structure_kcal += self._drift.adapted * state.mean[RESPONSE]
-        hypothesis.sleep(state.mean[:size], state.cov[:size, :size], self._drift, self._change_kg, spread)
-        if others.rows.size:
-            drift, change_kg = self._plan(others.mean, others.rows)
-            hypothesis.sleep(others.mean[:size], others.cov[:size, :size], drift, change_kg, spread.of(others.rows))
-        state.adaptation += self._adapted
-        state.water, state.water_variance = self._water_after
-        state.fat_mean[0] += m.fat_change_kg(self._change_kg, state.fat_mean[0])
-        state.fat_cov[0, 0] += m.FAT_DAILY_SD_KG**2
-        state.cycle_day += 1.0
-
-    def step(self) -> Step:
-        """What the smoother needs of the day that was taken in, to keep; only if `traced`."""
-        morning, others, count = self._morning, self._others, self.count
-        seen = self.seen(keep=True)
-        seen = replace(seen, cov=kalman.mirrored(seen.cov), fat_cov=kalman.mirrored(seen.fat_cov))
-        begun, scale = np.zeros(count, np.bool_), None
-        if morning.suspicion is not None:
-            begun[others.rows] = morning.suspicion.begun
-            drift, _ = self._plan(others.mean, others.rows)
-            scale = Branch(others.mean.copy(), kalman.mirrored(others.cov), self._other_updates, drift)
-        fat_update = kalman.no_update(2, count)
-        if self._measured is not None:
-            fat_update = kalman.spread_out(self._measured[1], self._measured[0], count)
-        return Step(
-            seen=seen,
-            main=Branch(seen.mean, seen.cov, self._updates, self._drift),
-            scale=scale,
-            scale_rows=others.rows,
-            scale_begun=begun,
-            fat_update=fat_update,
-            fat_ratio=np.ones(count) if morning.fat_ratio is None else morning.fat_ratio,
         )
 
 
-_SEEN_OF_STATE = (
-    "cycle_days", "fat_mean", "fat_cov", "log_maintenance", "maintenance_prior_sd", "expenditure_sd", "structure_kcal",
-    "started", "days", "weighed_days", "whole_days",
-)  # fmt: skip
+def _menstruation(state: FilterState, starts: Bools) -> tuple[Cycle, scale_change.Scale]:
+    """Take in a logged start of menstruation; the first one replaces the free rhythm by the known one, in place."""
+    if not starts.any():
+        return state.cycle, state.scale
+    first = np.flatnonzero(starts & np.isnan(state.cycle.day))
+    cycle.expect_rhythm(state.moments, first)
+    return state.cycle.after_start(starts), state.scale.without(first)
 
 
-def _told_before(state: FilterState, day: Day) -> Day:
-    """Keep a body-fat measurement until the first weigh-in, and hand it to the day of that."""
-    if state.started.all():
-        return day
-    waiting = ~state.started & ~np.isnan(day.body_fat_pct) & ~np.isnan(day.body_fat_se_pct)
-    np.copyto(state.told_fat_pct, day.body_fat_pct, where=waiting)
-    np.copyto(state.told_fat_se_pct, day.body_fat_se_pct, where=waiting)
-    begins = ~state.started & ~np.isnan(day.mass_kg)
-    return replace(
-        day,
-        body_fat_pct=np.where(begins, state.told_fat_pct, day.body_fat_pct),
-        body_fat_se_pct=np.where(begins, state.told_fat_se_pct, day.body_fat_se_pct),
-    )
+def _assess(
+    state: FilterState, main: Moments, day: Day, cycle_today: Cycle, noise_scale: Floats
+) -> tuple[WeighIns, WeighInHistory]:
+    """Hold the day's weigh-ins against what the main hypothesis expects; that is widened where they are believed."""
+    weighed = state.started & ~np.isnan(day.mass_kg)
+    nobody = np.zeros(0, np.int64)
+    if not weighed.any():
+        zeros = np.zeros(weighed.shape)
+        return WeighIns(None, weighed, np.zeros_like(weighed), nobody, nobody, zeros, zeros, zeros), state.weigh_ins
+    row = weigh_in_row(day.date, state.response.water, cycle_today, main.mean.shape[0])
+    mass_kg = np.where(weighed, day.mass_kg, np.nan)
+    innovation = innovation_of(main, row, mass_kg, noise_scale, state.response.water_variance)
+    suspect, believed, history = judge(state.weigh_ins, mass_kg, innovation.kg, innovation.variance)
+    rescaled = nobody
+    if believed.size:  # kilograms overnight are no tissue where the mass was known
+        known = history.accepted_days[believed] >= scale_change.KNOWN_WEIGH_INS
+        rescaled = believed[known]
+        innovation.widen(main.cov, SCALE, rescaled)
+        innovation.widen(main.cov, TISSUE, believed[~known])
+    accepted = weighed & ~suspect
+    distance_kg = np.where(accepted, np.abs(innovation.kg), 0.0)
+    z = np.where(accepted, innovation.kg / np.sqrt(innovation.variance), 0.0)
+    z2 = distance_kg * distance_kg / innovation.variance
+    return WeighIns(innovation, accepted, suspect, believed, rescaled, z, z2, distance_kg), history
 
 
 def _first_state(athletes: Athletes, day: Day, who: Ints) -> FilterState:
     """Where the athletes `who` start, whose first weigh-in is on this day."""
     year = 1970.0 + float(day.date.astype(np.int64)) / 365.2425
-    prior = model.prior(
-        model.Start(
+    first = prior(
+        Start(
             male=athletes.male[who],
             age_y=year - athletes.birth_year[who],
             height_cm=athletes.height_cm[who],
@@ -252,52 +318,14 @@ def _first_state(athletes: Athletes, day: Day, who: Ints) -> FilterState:
             phase=day.phase[who],
         )
     )
-    unknown = np.full(who.shape[0], np.nan)
-    recent = np.zeros((FORTNIGHT, len(KINDS), who.shape[0]))
-    recent[:, INTAKE] = prior.reference_kcal
-    recent[:, INTAKE_VARIANCE] = (0.15 * prior.reference_kcal) ** 2
-    return replace(
-        blank(who.shape[0]),
+    state = initial(
+        FilterState,
+        who.shape[0],
         started=np.ones(who.shape[0], dtype=np.bool_),
-        mean=prior.mean,
-        cov=prior.cov,
-        reference_kcal=prior.reference_kcal,
-        transfer_kg_per_kcal=prior.transfer_kg_per_kcal,
-        gain_ratio=prior.gain_ratio,
-        log_maintenance=prior.log_maintenance,
-        maintenance_prior_sd=np.sqrt(prior.cov[MAINTENANCE, MAINTENANCE]),
-        expenditure_sd=prior.expenditure_sd,
-        carbohydrate_share=unknown,
-        share_variance=np.full(who.shape[0], estimation_intake.SHARE_START_SD**2),
-        last_target=unknown,
-        recent=recent,
-        fat_mean=prior.fat_mean,
-        fat_cov=prior.fat_cov,
-        cycle_day=unknown,
-        cycle_days=np.full(who.shape[0], estimation_morning.CYCLE_DAYS),
-        rejected_kg=unknown,
+        moments=first.moments,
+        reference=first.reference,
     )
-
-
-def chosen_branch(step: Step, won: Bools) -> Branch:
-    """The main branch of a day, with the one of the new scale where it `won` (athletes,) in the end."""
-    if step.scale is None or not won[step.scale_rows].any():
-        return step.main
-    here = won[step.scale_rows]
-    rows = step.scale_rows[here]
-
-    def mixed(main: Floats, other: Floats) -> Floats:
-        values = main.copy()
-        values[..., rows] = other[..., here]
-        return values
-
-    def mixed_all(main: Any, other: Any) -> Any:
-        return type(main)(**{f.name: mixed(getattr(main, f.name), getattr(other, f.name)) for f in fields(main)})
-
-    updates = tuple(mixed_all(a, b) for a, b in zip(step.main.updates, step.scale.updates, strict=True))
-    return Branch(
-        mixed(step.main.mean, step.scale.mean),
-        mixed(step.main.cov, step.scale.cov),
-        updates,
-        mixed_all(step.main.drift, step.scale.drift),
-    )
+    state.body_fat = replace(state.body_fat, moments=first.body_fat)
+    state.recent[:, INTAKE] = first.reference.intake_kcal
+    state.recent[:, INTAKE_VARIANCE] = (RECENT_INTAKE_SD * first.reference.intake_kcal) ** 2
+    return state

@@ -1,197 +1,135 @@
-"""A morning of the filter of `estimation`: a new phase, the cycle, a target, the weigh-in, a measured body fat."""
+"""The measurement update: a weigh-in against what a hypothesis expects, and conditioning on weigh-ins and on targets.
+
+A weigh-in is tissue + w·water + fluid + gut + scale + rhythms + noise. Used for the main hypothesis and the alternative
+ones.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from service.domain import kalman
-from service.domain.estimation import hypothesis
-from service.domain.estimation import intake as estimation_intake
 from service.domain.estimation import model as m
-from service.domain.estimation import scale_change as estimation_scale
+from service.domain.estimation.cycle import Cycle, rhythm
+from service.domain.estimation.day import Day
 from service.domain.estimation.model import (
     CYCLE_COS,
     CYCLE_SIN,
     FLUID,
     GUT,
+    MAINTENANCE,
     SCALE,
-    STATES,
     TISSUE,
     WATER,
     WEEK_COS,
     WEEK_SIN,
 )
-from service.domain.estimation.state import WEEK, Day, FilterState
-from service.domain.records import Bools, Floats, Ints
+from service.domain.estimation.recent import WEEK
+from service.domain.kalman import Moments, Row
+from service.domain.records import Bools, Floats, Ints, replaced, take
 
-GROSS_KG, GROSS_SD = 3.5, 6.0  # beyond both a weigh-in is a slip of the finger and left out
-SLIPS = (2.2046226, 0.45359237, 10.0, 0.1)  # never believed, however often they come
-NOISE_PRIOR_DAYS = 20.0
-SURPRISE_KEPT, SURPRISE_FADES = 0.9, 0.98  # of the sum: per weigh-in, per day without one
-SURPRISE_LEAST_VARIANCE = 4.5  # a few weigh-ins prove nothing
-UNREST, UNREST_MOST, UNREST_IN_CUT = 4.0, 20.0, 4.0
-FIRST_WEIGHINGS = 5.0  # before these the mass itself is only supposed
-LOST_SIGHT_KG = 1.0  # a tissue mass known no better is found anew by a weigh-in
-SUPPOSED = 0.04  # a mass that one weigh-in moves by this share was only supposed
-FAR_SD = 3.0  # a weigh-in further off than this is shown as an outlier
-CYCLE_DAYS = 28.0
-CYCLE_USUAL_DAYS = (20.0, 45.0)
+TARGET_BELIEVED_SD = 3.0  # standard deviations: a target further off is believed less the further off it is; judged
+STUDENT_FREEDOM = 4.0  # degrees of freedom of a weigh-in's tails: clothes, travel, illness; judged
+STRAY_SHARE, STRAY_SD_KG = 0.05, 1.5  # share and kg: the same as a mixture, where a density is needed; judged
+STRAY_LEAST = 1e-4  # density, per kg, that a weigh-in has at least; judged
 
 
 @dataclass(frozen=True)
-class Morning:
-    """What a morning brought: to the main branch, and to those with a suspected new scale."""
+class Innovation:
+    """A weigh-in against what a hypothesis expects of it; arrays (athletes,), NaN where nobody weighed in."""
 
-    told: hypothesis.Told
-    weighed: kalman.Update | None
-    suspicion: estimation_scale.Suspicion | None
-    outlier: Bools
-    rescaled: Ints  # whose weigh-ins, left out at first, agree that another scale is in use
-    fat_ratio: Floats | None  # by which the weigh-in rescaled fat mass; None: nobody's
+    mass_kg: Floats
+    kg: Floats  # v = mass − h·x
+    variance: Floats  # S = h·P·h + noise
+    along: Floats  # P·h, covariances of the weigh-in with the states, (states, athletes)
+    row: Row  # h, what a weigh-in shows of the states
+
+    def widen(self, cov: Floats, state: int, rows: Ints) -> None:
+        """Let a state that the weigh-in shows whole be what it says, of some athletes; also in `cov`, in place."""
+        variance = self.kg[rows] ** 2
+        cov[state, state, rows] += variance
+        self.along[state, rows] += variance
+        self.variance[rows] += variance
 
 
-def states_in_use(state: FilterState) -> int:
-    """The number of leading states in use: a batch in which nobody has a cycle needs no rhythm of it, if that is last.
+def weigh_in_row(date: np.datetime64, water: Floats, cycle: Cycle, size: int) -> Row:
+    """What a weigh-in shows of the first `size` states, which are in use; `water` as it follows intake."""
+    weekday = 2.0 * np.pi * (float((date.astype(np.int64) + 3) % WEEK) - 6.5) / WEEK
+    row: dict[int, Floats | float] = {TISSUE: 1.0, WATER: water, FLUID: 1.0, GUT: 1.0, SCALE: 1.0}
+    row |= {WEEK_COS: float(np.cos(weekday)), WEEK_SIN: float(np.sin(weekday))}
+    if size > min(CYCLE_COS, CYCLE_SIN):
+        row[CYCLE_COS], row[CYCLE_SIN] = rhythm(cycle.day, cycle.length_days)
+    return {state: coefficient for state, coefficient in row.items() if state < size}
 
-    The states left out are exactly zero, so leaving them out changes no bit of the others.
+
+def expected_mass_kg(mean: Floats, water: Floats) -> Floats:
+    """What the scale would show, rhythms apart; array (athletes,)."""
+    return np.asarray(mean[TISSUE] + water * mean[WATER] + mean[FLUID] + mean[GUT] + mean[SCALE])
+
+
+def innovation_of(
+    moments: Moments, row: Row, mass_kg: Floats, noise_scale: Floats, water_variance: Floats
+) -> Innovation:
+    """How far weigh-ins are from what is expected: v = mass − h·x, S = h·P·h + R.
+
+    R = 0.28² kg²·noise scale + (water gain² + its variance)·var w, the driver of water being uncertain too.
     """
-    size = STATES
-    while size - 1 in (CYCLE_COS, CYCLE_SIN) and not state.cov[size - 1, size - 1].any():
-        size -= 1
-    return size
+    mean, cov = moments.mean, moments.cov
+    noise = m.WEIGHING_SD_KG**2 * noise_scale + (mean[WATER] ** 2 + cov[WATER, WATER]) * water_variance
+    along = kalman.project(cov, row)
+    return Innovation(mass_kg, mass_kg - kalman.inner(mean, row), kalman.inner(along, row) + noise, along, row)
 
 
-def cycle_day(state: FilterState, day: Day) -> Floats:
-    """The day of the menstrual cycle; by the calendar until a start was logged; array (athletes,)."""
-    calendar = float(day.date.astype(np.int64) % int(CYCLE_DAYS))
-    return np.where(np.isnan(state.cycle_day), calendar, state.cycle_day)
+def log_density(innovation_kg: Floats, variance: Floats) -> Floats:
+    """Log density of a weigh-in, up to a constant, as a mixture of usual and stray ones; 0 where NaN.
 
-
-def rhythm(cycle_day: Floats, cycle_days: Floats) -> Floats:
-    """Cosine and sine at a day of the menstrual cycle, (2, athletes)."""
-    half = np.tan(cycle_day * (np.pi / cycle_days))  # one tangent of half the angle costs less than cosine and sine
-    square = half * half
-    return np.stack([1.0 - square, 2.0 * half]) / (1.0 + square)
-
-
-def observe(state: FilterState, others: estimation_scale.Others, day: Day, *, traced: bool) -> tuple[Morning, int]:
-    """Phase switch, cycle, target and weigh-in, in place; returns also how many states are in use.
-
-    `traced` keeps the updates for the smoother, of all states.
+    log(0.95·N(v; S) + 0.05·N(v; S + 1.5²) + 10⁻⁴), without the factor 1/√2π.
     """
-    state.days += state.started
-    switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
-    _follow_cycle(state, day)
-    size = STATES if traced else states_in_use(state)
-    mean, cov = state.mean[:size], state.cov[:size, :size]
-    hypothesis.switch_phase(cov, np.flatnonzero(switch), state.reference_kcal)
-    told = hypothesis.hear_target(mean, cov, *_target_says(state, day))
-    noise = noise_scale(state)
-    used = state.started & ~np.isnan(day.mass_kg)
-    sight, trusted, rescaled = None, np.zeros(0, np.int64), np.zeros(0, np.int64)
-    z2, gross = np.zeros(used.shape), np.zeros_like(used)
-    begun = np.zeros_like(used)
-    if used.any():
-        mass_kg = np.where(used, day.mass_kg, np.nan)
-        sight = hypothesis.see(mean, cov, _weighing_row(state, day, size), mass_kg, noise, state.water_variance)
-        gross, trusted = _judge(state, sight)
-        if trusted.size:  # kilograms overnight are no tissue where the mass was known
-            grown = state.weighed_days[trusted] >= estimation_scale.KNOWN_WEIGHINGS
-            rescaled = trusted[grown]
-            sight.widen(cov, SCALE, rescaled)
-            sight.widen(cov, TISSUE, trusted[~grown])
-        used &= ~gross
-        miss_kg = np.where(used, np.abs(sight.innovation), 0.0)
-        z2 = miss_kg * miss_kg / sight.variance
-        begun = estimation_scale.begins(state, z2, miss_kg)
-    suspicion = None
-    if others.rows.size or begun.any():
-        news = estimation_scale.News(switch, told, sight, used, noise, day.phase_day)
-        suspicion = estimation_scale.follow(state, others, begun, news, size, traced=traced)
-    weighed = fat_ratio = None
-    if sight is not None:
-        before_kg, lost_sight = mean[TISSUE].copy(), cov[TISSUE, TISSUE] > LOST_SIGHT_KG**2
-        weighed = hypothesis.weigh(mean, cov, sight, used, trusted, traced=traced)
-        fat_ratio = _correct_fat(state, before_kg, lost_sight, used)
-        _count_weighings(state, used, z2)
-    _be_surprised(state, sight, used)
-    _begin_phase(state, switch, day)
-    return Morning(told, weighed, suspicion, gross | (z2 > FAR_SD**2), rescaled, fat_ratio), size
+    wide = variance + STRAY_SD_KG**2
+    known = ~np.isnan(innovation_kg)
+    square = np.where(known, innovation_kg * innovation_kg, 0.0)
+    usual = (1.0 - STRAY_SHARE) * np.exp(-0.5 * square / variance) / np.sqrt(variance)
+    stray = STRAY_SHARE * np.exp(-0.5 * square / wide) / np.sqrt(wide)
+    return np.asarray(np.where(known, np.log(usual + stray + STRAY_LEAST), 0.0))
 
 
-def _count_weighings(state: FilterState, used: Bools, z2: Floats) -> None:
-    """What the weigh-ins taken in say about the athlete's scatter; they also end a row of rejected ones; in place."""
-    state.noise_scale_sum += np.minimum(z2, 6.0)
-    state.noise_scale_days += used
-    state.weighed_days += used
-    np.copyto(state.rejected_kg, np.nan, where=used)
-    np.copyto(state.rejected_days, 0.0, where=used)
+def condition_on_weigh_ins(
+    moments: Moments, innovation: Innovation, accepted: Bools, believed: Ints, *, traced: bool
+) -> kalman.Update | None:
+    """Condition on the `accepted` weigh-ins, far ones with less weight unless `believed`; in place.
 
-
-def _be_surprised(state: FilterState, sight: hypothesis.Sight | None, used: Bools) -> None:
-    """Keep the fading sum of how far weigh-ins fell from what was expected, with their sign; in place."""
-    kept = np.where(used, SURPRISE_KEPT, SURPRISE_FADES)
-    state.surprise *= kept
-    state.surprise_variance *= kept * kept
-    if sight is not None:
-        state.surprise += np.clip(np.where(used, sight.innovation / np.sqrt(sight.variance), 0.0), -2.0, 2.0)
-        state.surprise_variance += used
-
-
-def unrest(state: FilterState, cut: Bools) -> Floats:
-    """How much more than usual maintenance may move tonight, as a factor on the variance of its walk, (athletes,).
-
-    Weigh-ins that keep falling on one side of what the log makes expected mean a new job, or eating that is no longer
-    written down; the latter most of all in a cut whose scale stays up.
+    S is divided by the weight (ν + 1)/(ν + v²/S) of Student's t (Lange 1989, 10.1080/01621459.1989.10478852), at most
+    1. Returns the update if it is `traced`, for the smoother.
     """
-    square = state.surprise**2 / np.maximum(state.surprise_variance, SURPRISE_LEAST_VARIANCE)
-    extra = np.clip(UNREST * (square - 1.0), 0.0, UNREST_MOST)
-    return 1.0 + extra * np.where(cut & (state.surprise > 0.0), UNREST_IN_CUT, 1.0)
-
-
-def _begin_phase(state: FilterState, switch: Bools, day: Day) -> None:
-    """A new phase may change how the target is followed; and the target in force is known."""
-    rows = np.flatnonzero(switch)
-    state.share[rows] = 1.0 + 0.5 * (state.share[rows] - 1.0)
-    state.share_variance[rows] += estimation_intake.SHARE_SWITCH_SD**2
-    np.copyto(state.last_target, day.target_kcal, where=~np.isnan(day.target_kcal))
-
-
-def _correct_fat(state: FilterState, before_kg: Floats, lost_sight: Bools, used: Bools) -> Floats | None:
-    """What a weigh-in corrects of a mass that was only supposed it corrects of fat too; in place.
-
-    After months without a weigh-in (`lost_sight`) by partition, in the first days by keeping the share; returns by how
-    much fat was rescaled there, if anybody's was.
-    """
-    moved_kg = state.mean[TISSUE] - before_kg
-    known = used & (state.weighed_days >= FIRST_WEIGHINGS) & lost_sight
-    state.fat_mean[0] += np.where(known, m.fat_change_kg(moved_kg, state.fat_mean[0]), 0.0)
-    ratio = state.mean[TISSUE] / np.maximum(before_kg, 20.0)
-    supposed = (np.abs(ratio - 1.0) > SUPPOSED) & used & (state.weighed_days < FIRST_WEIGHINGS)
-    if not supposed.any():
+    innovation_kg = np.where(accepted, innovation.kg, 0.0)
+    z2 = innovation_kg * innovation_kg / innovation.variance
+    wider = np.maximum((STUDENT_FREEDOM + z2) / (STUDENT_FREEDOM + 1.0), 1.0)
+    wider[believed] = 1.0
+    variance = innovation.variance * wider
+    gain = kalman.condition(moments.mean, moments.cov, innovation.along, innovation_kg, accepted / variance)
+    if not traced:
         return None
-    ratio = np.where(supposed, ratio, 1.0)
-    state.fat_mean[0] *= ratio
-    state.fat_cov[0] *= ratio
-    state.fat_cov[0, 0] *= ratio
-    return ratio
+    h = kalman.dense(innovation.row, moments.mean.shape) * accepted
+    return kalman.Update(innovation_kg, np.where(accepted, variance, 1.0), gain, h)
 
 
-def expected_mass_kg(state: FilterState) -> Floats:
-    """What the scale would show next morning, rhythms apart; array (athletes,)."""
-    mean = state.mean
-    return np.asarray(mean[TISSUE] + state.water * mean[WATER] + mean[FLUID] + mean[GUT] + mean[SCALE])
+@dataclass(frozen=True)
+class TargetReadings:
+    """What the day's new targets say about maintenance, and what the main hypothesis made of it."""
+
+    implied_kcal: Floats  # (athletes,), NaN: nothing new
+    spread: Floats  # (athletes,), relative
+    rows: Ints  # whose target says something
+    update: kalman.Update  # the main hypothesis', of `rows`
 
 
-def noise_scale(state: FilterState) -> Floats:
-    """The athlete's own variance of weighing against the usual one; arrays (athletes,)."""
-    return (NOISE_PRIOR_DAYS + state.noise_scale_sum) / (NOISE_PRIOR_DAYS + state.noise_scale_days)
+def implied_maintenance(day: Day, started: Bools, last_target_kcal: Floats) -> tuple[Floats, Floats]:
+    """Maintenance that a new phase's target implies, kcal (NaN: nothing new), and its relative spread.
 
-
-def _target_says(state: FilterState, day: Day) -> tuple[Floats, Floats]:
-    """Maintenance that a new phase's target implies, kcal (NaN: nothing new), and its relative spread."""
-    first = np.isnan(state.last_target)
-    new = state.started & ~np.isnan(day.target_kcal) & (first | (day.phase_day == 1))
+    Target over 1 + the share that phases of its kind usually intend; later targets than the first say less.
+    """
+    first = np.isnan(last_target_kcal)
+    new = started & ~np.isnan(day.target_kcal) & (first | (day.phase_day == 1))
     implied, spread = np.full(new.shape, np.nan), np.ones(new.shape)
     rows = np.flatnonzero(new)
     if rows.size:
@@ -201,66 +139,43 @@ def _target_says(state: FilterState, day: Day) -> tuple[Floats, Floats]:
     return implied, spread
 
 
-def _weighing_row(state: FilterState, day: Day, size: int) -> kalman.Row:
-    """What a weigh-in shows of the states in use."""
-    weekday = 2.0 * np.pi * (float((day.date.astype(np.int64) + 3) % WEEK) - 6.5) / WEEK
-    row: dict[int, Floats | float] = {TISSUE: 1.0, WATER: state.water, FLUID: 1.0, GUT: 1.0, SCALE: 1.0}
-    row |= {WEEK_COS: float(np.cos(weekday)), WEEK_SIN: float(np.sin(weekday))}
-    if size > min(CYCLE_COS, CYCLE_SIN):
-        row[CYCLE_COS], row[CYCLE_SIN] = rhythm(cycle_day(state, day), state.cycle_days)
-    return {at: coefficient for at, coefficient in row.items() if at < size}
+def condition_on_targets(moments: Moments, implied_kcal: Floats, spread: Floats) -> TargetReadings:
+    """Condition the main hypothesis on what targets say about maintenance (NaN: nothing); in place."""
+    rows = np.flatnonzero(~np.isnan(implied_kcal))
+    update = _condition_on_some(moments, rows, implied_kcal[rows], spread[rows])
+    return TargetReadings(implied_kcal, spread, rows, update)
 
 
-def _judge(state: FilterState, sight: hypothesis.Sight) -> tuple[Bools, Ints]:
-    """Which weigh-ins are left out, and which stand because rejected ones agreed with each other; in place."""
-    far = np.abs(sight.innovation)
-    gross: Bools = (far > GROSS_KG) & (far * far > GROSS_SD**2 * sight.variance)  # False where NaN
-    rows = np.flatnonzero(gross)
-    if not rows.size:
-        return gross, rows
-    mass_kg = sight.mass_kg[rows]
-    expected = np.maximum(mass_kg - sight.innovation[rows], 20.0)
-    slip = np.zeros(rows.shape, dtype=np.bool_)
-    for factor in SLIPS:
-        slip |= np.abs(mass_kg / factor - expected) < 0.04 * expected
-    near = np.abs(mass_kg - state.rejected_kg[rows]) < GROSS_KG
-    in_a_row = np.where(near, state.rejected_days[rows] + 1.0, 1.0)
-    young = state.weighed_days[rows] < FIRST_WEIGHINGS
-    again = near & (young | ~slip) & (in_a_row >= np.where(young, 2.0, 3.0))
-    state.rejected_kg[rows], state.rejected_days[rows] = mass_kg, in_a_row
-    gross[rows[again]] = False
-    return gross, rows[again]
+def condition_alternatives_on_targets(
+    moments: Moments, readings: TargetReadings, rows: Ints, begun: Bools, *, traced: bool
+) -> kalman.Update | None:
+    """Condition the alternative hypotheses of the athletes `rows` too, in place.
 
-
-def _follow_cycle(state: FilterState, day: Day) -> None:
-    """Take in a logged start of menstruation; the first one replaces the free rhythm by the known one; in place."""
-    begins = state.started & day.menstruation_started
-    if not begins.any():
-        return
-    first = np.flatnonzero(begins & np.isnan(state.cycle_day))
-    state.scale_active[first] = False
-    for row, value in ((CYCLE_COS, m.CYCLE_MEAN_KG), (CYCLE_SIN, 0.0)):
-        state.mean[row, first] = value
-        state.cov[row, :, first] = 0.0
-        state.cov[:, row, first] = 0.0
-        state.cov[row, row, first] = m.CYCLE_SD_KG**2
-    low, high = CYCLE_USUAL_DAYS
-    known = begins & (state.cycle_day >= low) & (state.cycle_day <= high)
-    length = np.where(known, state.cycle_day, state.cycle_days)
-    state.cycle_days += 0.4 * (length - state.cycle_days)
-    state.cycle_day[begins] = 0.0
-
-
-def measure_fat(state: FilterState, day: Day) -> tuple[Ints, kalman.Update] | None:
-    """Take in the day's measurements of body fat, in place; returns whose and the update, of those only."""
-    rows = np.flatnonzero(state.started & ~np.isnan(day.body_fat_pct) & ~np.isnan(day.body_fat_se_pct))
-    if not rows.size:
+    Those `begun` today are copies of a main one that took the target in. Returns the updates of all of them if they are
+    `traced`, for the smoother.
+    """
+    known = ~np.isnan(readings.implied_kcal[rows])
+    here = np.flatnonzero(known & ~begun)
+    update = _condition_on_some(moments, here, readings.implied_kcal[rows[here]], readings.spread[rows[here]])
+    if not traced:
         return None
-    se_pct = day.body_fat_se_pct[rows]
-    mean, cov = np.take(state.fat_mean, rows, axis=1), np.take(state.fat_cov, rows, axis=2)
-    cov[1, 1] = np.where(cov[1, 1] == 0.0, (m.FAT_BIAS_SHARE * se_pct) ** 2, cov[1, 1])
-    row = {0: 100.0 / np.maximum(state.mean[TISSUE, rows], 20.0), 1: 1.0}
-    noise = (1.0 - m.FAT_BIAS_SHARE**2) * se_pct**2
-    done = kalman.update(mean, cov, row, day.body_fat_pct[rows], noise)
-    state.fat_mean[:, rows], state.fat_cov[:, :, rows] = mean, cov
-    return rows, done
+    copied = np.flatnonzero(known & begun)
+    of_main = take(readings.update, np.searchsorted(readings.rows, rows[copied]))
+    return replaced(kalman.spread_out(update, here, rows.size), copied, of_main)
+
+
+def _condition_on_some(moments: Moments, rows: Ints, implied_kcal: Floats, spread: Floats) -> kalman.Update:
+    """The update of some athletes, who are few on most days; a target far from what is known says ever less.
+
+    Noise = (spread·implied)² + S·max(v²/(9·S) − 1, 0): somebody may have typed it wrong, or means to starve.
+    """
+    if not rows.size:
+        return kalman.no_update(moments.mean.shape[0], 0)
+    some = moments.of(rows)
+    variance = (spread * implied_kcal) ** 2
+    total = np.maximum(some.cov[MAINTENANCE, MAINTENANCE] + variance, 1.0)
+    distance = (implied_kcal - some.mean[MAINTENANCE]) ** 2 / (TARGET_BELIEVED_SD**2 * total)
+    noise = variance + total * np.maximum(distance - 1.0, 0.0)
+    done = kalman.update(some.mean, some.cov, {MAINTENANCE: 1.0}, implied_kcal, noise)
+    moments.put(rows, some)
+    return done

@@ -4,11 +4,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.domain.estimation.day import empty_day
 from service.domain.estimation.filter import Filter
 from service.domain.estimation.measurement_update import expected_mass_kg
 from service.domain.estimation.model import MAINTENANCE
-from service.domain.estimation.state import FilterState, empty_day, take
-from service.domain.records import Athletes, Bools, Floats, FoodState
+from service.domain.estimation.noise_adaptation import OneSidedness
+from service.domain.estimation.state import FilterState
+from service.domain.records import Athletes, Bools, Floats, FoodState, take
 
 
 @dataclass(frozen=True)
@@ -27,8 +29,8 @@ def outlook(athletes: Athletes, state: FilterState, after: np.datetime64, days: 
     where nothing was logged yet.
     """
     so_far = np.maximum(state.days, 1.0)
-    weighs = np.minimum(state.weighed_days / so_far, 1.0)
-    logs = np.minimum(state.whole_days / so_far, 1.0)
+    weighs = np.minimum(state.weigh_ins.accepted_days / so_far, 1.0)
+    logs = np.minimum(state.food.whole_days / so_far, 1.0)
     always = np.ones_like(weighs)
     return Outlook(
         _spread_after(athletes, state, after, days, weighs, logs),
@@ -41,22 +43,23 @@ def _spread_after(
     athletes: Athletes, state: FilterState, after: np.datetime64, days: int, weighs: Floats, logs: Floats
 ) -> Floats:
     state = take(state, slice(None))
-    state.surprise[:] = 0.0
+    state.one_sidedness = OneSidedness(np.zeros_like(state.days), state.one_sidedness.variance)
     running = Filter(state, athletes)
     for ahead in range(1, days + 1):
-        target = state.last_target
-        plan = np.where(np.isnan(target), state.mean[MAINTENANCE], target)
+        target = state.food.target_kcal
+        plan = np.where(np.isnan(target), state.moments.mean[MAINTENANCE], target)
         logged = state.started & _due(logs, ahead)
         day = replace(
             empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0]),
-            mass_kg=np.where(state.started & _due(weighs, ahead), expected_mass_kg(state), np.nan),
+            mass_kg=np.where(
+                state.started & _due(weighs, ahead), expected_mass_kg(state.moments.mean, state.response.water), np.nan
+            ),
             target_kcal=target,
-            intake_kcal=np.where(logged, state.share * plan, np.nan),
+            intake_kcal=np.where(logged, state.food.share * plan, np.nan),
             food_state=np.where(logged, int(FoodState.COMPLETE), int(FoodState.NOT_LOGGED)),
         )
-        running.take_in(day)
-        running.sleep()
-    return np.where(state.started, np.sqrt(state.cov[MAINTENANCE, MAINTENANCE]), np.nan)
+        running.time_update(running.measurement_update(day))
+    return np.where(state.started, np.sqrt(state.moments.cov[MAINTENANCE, MAINTENANCE]), np.nan)
 
 
 def _due(frequency: Floats, day: int) -> Bools:
