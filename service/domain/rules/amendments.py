@@ -7,7 +7,6 @@ from datetime import date, timedelta
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules import safety_rules
-from service.domain.rules.arbiter import RULE, deepens
 from service.domain.rules.findings import Finding, Severity, Stage, Verdict, finding, soft
 from service.domain.rules.gate import (
     closed_scopes,
@@ -20,6 +19,8 @@ from service.domain.rules.gate import (
 )
 from service.domain.rules.history import strained
 from service.domain.rules.phases import cuts_in_a_row, goal_reached
+from service.domain.rules.proposals import deepens
+from service.domain.rules.rulebook import RULE
 from service.domain.rules.targets import energy_floor_kcal, lowest_energy
 from service.domain.wording import number
 

@@ -7,7 +7,7 @@ import pytest
 
 from service.domain.evidence import BodyFatMeasurement, PastPhase, PhaseNow, Targets
 from service.domain.policy import DEFAULT
-from service.domain.rules.arbiter import RULE, decide
+from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action
 from service.domain.rules.phases import (
     TRANSITIONS,
@@ -18,6 +18,7 @@ from service.domain.rules.phases import (
     switch,
     to_mermaid,
 )
+from service.domain.rules.rulebook import RULE
 from tests.domain.rules.on_plan import TODAY, ago, but, phase, q
 
 AT_GOAL = (BodyFatMeasurement(ago(14), 12.5), BodyFatMeasurement(ago(2), 12.0))
