@@ -78,10 +78,10 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
     if count >= least or maintenance_well_known(evidence, policy):
         return None
     half = maintenance_half_width_pct(evidence)
-    known = "not known" if half is None else f"known only within ±{number(half)} %"
+    precision = "not known" if half is None else f"known only within ±{number(half)} %"
     some = f"Only {count} complete food day{'' if count == 1 else 's'}" if count else "No complete food days"
     words = (
-        f"{some} in the last 14 while maintenance is {known}: log at least {least} complete"
+        f"{some} in the last 14 while maintenance is {precision}: log at least {least} complete"
         " days in the next 14, weekdays and a weekend."
     )
     numbers = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}

@@ -232,18 +232,18 @@ def gate(evidence: Evidence, policy: Policy) -> Gate:
     )
 
 
-def stricter(one: Gate, other: Gate) -> Gate:
+def stricter(first: Gate, second: Gate) -> Gate:
     """What both gates let through: the same athlete on two days."""
     return Gate(
-        deficit_open=one.deficit_open and other.deficit_open,
-        load_open=one.load_open and other.load_open,
-        deepening_open=one.deepening_open and other.deepening_open,
-        screened=one.screened and other.screened,
-        closed_exercises=tuple(sorted({*one.closed_exercises, *other.closed_exercises})),
-        closed_by=tuple(dict.fromkeys((*one.closed_by, *other.closed_by))),
-        on_referral_list=one.on_referral_list or other.on_referral_list,
-        window_open=one.window_open and other.window_open,
-        kidney_closed=one.kidney_closed or other.kidney_closed,
+        deficit_open=first.deficit_open and second.deficit_open,
+        load_open=first.load_open and second.load_open,
+        deepening_open=first.deepening_open and second.deepening_open,
+        screened=first.screened and second.screened,
+        closed_exercises=tuple(sorted({*first.closed_exercises, *second.closed_exercises})),
+        closed_by=tuple(dict.fromkeys((*first.closed_by, *second.closed_by))),
+        on_referral_list=first.on_referral_list or second.on_referral_list,
+        window_open=first.window_open and second.window_open,
+        kidney_closed=first.kidney_closed or second.kidney_closed,
     )
 
 

@@ -1,4 +1,4 @@
-"""Which phase follows which, and why: the transition table as data, its guards, and its diagram."""
+"""Which phase follows which, and why: the transition table as data, and its guards."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -208,13 +208,3 @@ def switch(evidence: Evidence, policy: Policy, because: str) -> Switch | None:
 
 
 _USUAL_DAYS = {"cut": "cut_plan_days", "build": "build_plan_days", "maintain": "maintain_min_days"}
-
-
-def to_mermaid() -> str:
-    """The transition table as a Mermaid state diagram, for the developers' documentation."""
-    edges: dict[tuple[str, str], list[str]] = {}
-    for row in TRANSITIONS:
-        words = f"{row.words}, if {row.when.split(':')[0]}" if row.when else row.words
-        edges.setdefault((row.source, row.to), []).append(words)
-    lines = [f"    {source} --> {to} : {' / '.join(dict.fromkeys(words))}" for (source, to), words in edges.items()]
-    return "\n".join(["stateDiagram-v2", *lines]) + "\n"
