@@ -21,6 +21,7 @@ from service.application.evidence.gather import read_log
 from service.application.review import replays
 from service.auth import Principal, requires
 from service.domain.policy import DEFAULT, Policy, describe, validate
+from service.domain.rules.rulebook import describe_rules
 from service.errors import Conflict, Fault, Invalid, NotFound
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
@@ -50,10 +51,23 @@ class ThresholdAnswer(Answer):
     description: str
 
 
-class ThresholdList(Answer):
-    """All thresholds."""
+class RuleAnswer(Answer):
+    """One decision rule: what it asks, how much its finding matters, and which thresholds decide it."""
+
+    code: str = Field(description="as its findings have it")
+    stage: str = Field(description="rules are heard in the order safety, data, phase, energy, training")
+    severity: str
+    question: str
+    argues_for: str | None = Field(description="the action that its finding argues for; null when it only informs")
+    thresholds: list[str] = Field(description="names among `items`: all that the rule reads")
+    source: str = Field(description="beside the thresholds' own; empty without one")
+
+
+class PolicySchema(Answer):
+    """All thresholds, and the rules that read them in the order in which they are heard."""
 
     items: list[ThresholdAnswer]
+    rules: list[RuleAnswer]
 
 
 class PolicyBody(Body):
@@ -125,9 +139,12 @@ _BUILT_IN = PolicyAnswer(
 
 
 @router.get("/policies/schema", dependencies=[Read])
-async def get_policy_schema() -> ThresholdList:
-    """Every threshold with default, unit, range and source."""
-    return ThresholdList(items=[ThresholdAnswer.model_validate(row) for row in describe()])
+async def get_policy_schema() -> PolicySchema:
+    """Every threshold with default, unit, range and source; every rule with the thresholds that decide it."""
+    return PolicySchema(
+        items=[ThresholdAnswer.model_validate(row) for row in describe()],
+        rules=[RuleAnswer.model_validate(row) for row in describe_rules()],
+    )
 
 
 @router.get("/policies")

@@ -143,8 +143,8 @@ class BodyFatMeasurement:
 
 
 @dataclass(frozen=True)
-class Doubted:
-    """How many entries of one kind are doubted for one reason."""
+class SuspectEntries:
+    """How many entries of one kind are suspect for one reason."""
 
     kind: Literal["weigh_in", "meal"]
     reason: str  # as in `suspects.Suspect`, or unknown_food
@@ -166,7 +166,7 @@ class Log:
     days_since_measurement: int | None = None
     body_fat_measurements: tuple[BodyFatMeasurement, ...] = ()
     sessions_missed_7_d: int | None = None  # fewer than the athlete's habit; None without one
-    doubted_28_d: tuple[Doubted, ...] = ()  # most frequent first; neither confirmed nor corrected yet
+    suspect_28_d: tuple[SuspectEntries, ...] = ()  # most frequent first; neither confirmed nor corrected yet
 
 
 @dataclass(frozen=True)

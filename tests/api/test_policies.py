@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from service.domain.policy import DEFAULT, describe
+from service.domain.rules.rulebook import describe_rules
 from service.store.scope import Scope
 from service.store.tables import Decision, PolicyVersion, Review, Target
 from tests.api.conftest import Api, Call, days_ago, faults, today
@@ -29,6 +30,17 @@ def test_the_schema_has_every_threshold_with_its_source(api: Api) -> None:
     default = api("GET", "/policies/default").json()
     assert default["values"] == {item["name"]: item["default"] for item in items}
     assert (default["id"], default["version"], default["changes"]) == ("default", 1, {})
+
+
+def test_the_schema_has_every_rule_with_the_thresholds_that_decide_it(api: Api) -> None:
+    schema = api("GET", "/policies/schema").json()
+    assert schema["rules"] == describe_rules()
+    assert all({*rule["thresholds"]} <= {item["name"] for item in schema["items"]} for rule in schema["rules"])
+    rules = {rule["code"]: rule for rule in schema["rules"]}
+    assert rules["safety.minor"] | {"source": ""} == {
+        "code": "safety.minor", "stage": "safety", "severity": "stop", "question": "Is the athlete a minor?",
+        "argues_for": "refer", "thresholds": ["adult_age_y", "clearance_valid_days"], "source": "",
+    }  # fmt: skip
 
 
 def test_versions_are_added_and_the_newest_is_in_force(fresh: Api) -> None:

@@ -54,11 +54,11 @@ def test_a_wrong_first_weigh_in_locks_out_no_true_one(api: Api, send: Any) -> No
     assert found[0]["suspect"]["best_guess_kg"] == 82
     made = review(api, home)
     assert "safety.bmi_low" not in statements(made)
-    assert statements(made)["data.doubted_entries"] == (
+    assert statements(made)["data.suspect_entries"] == (
         "1 weigh-in looks like kilograms sent as pounds (last 28 days): confirm or correct it."
     )
     assert api("PATCH", f"{home}/weigh-ins/{found[0]['id']}", {"mass_kg": 82}).json()["suspect"] is None
-    assert "data.doubted_entries" not in statements(review(api, home, "?dry_run=true"))
+    assert "data.suspect_entries" not in statements(review(api, home, "?dry_run=true"))
 
 
 def test_both_units_on_one_day(api: Api, send: Any) -> None:
@@ -81,17 +81,17 @@ def test_twelve_in_pounds_are_named_before_no_weigh_in(api: Api, send: Any) -> N
     assert reasons(found) == ["pounds_for_kilograms"] * 12
     made = review(api, home)
     said = statements(made)
-    assert said["data.doubted_entries"] == "12 weigh-ins look like pounds (last 28 days): confirm or correct them."
+    assert said["data.suspect_entries"] == "12 weigh-ins look like pounds (last 28 days): confirm or correct them."
     codes = [code for code in said if code.startswith("data.")]
-    assert codes[0] == "data.doubted_entries" and "data.no_weigh_in_lately" in codes
+    assert codes[0] == "data.suspect_entries" and "data.no_weigh_in_lately" in codes
     seen = attention(api, home)
     named = [reason["code"] for reason in seen["reasons"]]
-    assert named.index("data.doubted_entries") < named.index("data.no_weigh_in_lately")
+    assert named.index("data.suspect_entries") < named.index("data.no_weigh_in_lately")
     for one in found.values():
         api("PATCH", f"{home}/weigh-ins/{one['id']}", {"mass_lb": one["mass_kg"]})
     assert reasons({int(one["ref"][2:]): one for one in api.all(f"{home}/weigh-ins")}) == [None] * 12
     assert (
-        not {"data.doubted_entries", "data.no_weigh_in_lately"} & statements(review(api, home, "?dry_run=true")).keys()
+        not {"data.suspect_entries", "data.no_weigh_in_lately"} & statements(review(api, home, "?dry_run=true")).keys()
     )
 
 

@@ -56,7 +56,7 @@ def _findings(review: Mapping[str, Any]) -> list[str]:
             for found in review["findings"]
         ),
         *(f"would change: {text}" for text in review["recommendation"]["would_change_if"]),
-        *(f"gave way: {weaker['code']}: {weaker['why']}" for weaker in review["overridden"]),
+        *(f"overridden: {weaker['code']}: {weaker['why']}" for weaker in review["overridden"]),
     ]
 
 

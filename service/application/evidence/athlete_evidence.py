@@ -168,14 +168,14 @@ def _log(roster: Roster, doubts: Sequence[Doubt], index: int, on: date) -> ev.Lo
             for day in np.flatnonzero(measured)
         ),
         sessions_missed_7_d=_missed_sessions(roster.sessions[index, :end], mass | logged),
-        doubted_28_d=_doubted(doubts),
+        suspect_28_d=_suspect_entries(doubts),
     )
 
 
-def _doubted(doubts: Sequence[Doubt]) -> tuple[ev.Doubted, ...]:
+def _suspect_entries(doubts: Sequence[Doubt]) -> tuple[ev.SuspectEntries, ...]:
     counts = Counter((doubt.kind, doubt.reason) for doubt in doubts)
     return tuple(
-        ev.Doubted(kind, reason, count)
+        ev.SuspectEntries(kind, reason, count)
         for (kind, reason), count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     )
 

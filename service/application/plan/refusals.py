@@ -18,9 +18,10 @@ from service.application.schedule import today_of
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
 from service.domain.rules.amendments import Change, check_change
-from service.domain.rules.arbiter import RULE, deepens
 from service.domain.rules.findings import Finding, Severity
 from service.domain.rules.plan_sense import check_energy, check_grams
+from service.domain.rules.proposals import deepens
+from service.domain.rules.rulebook import RULE
 from service.domain.rules.timeline import Planned, changes, with_step
 from service.errors import Fault, Invalid
 from service.store.scope import Scope, table_of

@@ -24,6 +24,13 @@ LEAST = {"cut": 3, "build": 2, "maintain": 1}  # common practice, no source
 WEIGH_INS_7_D = 3  # without these the weight cannot stand in for the log; common practice, no source
 NEAR_USUAL = 0.6  # of the median day; common practice, no source
 OPTIONS = (1, 2, 3, 4, 5, 7)
+LOGGING_NEED = (  # what it reads of the policy, for the rules that ask it
+    "maintenance_interval_pct",
+    "not_in_deficit_probability",
+    "energy_quiet_days",
+    "cut_rate_slow_pct",
+    "energy_change_probability",
+)
 
 
 @dataclass(frozen=True)
@@ -59,13 +66,13 @@ def logging_need(evidence: Evidence, policy: Policy, day_sd_kcal: float | None) 
     eaters get there in five to seven weeks, irregular ones in six to nine (`tests/simulated/logging_report.py`).
     """
     spread = DAY_SD_KCAL if day_sd_kcal is None else day_sd_kcal
-    known = evidence.maintenance_kcal
-    half = None if known is None else (known.hi - known.lo) / 2.0
+    maintenance = evidence.maintenance_kcal
+    half = None if maintenance is None else (maintenance.hi - maintenance.lo) / 2.0
     whole = _why_all(evidence, policy, half)
-    if whole or known is None or half is None:
+    if whole or maintenance is None or half is None:
         codes = tuple(code for code, _ in whole)
         return LoggingNeed(ALL, codes, " ".join(words for _, words in whole), 0.0, half, spread)
-    allowed = known.mean * policy.maintenance_interval_pct / 100.0
+    allowed = maintenance.mean * policy.maintenance_interval_pct / 100.0
     least = LEAST[evidence.kind or "maintain"]
     fitting = [k for k in OPTIONS if k >= least and sqrt(half**2 + sparse_risk_kcal(k, spread) ** 2) <= allowed]
     days = min(fitting, default=ALL)
@@ -83,21 +90,21 @@ def logging_need(evidence: Evidence, policy: Policy, day_sd_kcal: float | None) 
 
 def _why_all(evidence: Evidence, policy: Policy, half_width_kcal: float | None) -> list[tuple[str, str]]:
     """Reasons to log every day, whatever the interval."""
-    found = []
-    known, phase = evidence.maintenance_kcal, evidence.phase
-    if known is None or half_width_kcal is None:
-        found.append(("maintenance.unknown", "Maintenance energy is not known yet: log every day."))
-    elif half_width_kcal > known.mean * policy.maintenance_interval_pct / 100.0:
-        pct = number(100.0 * half_width_kcal / known.mean, 1)
+    reasons = []
+    maintenance, phase = evidence.maintenance_kcal, evidence.phase
+    if maintenance is None or half_width_kcal is None:
+        reasons.append(("maintenance.unknown", "Maintenance energy is not known yet: log every day."))
+    elif half_width_kcal > maintenance.mean * policy.maintenance_interval_pct / 100.0:
+        pct = number(100.0 * half_width_kcal / maintenance.mean, 1)
         words = f"Maintenance is known to ± {pct} % only, {number(policy.maintenance_interval_pct)} % are wanted."
-        found.append(("maintenance.wide", words))
+        reasons.append(("maintenance.wide", words))
     if phase is not None and phase.day <= AFTER_SWITCH_DAYS and evidence.past_phases:
-        found.append(("phase.switched", f"Day {phase.day} of a new phase: maintenance moves after a switch."))
+        reasons.append(("phase.switched", f"Day {phase.day} of a new phase: maintenance moves after a switch."))
     if stalled(evidence, policy):
-        found.append(("rate.stalled", "The weight stalls: only a whole log tells a stall from an unlogged surplus."))
+        reasons.append(("rate.stalled", "The weight stalls: only a whole log tells a stall from an unlogged surplus."))
     if evidence.log.weigh_ins_7_d < WEIGH_INS_7_D:
-        found.append(("weigh_ins.few", "Too few weigh-ins in the last 7 days to stand in for a food log."))
-    return found
+        reasons.append(("weigh_ins.few", "Too few weigh-ins in the last 7 days to stand in for a food log."))
+    return reasons
 
 
 def stalled(evidence: Evidence, policy: Policy) -> bool:
@@ -119,8 +126,8 @@ def day_spread_kcal(intake_kcal: Floats, food_state: Ints) -> float | None:
 
     Parameters: one athlete's days, arrays of shape (days,). None with fewer than seven such days.
     """
-    said = np.isfinite(intake_kcal)
-    usual = np.median(intake_kcal[said]) if said.any() else np.inf
+    logged = np.isfinite(intake_kcal)
+    usual = np.median(intake_kcal[logged]) if logged.any() else np.inf
     near = (food_state == FoodState.UNKNOWN) & (np.nan_to_num(intake_kcal) >= NEAR_USUAL * usual)
-    whole = intake_kcal[said & ((food_state == FoodState.COMPLETE) | near)]
+    whole = intake_kcal[logged & ((food_state == FoodState.COMPLETE) | near)]
     return float(np.std(whole, ddof=1)) if whole.size >= DAYS_FOR_SPREAD else None

@@ -7,9 +7,10 @@ from datetime import date, timedelta
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules import safety_rules
-from service.domain.rules.arbiter import RULE, deepens
 from service.domain.rules.findings import Finding, Severity, Stage, Verdict, finding, soft
 from service.domain.rules.gate import (
+    BODY_FAT_FLOOR,
+    MILD_SYMPTOM,
     closed_scopes,
     conditions,
     energy_availability,
@@ -18,10 +19,15 @@ from service.domain.rules.gate import (
     too_lean,
     too_light,
 )
-from service.domain.rules.history import strained
+from service.domain.rules.history import STRAIN, strained
+from service.domain.rules.phase_rules import GOAL
 from service.domain.rules.phases import cuts_in_a_row, goal_reached
-from service.domain.rules.targets import energy_floor_kcal, lowest_energy
+from service.domain.rules.proposals import deepens
+from service.domain.rules.rulebook import RULE
+from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, lowest_energy
 from service.domain.wording import number
+
+AVAILABILITY = ("energy_availability_flag", "reporting_ratio_min")
 
 
 @dataclass(frozen=True)
@@ -66,8 +72,8 @@ def check_training(evidence: Evidence, policy: Policy, exercises: Collection[str
     closed = {c.code for c in conditions(evidence, policy) if "load" in closed_scopes(evidence, policy, c)}
     if set(exercises) & set(opened.closed_exercises):
         closed.add("safety.pain")
-    found = [said for code in sorted(closed) if (said := RULE[code](evidence, policy)) is not None]
-    return found + ([] if opened.deepening_open else [_symptom_noted(policy)])
+    findings = [hard for code in sorted(closed) if (hard := RULE[code](evidence, policy)) is not None]
+    return findings + ([] if opened.deepening_open else [_symptom_noted(policy)])
 
 
 def _is_deficit(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> bool:
@@ -79,34 +85,35 @@ def _is_deficit(evidence: Evidence, policy: Policy, energy: float | None, phase:
 
 
 def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
-    found: list[Finding] = []
+    findings: list[Finding] = []
     energy, opened = change.energy_kcal, gate(evidence, policy)
     if change.window and opened.on_referral_list:
         words = "The athlete is on the referral list, also when cleared: no eating window."
-        found.append(finding("safety.eating_window", Severity.STOP, Verdict(words), policy, ()))
+        findings.append(finding("safety.eating_window", Severity.STOP, Verdict(words), policy, ()))
     if _is_deficit(evidence, policy, energy, change.phase):
         closed = () if opened.deficit_open else opened.closed_by
         for rule in safety_rules.RULES:
             if rule.code in (*closed, "loss.ceiling") and rule.code != "safety.pain":
-                found += [verdict] if (verdict := rule(evidence, policy)) is not None else []
-        for code, verdict_of in (("floor.body_fat", too_lean), ("floor.bmi", too_light)):
-            if (said := verdict_of(evidence, policy)) is not None:
-                found.append(finding(code, Severity.STOP, said, policy, RULE[code].thresholds))
+                findings += [hard] if (hard := rule(evidence, policy)) is not None else []
+        if (verdict := too_lean(evidence, policy)) is not None:
+            findings.append(finding("floor.body_fat", Severity.STOP, verdict, policy, BODY_FAT_FLOOR))
+        if (verdict := too_light(evidence, policy)) is not None:
+            findings.append(finding("floor.bmi", Severity.STOP, verdict, policy, ("bmi_floor",)))
     if energy is None:
-        return found
+        return findings
     floor = energy_floor_kcal(evidence, policy)
     if energy < floor:
         words = f"{number(energy)} kcal is below the energy floor of {number(floor)} kcal."
-        said = Verdict(words, {"energy_kcal": energy, "floor_kcal": floor})
-        found.append(finding("limit.energy_floor", Severity.STOP, said, policy, RULE["limit.energy_floor"].thresholds))
+        verdict = Verdict(words, {"energy_kcal": energy, "floor_kcal": floor})
+        findings.append(finding("limit.energy_floor", Severity.STOP, verdict, policy, ENERGY_FLOOR))
     limit = lowest_energy(evidence, policy)
     if limit.name != "energy_floor" and energy < limit.energy_kcal - 1.0:
         words = (
             f"{number(energy)} kcal is a larger deficit than allowed: {number(limit.energy_kcal)} kcal is the least."
         )
-        said = Verdict(words, {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name})
-        found.append(finding("limit.deficit", Severity.STOP, said, policy, RULE["limit.deficit"].thresholds))
-    return found
+        verdict = Verdict(words, {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name})
+        findings.append(finding("limit.deficit", Severity.STOP, verdict, policy, LOWEST_ENERGY))
+    return findings
 
 
 def _soft_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
@@ -114,69 +121,69 @@ def _soft_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     now, today, last = evidence.energy_kcal, evidence.phase, evidence.history.last_energy_change_on
     if energy is None or now is None or energy == now or change.phase not in (None, evidence.kind):
         return []
-    found = []
+    findings = []
     most = min(policy.energy_step_max_kcal, now * policy.energy_step_max_pct / 100.0)
     if abs(energy - now) > most:
         words = f"A change of {number(abs(energy - now))} kcal at once is larger than {number(most)} kcal."
-        found.append(soft("limit.step", words, policy, "energy_step_max_kcal", "energy_step_max_pct"))
+        findings.append(soft("limit.step", words, policy, "energy_step_max_kcal", "energy_step_max_pct"))
     if today is not None and today.day <= policy.energy_quiet_days:
         words = f"It is day {today.day} of the {today.kind}: water and gut content move the scale in the first days."
-        found.append(soft("energy.quiet_days", words, policy, "energy_quiet_days"))
+        findings.append(soft("energy.quiet_days", words, policy, "energy_quiet_days"))
     if last is not None and (evidence.as_of - last).days < policy.energy_change_min_interval_days:
         words = f"Energy was changed {(evidence.as_of - last).days} days ago; its effect cannot show yet."
-        found.append(soft("energy.too_soon", words, policy, "energy_change_min_interval_days"))
-    return found
+        findings.append(soft("energy.too_soon", words, policy, "energy_change_min_interval_days"))
+    return findings
 
 
 def _soft_phase(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
-    now, found, phase, end = evidence.phase, [], change.phase, change.planned_end_on
+    now, phase, end = evidence.phase, change.phase, change.planned_end_on
+    findings = []
     starts = change.starts_on or (now.starts_on if now and phase is None else evidence.as_of + timedelta(days=1))
     if phase is not None and now is not None and phase not in ("maintain", now.kind):
         least = {"build": policy.build_min_days, "maintain": policy.maintain_min_days, "cut": 0}[now.kind]
         day = (starts - now.starts_on).days
         if day < least:
             words = f"The {now.kind} would have lasted {max(day, 0)} days; it usually lasts {least} days or more."
-            found.append(soft("phase.too_short", words, policy, "build_min_days", "maintain_min_days"))
+            findings.append(soft("phase.too_short", words, policy, "build_min_days", "maintain_min_days"))
     if phase == "cut":
         row = cuts_in_a_row(evidence) + (evidence.kind == "cut")
         if row >= policy.cuts_in_a_row_max:
             words = f"It would be cut number {row + 1} without a build between."
-            found.append(soft("phase.cuts_in_a_row", words, policy, "cuts_in_a_row_max"))
+            findings.append(soft("phase.cuts_in_a_row", words, policy, "cuts_in_a_row_max"))
         if goal_reached(evidence, policy):
-            found.append(soft("goal.reached", "The body-fat goal is already reached.", policy, "goal_probability"))
+            findings.append(soft("goal.reached", "The body-fat goal is already reached.", policy, *GOAL))
     if end is not None and (phase or evidence.kind) == "cut" and (end - starts).days + 1 > policy.cut_max_days:
         words = f"A cut until {end} lasts {(end - starts).days + 1} days, longer than {policy.cut_max_days}."
-        found.append(soft("phase.longest_cut", words, policy, "cut_max_days"))
-    return found
+        findings.append(soft("phase.longest_cut", words, policy, "cut_max_days"))
+    return findings
 
 
 def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> list[Finding]:
-    found = []
+    findings = []
     available = None if energy is None else energy_availability(evidence, policy, energy)
     if available is not None and available < policy.energy_availability_flag:
         words = (
             f"It leaves {number(available, 1)} kcal per kg of fat-free mass, below"
             f" {number(policy.energy_availability_flag)}; a screen with poor sensitivity (45 %)."
         )
-        found.append(soft("safety.energy_availability", words, policy, "energy_availability_flag"))
+        findings.append(soft("safety.energy_availability", words, policy, *AVAILABILITY))
     if not deepens(evidence, policy, energy, phase):
-        return found
+        return findings
     opened = gate(evidence, policy)
     if not opened.screened:
-        found.append(soft("screening.unanswered", "The screening questions are not all answered.", policy))
+        findings.append(soft("screening.unanswered", "The screening questions are not all answered.", policy))
     if not opened.deepening_open:
-        found.append(_symptom_noted(policy))
+        findings.append(_symptom_noted(policy))
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:
         words = f"Strength on the main lifts is probably lost ({number(evidence.strength_lost or 0.0, 2)})."
-        found.append(soft("strength.lost", words, policy, "strength_warn_probability"))
+        findings.append(soft("strength.lost", words, policy, "strength_warn_probability"))
     if signs := strained(evidence, policy):
-        found.append(
-            soft("wellbeing.strain", f"The athlete is under strain: {', '.join(signs)}.", policy, "strain_signs")
-        )
-    data = [rule(evidence, policy) for code, rule in RULE.items() if rule.stage is Stage.DATA and rule.action]
-    found += [soft(said.code, said.statement, policy) for said in data if said is not None]
-    return found
+        findings.append(soft("wellbeing.strain", f"The athlete is under strain: {', '.join(signs)}.", policy, *STRAIN))
+    for rule in RULE.values():
+        if rule.stage is Stage.DATA and rule.action and (verdict := rule.judge(evidence, policy)) is not None:
+            findings.append(soft(rule.code, verdict.statement, policy, *rule.thresholds))
+    return findings
 
 
 def _symptom_noted(policy: Policy) -> Finding:
-    return soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, "symptom_window_days")
+    return soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, *MILD_SYMPTOM)

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules import phase_rules, safety_rules
-from service.domain.rules.data_rules import DOUBTED, maintenance_well_known
-from service.domain.rules.findings import Finding, Rule, Severity, Stage, Verdict
+from service.domain.rules.data_rules import SUSPECT_ENTRIES, maintenance_well_known
+from service.domain.rules.findings import Finding, Severity, Stage, Verdict
 from service.domain.rules.phases import last_day
+from service.domain.rules.rule import Rule
 
 RULE = {rule.code: rule for rule in phase_rules.RULES}
 
@@ -61,19 +62,19 @@ def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     when = f"ends in {left} days" if left > 0 else "ends today" if left == 0 else f"was to end {-left} days ago"
     name = "maintenance" if now.kind == "maintain" else f"the {now.kind}"
-    seen = {"days_left": left, "days_overdue": max(0, -left)}
-    return Verdict(f"{name[0].upper()}{name[1:]} {when} ({end}).", seen)
+    numbers = {"days_left": left, "days_overdue": max(0, -left)}
+    return Verdict(f"{name[0].upper()}{name[1:]} {when} ({end}).", numbers)
 
 
 def _goes_on(evidence: Evidence, policy: Policy) -> bool:
     """Whether a review would let maintenance go on past its planned end: the goal is kept, or rest is not over."""
-    return any(RULE[code](evidence, policy) is not None for code in ("goal.kept", "phase.extended"))
+    return any(RULE[code].judge(evidence, policy) is not None for code in ("goal.kept", "phase.extended"))
 
 
 _ADVICE, _INFO, _D = Severity.ADVICE, Severity.INFO, Stage.DATA
 
 RULES: tuple[Rule, ...] = (
-    DOUBTED,
+    SUSPECT_ENTRIES,
     Rule(
         "check_in.no_weigh_in",
         _D,
@@ -83,14 +84,22 @@ RULES: tuple[Rule, ...] = (
         ("check_in_no_weigh_in_days",),
         _no_weigh_in,
     ),
-    Rule("check_in.no_food", _D, _ADVICE, None, "Was food logged lately?", ("check_in_no_food_days",), _no_food),
+    Rule(
+        "check_in.no_food",
+        _D,
+        _ADVICE,
+        None,
+        "Was food logged lately?",
+        ("check_in_no_food_days", "maintenance_interval_pct"),
+        _no_food,
+    ),
     Rule(
         "check_in.phase_ending",
         Stage.PHASE,
         _ADVICE,
         None,
         "Is the phase about to end?",
-        ("check_in_phase_ending_days", "cut_max_days", "build_min_days", "maintain_min_days", "maintain_max_days"),
+        ("check_in_phase_ending_days", "cut_max_days", "build_min_days", *phase_rules.GOAL, *phase_rules.REST),
         _phase_ending,
     ),
     Rule(
@@ -129,7 +138,7 @@ NEXT = {  # the one next thing to do, by finding; of others, what they state
     "safety.energy_availability": "Ask about mood, infections, injuries and, in women, menses; refer when in doubt.",
     "safety.other_glucose_medication": "Make sure that the prescriber of the medication knows of the deficit.",
     "screening.unanswered": "Have the screening questions answered.",
-    "data.doubted_entries": "Confirm or correct the doubted entries.",
+    "data.suspect_entries": "Confirm or correct the doubted entries.",
     "data.no_estimate": "Ask for weigh-ins and complete food days.",
     "data.no_weigh_in_lately": "Ask for a weigh-in tomorrow morning.",
     "data.few_weigh_ins": "Ask for weigh-ins on most mornings.",

@@ -5,9 +5,10 @@ from typing import Any
 
 from service.domain.evidence import Evidence
 from service.domain.normal import Z90
-from service.domain.nutrition.logging_need import ALL, logging_need
+from service.domain.nutrition.logging_need import ALL, LOGGING_NEED, logging_need
 from service.domain.policy import Policy
-from service.domain.rules.findings import Action, Move, Rule, Severity, Stage, Verdict
+from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict
+from service.domain.rules.rule import Rule
 from service.domain.wording import number
 
 NEARLY_ALL = 2  # days of 14 that may be missing from a log that is as good as complete; common practice, no source
@@ -36,15 +37,15 @@ _LOOKS = {  # reason: how one and how several of them look
 _ENTRY = {"weigh_in": ("weigh-in", "weigh-ins"), "meal": ("meal", "meals")}
 
 
-def _doubted(evidence: Evidence, policy: Policy) -> Verdict | None:
-    doubted = evidence.log.doubted_28_d
-    if not doubted:
+def _suspect_entries(evidence: Evidence, policy: Policy) -> Verdict | None:
+    suspects = evidence.log.suspect_28_d
+    if not suspects:
         return None
-    parts = [f"{d.count} {_ENTRY[d.kind][d.count > 1]} {_LOOKS[d.reason][d.count > 1]}" for d in doubted]
-    total = sum(d.count for d in doubted)
+    parts = [f"{d.count} {_ENTRY[d.kind][d.count > 1]} {_LOOKS[d.reason][d.count > 1]}" for d in suspects]
+    total = sum(d.count for d in suspects)
     words = f"{', '.join(parts)} (last 28 days): confirm or correct {'it' if total == 1 else 'them'}."
-    seen = {"doubted_28_d": total, "reasons": [asdict(d) for d in doubted]}
-    return Verdict(words, seen, condition="every doubted entry were confirmed or corrected")
+    numbers = {"suspect_28_d": total, "reasons": [asdict(d) for d in suspects]}
+    return Verdict(words, numbers, condition="every doubted entry were confirmed or corrected")
 
 
 def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -68,8 +69,8 @@ def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     some = f"Only {count} weigh-in{'' if count == 1 else 's'}" if count else "No weigh-ins"
     words = f"{some} in the last 14 days, {least} are the least: weigh in on most mornings."
-    seen = {"weigh_ins_14_d": count, **_ahead(evidence)}
-    return Verdict(words + _narrowing(evidence), seen, (Move("log.weigh_ins_14_d", least, "at_least"),))
+    numbers = {"weigh_ins_14_d": count, **_ahead(evidence)}
+    return Verdict(words + _narrowing(evidence), numbers, (Move("log.weigh_ins_14_d", least, "at_least"),))
 
 
 def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -77,14 +78,14 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
     if count >= least or maintenance_well_known(evidence, policy):
         return None
     half = maintenance_half_width_pct(evidence)
-    known = "not known" if half is None else f"known only within ±{number(half)} %"
+    precision = "not known" if half is None else f"known only within ±{number(half)} %"
     some = f"Only {count} complete food day{'' if count == 1 else 's'}" if count else "No complete food days"
     words = (
-        f"{some} in the last 14 while maintenance is {known}: log at least {least} complete"
+        f"{some} in the last 14 while maintenance is {precision}: log at least {least} complete"
         " days in the next 14, weekdays and a weekend."
     )
-    seen = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
-    return Verdict(words + _narrowing(evidence), seen, (Move("log.complete_food_days_14_d", least, "at_least"),))
+    numbers = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
+    return Verdict(words + _narrowing(evidence), numbers, (Move("log.complete_food_days_14_d", least, "at_least"),))
 
 
 def _ahead(evidence: Evidence) -> dict[str, Any]:
@@ -131,20 +132,20 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
     if half is None or half <= policy.maintenance_interval_pct:
         return None
     log, outlook = evidence.log, evidence.outlook
-    known = f"Maintenance is known within ±{number(half, 1)} %"
+    precision = f"Maintenance is known within ±{number(half, 1)} %"
     if outlook is not None:
         ahead = {"maintenance_half_width_pct": half, "ask_for": outlook.would_narrow_most, **_ahead(evidence)}
-        return Verdict(f"{known}.{_narrowing(evidence)}", ahead)
+        return Verdict(f"{precision}.{_narrowing(evidence)}", ahead)
     missing = {
         f"complete food days ({log.complete_food_days_14_d} of the last 14)": 14 - log.complete_food_days_14_d,
         f"weigh-ins ({log.weigh_ins_14_d} of the last 14)": 14 - log.weigh_ins_14_d,
     }
     most = max(missing, key=lambda words: missing[words])
-    seen: dict[str, Any] = {"maintenance_half_width_pct": half, "ask_for": None}
+    numbers: dict[str, Any] = {"maintenance_half_width_pct": half, "ask_for": None}
     if missing[most] <= NEARLY_ALL:
-        return Verdict(f"{known}, and the log is all but complete: further weeks of it will narrow it.", seen)
-    seen["ask_for"] = "food_days" if most.startswith("complete") else "weigh_ins"
-    return Verdict(f"{known}: more {most} would narrow it most.", seen)
+        return Verdict(f"{precision}, and the log is all but complete: further weeks of it will narrow it.", numbers)
+    numbers["ask_for"] = "food_days" if most.startswith("complete") else "weigh_ins"
+    return Verdict(f"{precision}: more {most} would narrow it most.", numbers)
 
 
 def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -161,11 +162,20 @@ def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 _D, _ADVICE = Stage.DATA, Severity.ADVICE
 
-DOUBTED = Rule("data.doubted_entries", _D, _ADVICE, None, "Are entries in doubt?", (), _doubted)
+SUSPECT_ENTRIES = Rule("data.suspect_entries", _D, _ADVICE, None, "Are entries suspect?", (), _suspect_entries)
 
 RULES: tuple[Rule, ...] = (
-    DOUBTED,
-    Rule("data.no_estimate", _D, _ADVICE, Action.COLLECT_DATA, "Is there an estimate to judge by?", (), _no_estimate),
+    SUSPECT_ENTRIES,
+    Rule(
+        "data.no_estimate",
+        _D,
+        _ADVICE,
+        Action.COLLECT_DATA,
+        "Is there an estimate to judge by?",
+        (),
+        _no_estimate,
+        delays_rise=True,
+    ),
     Rule(
         "data.no_weigh_in_lately",
         _D,
@@ -174,6 +184,7 @@ RULES: tuple[Rule, ...] = (
         "Is the last weigh-in recent?",
         ("weigh_in_max_age_days",),
         _stale,
+        delays_rise=True,
     ),
     Rule(
         "data.few_weigh_ins",
@@ -183,6 +194,7 @@ RULES: tuple[Rule, ...] = (
         "Are there enough weigh-ins?",
         ("weigh_ins_min_14_d",),
         _few_weigh_ins,
+        delays_rise=True,
     ),
     Rule(
         "data.few_food_days",
@@ -192,6 +204,7 @@ RULES: tuple[Rule, ...] = (
         "Are there enough complete food days?",
         ("food_days_min_14_d", "maintenance_interval_pct"),
         _few_food_days,
+        delays_rise=True,
     ),
     Rule(
         "data.wide_interval",
@@ -202,19 +215,5 @@ RULES: tuple[Rule, ...] = (
         ("maintenance_interval_pct",),
         _wide,
     ),
-    Rule(
-        "data.may_log_less",
-        _D,
-        Severity.INFO,
-        None,
-        "May food logging be sparser?",
-        (
-            "maintenance_interval_pct",
-            "cut_rate_slow_pct",
-            "energy_change_probability",
-            "energy_quiet_days",
-            "not_in_deficit_probability",
-        ),
-        _may_log_less,
-    ),
+    Rule("data.may_log_less", _D, Severity.INFO, None, "May food logging be sparser?", LOGGING_NEED, _may_log_less),
 )

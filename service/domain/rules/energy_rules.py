@@ -1,45 +1,46 @@
-"""The rules about energy: is the rate outside its band, is a change due, and how large may it be?
+"""The rules about energy: is a change due, what holds it back, and is strength being lost?
 
 They act on the probability that the true rate is outside the band on one side, never on the point estimate. Rules that
-hold a change back stand before the rules that ask for one.
+hold a change back stand before the rules that ask for one; those of the rate itself follow in `rate_rules`.
 """
 
 from datetime import timedelta
 
 from service.domain.estimation.model import REPORTING_MEAN
-from service.domain.evidence import Evidence, Kind, ScalarEstimate
+from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.energy_step import (
+    ADJUSTMENT,
+    CUT_ADJUSTMENT,
+    CUT_OR_BUILD_STEP,
+    MAINTAIN_STEP,
+    STRENGTH_STEP,
     Direction,
     EnergyAdjustment,
     energy_adjustment,
-    rate_band_pct,
-    step,
+    first_step,
+    rate_step,
     strength_step,
 )
-from service.domain.rules.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at
+from service.domain.rules.findings import PHASE_WORDS, Action, Move, Severity, Stage, Verdict
 from service.domain.rules.gate import maintenance_by_profile_kcal
-from service.domain.rules.history import repeated, strained
-from service.domain.rules.targets import PhaseEnergy, lowest_energy, phase_energy
+from service.domain.rules.history import STRAIN, repeated, strained
+from service.domain.rules.rule import Rule
+from service.domain.rules.targets import LOWEST_ENERGY, PHASE_ENERGY, PhaseEnergy, lowest_energy, phase_energy
 from service.domain.wording import number
 
 
-def _runs(kind: Kind, rate: ScalarEstimate) -> str:
-    span = f"{number(rate.lo, 2)} to {number(rate.hi, 2)}"
-    return f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({span})"
-
-
-def _asked(evidence: Evidence, policy: Policy) -> Direction | None:
-    """Which way energy would move, by strength or by rate."""
+def energy_direction(evidence: Evidence, policy: Policy) -> Direction | None:
+    """Which way energy would move, by strength or by rate; None when it would stay."""
     if _strength(evidence, policy) is not None:
         return "raise"
-    asked = energy_adjustment(evidence, policy)
-    return asked.direction if asked else None
+    adjustment = energy_adjustment(evidence, policy)
+    return adjustment.direction if adjustment else None
 
 
 def _quiet(evidence: Evidence, policy: Policy) -> Verdict | None:
     now = evidence.phase
-    if now is None or now.day > policy.energy_quiet_days or _asked(evidence, policy) is None:
+    if now is None or now.day > policy.energy_quiet_days or energy_direction(evidence, policy) is None:
         return None
     words = (
         f"Day {now.day} of the {PHASE_WORDS[now.kind]}: in the first {policy.energy_quiet_days} days of a phase water"
@@ -50,7 +51,7 @@ def _quiet(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _too_soon(evidence: Evidence, policy: Policy) -> Verdict | None:
     last = evidence.history.last_energy_change_on
-    if last is None or _asked(evidence, policy) is None:
+    if last is None or energy_direction(evidence, policy) is None:
         return None
     days = (evidence.as_of - last).days
     if days >= policy.energy_change_min_interval_days:
@@ -64,13 +65,13 @@ def _too_soon(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(words, {"last_change_on": str(last), "days": days}, (move,))
 
 
-def _lowering(evidence: Evidence, policy: Policy) -> bool:
-    return _asked(evidence, policy) == "lower"
+def _lowers(evidence: Evidence, policy: Policy) -> bool:
+    return energy_direction(evidence, policy) == "lower"
 
 
 def _strain(evidence: Evidence, policy: Policy) -> Verdict | None:
     signs = strained(evidence, policy)
-    if evidence.kind != "cut" or not signs or not _lowering(evidence, policy):
+    if evidence.kind != "cut" or not signs or not _lowers(evidence, policy):
         return None
     need = f"fewer than {policy.strain_signs} signs of strain were in the week's notes"
     words = f"The athlete is under strain ({', '.join(signs)}): no deeper deficit now."
@@ -79,7 +80,7 @@ def _strain(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _ask_for_logs(evidence: Evidence, policy: Policy) -> Verdict | None:
     days = evidence.log.complete_food_days_14_d
-    if evidence.kind == "build" or not _lowering(evidence, policy) or days >= policy.complete_log_days:
+    if evidence.kind == "build" or not _lowers(evidence, policy) or days >= policy.complete_log_days:
         return None
     if repeated(evidence, "energy.ask_for_logs", 1):
         return None
@@ -107,12 +108,14 @@ def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
     Held against the profile: both estimates of maintenance follow the log, a ratio of them shows nothing.
     """
     logged = evidence.maintenance_kcal
-    if logged is None or not _lowering(evidence, policy) or repeated(evidence, "energy.under_reported", 1):
+    if logged is None or evidence.kind != "cut" or not _lowers(evidence, policy):
+        return None
+    if repeated(evidence, "energy.under_reported", 1):
         return None
     usual = maintenance_by_profile_kcal(evidence, policy)  # as people like this log it
     true, limit = usual / REPORTING_MEAN, at_limit(evidence, policy)
     floored = limit is not None and limit.evidence["limit"] == "energy_floor"
-    if evidence.kind != "cut" or logged.hi >= usual or not (floored or logged.mean < policy.reporting_ratio_min * true):
+    if logged.hi >= usual or not (floored or logged.mean < policy.reporting_ratio_min * true):
         return None
     ratio = logged.mean / true
     words = (
@@ -120,9 +123,9 @@ def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
         f" kcal: about {number(100.0 * (1.0 - ratio))} % of what is eaten seems not to be logged, if it is not a rarely"
         " low need. Have everything weighed and logged for a week and ask what is missing before cutting more."
     )
-    seen = {"maintenance_kcal": logged.mean, "by_profile_kcal": usual, "expected_kcal": true, "ratio": ratio}
+    numbers = {"maintenance_kcal": logged.mean, "by_profile_kcal": usual, "expected_kcal": true, "ratio": ratio}
     need = f"logged-scale maintenance reached {number(usual)} kcal within its interval"
-    return Verdict(words, seen, condition=need)
+    return Verdict(words, numbers, condition=need)
 
 
 INSTEAD_OF_LESS = "the rate were back inside its band, or a week of everything logged showed what is missing"
@@ -131,7 +134,7 @@ INSTEAD_OF_LESS = "the rate were back inside its band, or a week of everything l
 def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
     """Whether the rate asks for less energy in a cut but the limits leave no step worth making, quiet days over."""
     now, phase = evidence.energy_kcal, evidence.phase
-    if now is None or phase is None or phase.kind != "cut" or not _lowering(evidence, policy):
+    if now is None or phase is None or phase.kind != "cut" or not _lowers(evidence, policy):
         return None
     if phase.day <= policy.energy_quiet_days:
         return None
@@ -149,18 +152,18 @@ def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"The rate asks for less energy, but {number(now)} kcal is already at {names[limit.name]}"
         f" ({number(limit.energy_kcal)} kcal): the target is not lowered."
     )
-    seen = {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name}
-    return Verdict(words, seen, condition=INSTEAD_OF_LESS)
+    numbers = {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name}
+    return Verdict(words, numbers, condition=INSTEAD_OF_LESS)
 
 
 def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
-    asked, now, eaten = energy_adjustment(evidence, policy), evidence.energy_kcal, evidence.log.logged_intake_kcal
-    if asked is None or now is None or evidence.kind is None or _strength(evidence, policy) is not None:
+    adjustment, now, eaten = energy_adjustment(evidence, policy), evidence.energy_kcal, evidence.log.logged_intake_kcal
+    if adjustment is None or now is None or evidence.kind is None or _strength(evidence, policy) is not None:
         return None
     aim = phase_energy(evidence, policy, evidence.kind)
-    if aim is None or step(evidence, policy) is not None:
+    if aim is None or rate_step(evidence, policy) is not None:
         return None
-    words = f"{_adjustment_words(asked)}, yet {_fits(evidence, policy, aim, asked)}"
+    words = f"{_adjustment_words(adjustment)}, yet {_fits(evidence, policy, aim, adjustment)}"
     if eaten is not None and abs(eaten - now) >= policy.energy_step_min_kcal:
         side = "above" if eaten > now else "below"
         words += (
@@ -169,31 +172,32 @@ def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
         )
     else:
         words += ": give it another week."
-    way = -1.0 if asked.direction == "lower" else 1.0
+    way = -1.0 if adjustment.direction == "lower" else 1.0
     edge = number(now + way * policy.energy_step_min_kcal)
     need = (
         f"the energy that fits were {edge} kcal or {'lower' if way < 0.0 else 'higher'}, not {number(aim.energy_kcal)}"
     )
     if way < 0.0 and aim.limited_by is not None:
         need = INSTEAD_OF_LESS
-    seen = {"energy_kcal": now, "fitting_kcal": aim.energy_kcal, "logged_intake_kcal": eaten}
-    return Verdict(words, seen, condition=need)
+    numbers = {"energy_kcal": now, "fitting_kcal": aim.energy_kcal, "logged_intake_kcal": eaten}
+    return Verdict(words, numbers, condition=need)
 
 
-def _adjustment_words(asked: EnergyAdjustment) -> str:
-    sure = f"with probability {number(asked.probability, 2)}"
-    if asked.code == "rate.not_in_deficit":
+def _adjustment_words(adjustment: EnergyAdjustment) -> str:
+    sure = f"with probability {number(adjustment.probability, 2)}"
+    if adjustment.code == "rate.not_in_deficit":
         return f"This cut has no real deficit {sure}"
-    return f"The rate is {asked.side} {number(asked.edge_pct, 2)} %/week {sure}"
+    return f"The rate is {adjustment.side} {number(adjustment.edge_pct, 2)} %/week {sure}"
 
 
-def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, asked: EnergyAdjustment) -> str:
+def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, adjustment: EnergyAdjustment) -> str:
     """What the phase asks for at the estimated maintenance, beside the target."""
-    now, known = evidence.energy_kcal or 0.0, evidence.maintenance_kcal
+    now, maintenance = evidence.energy_kcal or 0.0, evidence.maintenance_kcal
     kind = "phase" if evidence.kind == "maintain" else evidence.kind
-    at = f"at a maintenance of {number(known.mean if known else 0.0)} kcal"
+    at = f"at a maintenance of {number(maintenance.mean if maintenance else 0.0)} kcal"
     if abs(aim.energy_kcal - now) >= policy.energy_step_min_kcal:
-        return f"{at} this {kind} asks for {number(aim.energy_kcal)} kcal, no reason to {asked.direction} {number(now)}"
+        no_reason = f"no reason to {adjustment.direction} {number(now)}"
+        return f"{at} this {kind} asks for {number(aim.energy_kcal)} kcal, {no_reason}"
     if aim.limited_by is None:
         return f"{number(now)} kcal is what this {kind} asks for {at}"
     return f"{number(now)} kcal is as far as the limits let this {kind} go {at}"
@@ -215,139 +219,33 @@ def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(words, {"probability_lost": lost, "lifts": down}, (move,))
 
 
-def rate_moves(evidence: Evidence, asked: EnergyAdjustment, probability: float) -> tuple[Move, ...]:
-    """Where the rate's mean would have to be for the adjustment to end."""
-    rate = evidence.rate
-    if rate is None:
-        return ()
-    which = "tissue_rate_pct_per_week" if evidence.tissue_rate_pct_per_week is not None else "rate_pct_per_week"
-    limit = mean_at(asked.edge_pct, rate.sd, probability, asked.side)
-    return (Move(f"{which}.mean", limit, "below" if asked.side == "above" else "above"),)
-
-
-_SAY = {
-    ("cut", "rate.too_fast"): "faster than",
-    ("cut", "rate.too_slow"): "slower than",
-    ("build", "rate.too_fast"): "faster than",
-    ("build", "rate.too_slow"): "slower than",
-    ("maintain", "rate.falling"): "below",
-    ("maintain", "rate.rising"): "above",
-}
-
-
-LIMITS = (
-    "cut_deficit_max_pct",
-    "cut_deficit_max_kcal_per_kg_fat",
-    "energy_floor_male_kcal",
-    "energy_floor_female_kcal",
-    "reporting_ratio_min",
-)
-FIT = (  # what the energy of a phase is made of
-    *LIMITS,
-    "cut_rate_aim_pct",
-    "build_surplus_max_pct",
-    "expenditure_response",
-    "food_days_min_14_d",
-)
-STEP = ("energy_step_min_kcal", "energy_step_max_kcal", "energy_step_max_pct")
-
-
-def _rate(code: str, kinds: tuple[Kind, ...]) -> Rule:
-    def judge(evidence: Evidence, policy: Policy) -> Verdict | None:
-        asked, rate, kind = energy_adjustment(evidence, policy), evidence.rate, evidence.kind
-        if asked is None or rate is None or kind not in kinds or asked.code != code:
-            return None
-        change = step(evidence, policy)
-        move = (
-            ""
-            if change is None
-            else f": {asked.direction} energy by {number(abs(change.to_kcal - change.from_kcal))} kcal"
-        )
-        words = (
-            f"{_runs(kind, rate)},"
-            f" {_SAY[kind, code]} {number(asked.edge_pct, 2)} %/week with probability"
-            f" {number(asked.probability, 2)}{move}."
-        )
-        seen = {"rate_pct_per_week": rate.mean, "edge_pct_per_week": asked.edge_pct, "probability": asked.probability}
-        return Verdict(words, seen, rate_moves(evidence, asked, policy.energy_change_probability))
-
-    names = {"cut": ("cut_rate_fast_pct", "cut_rate_slow_pct"), "build": ("build_rate_slow_pct", "build_rate_fast_pct")}
-    edges = [name for kind in kinds for name in names.get(kind, ("maintain_rate_pct",))]
-    question = {"rate.too_fast": "Is the rate too fast?", "rate.too_slow": "Is the rate too slow?"}
-    return Rule(
-        code,
-        Stage.ENERGY,
-        Severity.WARNING if code == "rate.too_fast" else Severity.ADVICE,
-        Action.CHANGE_ENERGY,
-        question.get(code, "Is maintenance off?"),
-        (*edges, "energy_change_probability", *STEP, *FIT),
-        judge,
-    )
-
-
-def _not_in_deficit(evidence: Evidence, policy: Policy) -> Verdict | None:
-    without, eaten = evidence.probability_not_in_deficit, evidence.log.logged_intake_kcal
-    if evidence.kind != "cut" or without is None or without < policy.not_in_deficit_probability:
-        return None
-    log = f"; complete days average {number(eaten)} kcal" if eaten is not None else ""
-    least = number(policy.no_deficit_pct)
-    words = f"With probability {number(without, 2)} this cut has no real deficit (under {least} %){log}."
-    move = Move("probability_not_in_deficit", policy.not_in_deficit_probability, "below")
-    return Verdict(words, {"probability": without, "logged_intake_kcal": eaten}, (move,))
-
-
-def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
-    rate, kind = evidence.rate, evidence.kind
-    if rate is None or kind is None or _asked(evidence, policy) is not None:
-        return None
-    low, high = rate_band_pct(evidence, policy, kind)
-    if not low <= rate.mean <= high:
-        return None
-    words = f"{_runs(kind, rate)}, inside its band of {number(low, 2)} to {number(high, 2)}."
-    return Verdict(words, {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high]})
-
-
-def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
-    rate, kind = evidence.rate, evidence.kind
-    if rate is None or kind is None or _asked(evidence, policy) is not None:
-        return None
-    low, high = rate_band_pct(evidence, policy, kind)
-    if low <= rate.mean <= high:
-        return None
-    sure = rate.probability_below(low) if rate.mean < low else rate.probability_above(high)
-    words = (
-        f"{_runs(kind, rate)}, outside its"
-        f" band of {number(low, 2)} to {number(high, 2)}, but only with probability {number(sure, 2)}: wait."
-    )
-    seen = {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high], "probability": sure}
-    return Verdict(words, seen)
-
-
-_E, _ADVICE, _WARN = Stage.ENERGY, Severity.ADVICE, Severity.WARNING
-_BUILD = ("build_rate_slow_pct", "build_rate_fast_pct")
-_BANDS = ("cut_rate_fast_pct", "cut_rate_slow_pct", *_BUILD, "maintain_rate_pct")
-_WISH = (*_BANDS, "energy_change_probability", "not_in_deficit_probability", "strength_warn_probability")
-AT_LIMIT = (*_WISH, *LIMITS, "energy_quiet_days", "energy_step_min_kcal")
+_E, _ADVICE, _WARN, _INFO = Stage.ENERGY, Severity.ADVICE, Severity.WARNING, Severity.INFO
+STRENGTH_LOST = ("strength_warn_probability", "strength_loss_pct", *STRENGTH_STEP)
+DIRECTION = (*ADJUSTMENT, *STRENGTH_LOST)
+_CUT_DIRECTION = (*CUT_ADJUSTMENT, *STRENGTH_LOST)
+AT_LIMIT = (*_CUT_DIRECTION, *LOWEST_ENERGY, "energy_quiet_days", "energy_step_min_kcal")
 
 RULES: tuple[Rule, ...] = (
-    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", (*FIT, *_BUILD), _unset),
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", PHASE_ENERGY, _unset, step=first_step),
     Rule(
         "energy.quiet_days",
         _E,
-        Severity.INFO,
+        _INFO,
         Action.HOLD,
         "Is the phase still young?",
-        ("energy_quiet_days", *_WISH),
+        ("energy_quiet_days", *DIRECTION),
         _quiet,
+        delays_rise=True,
     ),
     Rule(
         "energy.too_soon",
         _E,
-        Severity.INFO,
+        _INFO,
         Action.HOLD,
         "Was energy changed lately?",
-        ("energy_change_min_interval_days", *_WISH),
+        ("energy_change_min_interval_days", *DIRECTION),
         _too_soon,
+        delays_rise=True,
     ),
     Rule(
         "energy.strain",
@@ -355,7 +253,7 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.HOLD,
         "Would a deeper deficit add to strain?",
-        ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs", *_WISH),
+        (*STRAIN, *_CUT_DIRECTION),
         _strain,
     ),
     Rule(
@@ -367,22 +265,14 @@ RULES: tuple[Rule, ...] = (
         AT_LIMIT,
         _under_reported,
     ),
-    Rule(
-        "energy.at_limit",
-        _E,
-        _ADVICE,
-        Action.HOLD,
-        "Is energy as low as it may go?",
-        AT_LIMIT,
-        at_limit,
-    ),
+    Rule("energy.at_limit", _E, _ADVICE, Action.HOLD, "Is energy as low as it may go?", AT_LIMIT, at_limit),
     Rule(
         "energy.target_fits",
         _E,
         _ADVICE,
         Action.HOLD,
         "Is the target right and not followed?",
-        (*_WISH, *STEP, *FIT),
+        (*CUT_OR_BUILD_STEP, *MAINTAIN_STEP, *STRENGTH_LOST),
         _target_fits,
     ),
     Rule(
@@ -391,7 +281,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         Action.COLLECT_DATA,
         "Is the log complete enough to lower energy?",
-        ("complete_log_days", *_WISH),
+        ("complete_log_days", *_CUT_DIRECTION, "maintain_rate_pct"),
         _ask_for_logs,
     ),
     Rule(
@@ -400,30 +290,9 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.CHANGE_ENERGY,
         "Is strength being lost in the cut?",
-        ("strength_warn_probability", "strength_loss_pct", "cut_rate_slow_pct", *STEP, *FIT),
+        STRENGTH_LOST,
         _strength,
-    ),
-    Rule(
-        "rate.not_in_deficit",
-        _E,
-        _ADVICE,
-        Action.CHANGE_ENERGY,
-        "Is there a deficit at all?",
-        ("not_in_deficit_probability", "no_deficit_pct"),
-        _not_in_deficit,
-    ),
-    _rate("rate.too_fast", ("cut", "build")),
-    _rate("rate.too_slow", ("cut", "build")),
-    _rate("rate.falling", ("maintain",)),
-    _rate("rate.rising", ("maintain",)),
-    Rule("rate.in_band", _E, Severity.INFO, None, "Is the rate inside its band?", _WISH, _in_band),
-    Rule(
-        "rate.unsure",
-        _E,
-        Severity.INFO,
-        None,
-        "Is the rate surely outside its band?",
-        _WISH,
-        _unsure,
+        step=strength_step,
+        rise="when_due",
     ),
 )

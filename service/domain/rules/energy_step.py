@@ -1,4 +1,4 @@
-"""How far energy may move within a phase: the adjustment that the rate asks for, and the bounded step taken."""
+"""How far energy may move: the adjustment that the rate asks for, and the step taken for each reason to move it."""
 
 from dataclasses import dataclass
 from math import ceil, floor
@@ -7,9 +7,33 @@ from typing import Literal
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules.findings import mean_at
-from service.domain.rules.targets import build_band_pct, energy_floor_kcal, lowest_energy, phase_energy
+from service.domain.rules.targets import (
+    BUILD_BAND,
+    CUT_ENERGY,
+    ENERGY_FLOOR,
+    MAINTAIN_ENERGY,
+    PHASE_ENERGY,
+    build_band_pct,
+    energy_floor_kcal,
+    lowest_energy,
+    phase_energy,
+)
 
 Direction = Literal["raise", "lower"]
+
+# What the functions below read of the policy, for the rules that ask them.
+_SIZE = ("energy_step_min_kcal", "energy_step_max_kcal", "energy_step_max_pct")
+CUT_ADJUSTMENT = (
+    "cut_rate_fast_pct",
+    "cut_rate_slow_pct",
+    "energy_change_probability",
+    "not_in_deficit_probability",
+)
+ADJUSTMENT = (*CUT_ADJUSTMENT, *BUILD_BAND, "maintain_rate_pct")
+CUT_OR_BUILD_STEP = (*CUT_ADJUSTMENT, *BUILD_BAND, *_SIZE, *PHASE_ENERGY)
+MAINTAIN_STEP = ("maintain_rate_pct", "energy_change_probability", *_SIZE, *MAINTAIN_ENERGY)
+STRENGTH_STEP = ("cut_rate_slow_pct", *_SIZE, *CUT_ENERGY)
+RECOVERY_STEP = ("energy_quiet_days", "energy_change_min_interval_days", *_SIZE, *ENERGY_FLOOR)
 
 
 @dataclass(frozen=True)
@@ -35,11 +59,15 @@ def rate_edges(evidence: Evidence, policy: Policy) -> tuple[tuple[float, Literal
 
 @dataclass(frozen=True)
 class Step:
-    """A bounded change of the energy target, kcal; `wanted_kcal` is where the estimate would go at once."""
+    """A change of the energy target, kcal; from 0 where no target is in force."""
 
     from_kcal: float
     to_kcal: float
-    wanted_kcal: float
+
+    @property
+    def is_rise(self) -> bool:
+        """Whether energy goes up."""
+        return self.to_kcal > self.from_kcal
 
 
 def rate_band_pct(evidence: Evidence, policy: Policy, kind: Kind) -> tuple[float, float]:
@@ -76,13 +104,13 @@ def energy_adjustment(evidence: Evidence, policy: Policy) -> EnergyAdjustment | 
     return None
 
 
-def bounded(evidence: Evidence, policy: Policy, wanted_kcal: float) -> Step | None:
+def bounded(evidence: Evidence, policy: Policy, aim_kcal: float) -> Step | None:
     """The step towards an energy within the policy's largest step and the limits; None when it is not worth making."""
     now = evidence.energy_kcal
     if now is None:
         return None
     most = min(policy.energy_step_max_kcal, now * policy.energy_step_max_pct / 100.0)
-    change = min(max(wanted_kcal - now, -most), most)
+    change = min(max(aim_kcal - now, -most), most)
     if change < 0.0:
         least = (
             lowest_energy(evidence, policy).energy_kcal
@@ -92,22 +120,36 @@ def bounded(evidence: Evidence, policy: Policy, wanted_kcal: float) -> Step | No
         change = max(change, min(0.0, least - now))
     tens = floor if change > 0.0 else ceil  # towards the present target: never past the bound
     to = 10.0 * tens(round((now + change) / 10.0, 6))
-    return Step(now, to, wanted_kcal) if abs(to - now) >= policy.energy_step_min_kcal else None
+    return Step(now, to) if abs(to - now) >= policy.energy_step_min_kcal else None
 
 
-def step(evidence: Evidence, policy: Policy) -> Step | None:
+def first_step(evidence: Evidence, policy: Policy) -> Step | None:
+    """The energy that fits the phase, where no target is in force; None with one, or when what fits is not known."""
+    if evidence.kind is None or evidence.energy_kcal is not None:
+        return None
+    fitting = phase_energy(evidence, policy, evidence.kind)
+    return Step(0.0, fitting.energy_kcal) if fitting else None
+
+
+def limit_step(evidence: Evidence, policy: Policy) -> Step | None:
+    """The step up to the lowest energy allowed, at once however far; None without a target."""
+    now = evidence.energy_kcal
+    return None if now is None else Step(now, 10.0 * -(-lowest_energy(evidence, policy).energy_kcal // 10.0))
+
+
+def rate_step(evidence: Evidence, policy: Policy) -> Step | None:
     """The bounded change for the rate's energy adjustment; None without one or when the target already fits."""
-    asked = energy_adjustment(evidence, policy)
-    if asked is None or evidence.kind is None or evidence.energy_kcal is None:
+    adjustment = energy_adjustment(evidence, policy)
+    if adjustment is None or evidence.kind is None or evidence.energy_kcal is None:
         return None
-    aim = phase_energy(evidence, policy, evidence.kind)
-    if aim is None:
+    fitting = phase_energy(evidence, policy, evidence.kind)
+    if fitting is None:
         return None
-    wanted = aim.energy_kcal
-    if asked.code == "rate.too_fast" and evidence.kind == "cut":  # towards safety a least step is always made
-        wanted = max(wanted, evidence.energy_kcal + policy.energy_step_min_kcal)
-    change = bounded(evidence, policy, wanted)
-    if change is None or (change.to_kcal > change.from_kcal) != (asked.direction == "raise"):
+    aim = fitting.energy_kcal
+    if adjustment.code == "rate.too_fast" and evidence.kind == "cut":  # towards safety a least step is always made
+        aim = max(aim, evidence.energy_kcal + policy.energy_step_min_kcal)
+    change = bounded(evidence, policy, aim)
+    if change is None or change.is_rise != (adjustment.direction == "raise"):
         return None
     return change
 
@@ -120,9 +162,9 @@ def strength_step(evidence: Evidence, policy: Policy) -> Step | None:
         return None
     most = now * policy.energy_step_max_pct / 100.0
     least_step = 10.0 * floor(min(policy.energy_step_max_kcal, most) / 20.0)
-    wanted = min(max(slow.energy_kcal, now + max(policy.energy_step_min_kcal, least_step)), maintenance.mean)
-    change = bounded(evidence, policy, wanted)
-    return change if change is not None and change.to_kcal > change.from_kcal else None
+    aim = min(max(slow.energy_kcal, now + max(policy.energy_step_min_kcal, least_step)), maintenance.mean)
+    change = bounded(evidence, policy, aim)
+    return change if change is not None and change.is_rise else None
 
 
 def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
@@ -139,6 +181,6 @@ def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
         return None
     if phase is not None and phase.day <= policy.energy_quiet_days:
         return None
-    wanted = max(maintenance.mean, now + policy.energy_step_min_kcal)
-    change = bounded(evidence, policy, min(wanted, maintenance.mean + policy.energy_step_max_kcal))
-    return change if change is not None and change.to_kcal > change.from_kcal else None
+    aim = max(maintenance.mean, now + policy.energy_step_min_kcal)
+    change = bounded(evidence, policy, min(aim, maintenance.mean + policy.energy_step_max_kcal))
+    return change if change is not None and change.is_rise else None

@@ -1,10 +1,10 @@
-"""The shape of a verdict: rules, findings, and what would have to be different for a finding to go away.
+"""The shape of a verdict: findings, and what would have to be different for a finding to go away.
 
-A rule is a pure function with a name, a question and the thresholds it uses. Its finding carries the numbers it saw,
-the thresholds and their sources, and the nearest values at which it would not have been made.
+A finding carries the numbers it rests on, the thresholds with their sources, and the nearest values at which it would
+not have been made.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from datetime import date, timedelta
 from enum import StrEnum
@@ -12,7 +12,7 @@ from math import ceil, floor
 from statistics import NormalDist
 from typing import Any, Literal
 
-from service.domain.evidence import Evidence
+from service.domain.evidence import Screening
 from service.domain.policy import Policy
 from service.domain.wording import number
 
@@ -60,21 +60,26 @@ class Stage(StrEnum):
 
 PHASE_WORDS = {"build": "build", "cut": "cut", "maintain": "maintenance"}
 
-Relation = Literal["above", "below", "at_least", "at_most"]
+Relation = Literal["above", "below", "at_least", "at_most", "answered"]
 
 
 @dataclass(frozen=True)
 class Move:
-    """One piece of the evidence moved to its threshold: where it stands so to `value`, the finding goes away."""
+    """One piece of the evidence moved to its threshold: where it stands so to `value`, the finding goes away.
+
+    `answered` is the relation of screening answers, which have no threshold.
+    """
 
     path: str
-    value: float | date
+    value: float | date | Screening
     relation: Relation
 
     @property
     def text(self) -> str:
         """The condition in words, its number rounded to the side on which it holds."""
         label, unit, digits = _LABELS[self.path]
+        if isinstance(self.value, Screening):
+            return f"{label} were {self.relation}"
         if isinstance(self.value, date):
             return f"{label} were {_DATE_WORDS[self.relation]} {self.value}"
         rounded = ceil if self.relation in ("above", "at_least") else floor
@@ -82,8 +87,10 @@ class Move:
         return f"{label} were {self.relation.replace('_', ' ')} {number(near, digits)}{unit}"
 
     @property
-    def past(self) -> float | date:
+    def past(self) -> float | date | Screening:
         """The nearest value without the finding: a hair, a count of one or a day past a strict limit."""
+        if isinstance(self.value, Screening):
+            return self.value
         up = self.relation in ("above", "at_least")
         strict = self.relation in ("above", "below")
         if isinstance(self.value, date):
@@ -103,6 +110,7 @@ _LABELS = {  # path: words, unit, decimals
     "average_mass_kg.mean": ("average mass", " kg", 1),
     "probability_not_in_deficit": ("the probability of having no real deficit", "", 2),
     "probability_strength_lost": ("the probability of lost strength over the main lifts", "", 2),
+    "screening": ("the screening", "", 0),
     "athlete.age_y": ("the athlete's age", " years", 0),
     "wellbeing.months_without_menstruation": ("the months without menstruation", "", 0),
     "history.last_energy_change_on": ("the last change of energy", "", 0),
@@ -157,30 +165,6 @@ class Verdict:
     severity: Severity | None = None  # where it is not the rule's
 
 
-Judge = Callable[[Evidence, Policy], Verdict | None]
-
-
-@dataclass(frozen=True)
-class Rule:
-    """A named decision rule; `action` is what its finding argues for, None when it only informs."""
-
-    code: str
-    stage: Stage
-    severity: Severity
-    action: Action | None
-    question: str
-    thresholds: tuple[str, ...]
-    judge: Judge
-    source: str = ""  # beside the thresholds' own
-
-    def __call__(self, evidence: Evidence, policy: Policy) -> Finding | None:
-        """The rule's finding on this evidence, None when there is nothing to say."""
-        verdict = self.judge(evidence, policy)
-        if verdict is None:
-            return None
-        return finding(self.code, verdict.severity or self.severity, verdict, policy, self.thresholds, self.source)
-
-
 _SOURCES: dict[str, str] = {f.name: f.metadata["source"] for f in fields(Policy)}
 
 
@@ -188,13 +172,13 @@ def finding(
     code: str, severity: Severity, verdict: Verdict, policy: Policy, thresholds: tuple[str, ...] = (), source: str = ""
 ) -> Finding:
     """A verdict as a finding, with the thresholds it used, their sources, and the caution when it stops something."""
-    used = {name: getattr(policy, name) for name in thresholds}
-    seen = {name: round(v, 4) if isinstance(v, float) else v for name, v in verdict.evidence.items()}
+    values = {name: getattr(policy, name) for name in thresholds}
+    numbers = {name: round(v, 4) if isinstance(v, float) else v for name, v in verdict.evidence.items()}
     return Finding(
         code,
         severity,
         verdict.statement if severity is not Severity.STOP else f"{verdict.statement} {CAUTION}",
-        {**seen, "thresholds": used} if used else seen,
+        {**numbers, "thresholds": values} if values else numbers,
         "; ".join(dict.fromkeys(s for s in (source, *(_SOURCES[name] for name in thresholds)) if s)),
         verdict.moves,
         verdict.condition,

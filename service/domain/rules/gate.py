@@ -4,6 +4,7 @@ The service never diagnoses. A condition on the referral list closes the gate un
 is recorded; nothing that starts or deepens a deficit, or raises load, passes a closed gate.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -18,16 +19,18 @@ from service.domain.estimation.model import (
     USUAL_HEIGHT_MALE_CM,
     judged_activity,
 )
-from service.domain.evidence import Clearance, Evidence, Pain, Scope
+from service.domain.evidence import Clearance, Evidence, Pain, Scope, Screening, Symptom
 from service.domain.physiology.composition import energy_availability_kcal_per_kg
 from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.policy import Policy
 from service.domain.rules.findings import Move, Verdict
-from service.domain.rules.targets import energy_floor_kcal, reporting_ratio
+from service.domain.rules.targets import ENERGY_FLOOR, energy_floor_kcal, reporting_ratio
 from service.domain.wording import number
 
 BOTH: tuple[Scope, ...] = ("deficit", "load")
 DEFICIT: tuple[Scope, ...] = ("deficit",)
+SYMPTOM_NOTED = "safety.symptom_noted"  # the finding that closes the way into a deeper deficit
+UNSCREENED = "screening.unanswered"  # the finding that stands before it
 
 
 @dataclass(frozen=True)
@@ -40,6 +43,9 @@ class Condition:
     since: date | None  # a clearance must not be older than this
     evidence: dict[str, Any]
     moves: tuple[Move, ...] = ()
+
+
+Finder = Callable[[Evidence, Policy], Condition | None]
 
 
 @dataclass(frozen=True)
@@ -59,75 +65,121 @@ class Gate:
 
 def screened(evidence: Evidence) -> bool:
     """Whether every screening question was answered."""
-    s = evidence.screening
-    return s is not None and None not in (
-        s.pregnant_or_breastfeeding,
-        s.eating_disorder_history,
-        s.kidney_disease,
-        s.heart_or_metabolic_disease,
-        s.glucose_lowering_medication,
+    answers = evidence.screening
+    return answers is not None and None not in (
+        answers.pregnant_or_breastfeeding,
+        answers.eating_disorder_history,
+        answers.kidney_disease,
+        answers.heart_or_metabolic_disease,
+        answers.glucose_lowering_medication,
     )
+
+
+def _minor(evidence: Evidence, policy: Policy) -> Condition | None:
+    age = evidence.athlete.age_y
+    if age is None or age >= policy.adult_age_y:
+        return None
+    words = f"is {number(int(age))} years old, under {number(policy.adult_age_y)}"
+    move = Move("athlete.age_y", policy.adult_age_y, "at_least")
+    return Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,))
+
+
+def _answered_yes(
+    code: str, answer: Callable[[Screening], bool | None], scopes: tuple[Scope, ...], words: str
+) -> Finder:
+    """The condition that stands behind a screening question of yes or no."""
+
+    def find(evidence: Evidence, policy: Policy) -> Condition | None:
+        if evidence.screening is None or not answer(evidence.screening):
+            return None
+        return Condition(code, scopes, words, None, {"screening": "yes"})
+
+    return find
+
+
+def _glucose_medication(evidence: Evidence, policy: Policy) -> Condition | None:
+    drug = evidence.screening.glucose_lowering_medication if evidence.screening else None
+    if drug not in ("insulin", "sulfonylurea"):
+        return None
+    name = "insulin" if drug == "insulin" else "a sulfonylurea"
+    words = f"takes {name}, which can drop blood sugar too low in a deficit"
+    return Condition("safety.glucose_medication", DEFICIT, words, None, {"medication": drug})
+
+
+def _symptoms(evidence: Evidence, policy: Policy) -> Condition | None:
+    grave = sorted({(x.on, x.kind) for x in evidence.wellbeing.symptoms if x.kind in ("chest_pain", "fainting")})
+    if not grave:
+        return None
+    on, kind = grave[-1]
+    words = f"noted {kind.replace('_', ' ')} on {on}"
+    return Condition("safety.symptoms", BOTH, words, on, {"symptom": kind, "on": str(on)})
+
+
+def _symptoms_repeated(evidence: Evidence, policy: Policy) -> Condition | None:
+    days = sorted({symptom.on for symptom in _mild_symptoms(evidence, policy)})
+    if len(days) < 2:
+        return None
+    words = f"noted dizziness or palpitations on {len(days)} days of the last {policy.symptom_window_days}"
+    numbers = {"days": len(days), "last_on": str(days[-1])}
+    return Condition("safety.symptoms_repeated", BOTH, words, days[-1], numbers)
+
+
+def _menses_missing(evidence: Evidence, policy: Policy) -> Condition | None:
+    months = evidence.wellbeing.months_without_menstruation
+    if months is None or months < policy.menses_missing_months or evidence.athlete.male is True:
+        return None
+    words = f"has been without menstruation for {number(months)} months"
+    move = Move("wellbeing.months_without_menstruation", policy.menses_missing_months, "below")
+    return Condition("safety.menses_missing", DEFICIT, words, None, {"months": months}, (move,))
+
+
+_PREGNANCY = _answered_yes(
+    "safety.pregnancy", lambda s: s.pregnant_or_breastfeeding, BOTH, "is pregnant or breast-feeding"
+)
+_EATING_DISORDER = _answered_yes(
+    "safety.eating_disorder", lambda s: s.eating_disorder_history, DEFICIT, "has a history of an eating disorder"
+)
+_KIDNEY = _answered_yes("safety.kidney_disease", lambda s: s.kidney_disease, DEFICIT, "has kidney disease")
+_HEART = _answered_yes(
+    "safety.heart_or_metabolic", lambda s: s.heart_or_metabolic_disease, BOTH, "has a heart or metabolic disease"
+)
+REFERRAL_LIST: dict[str, Finder] = {  # code: whether the condition holds, cleared or not
+    "safety.minor": _minor,
+    "safety.pregnancy": _PREGNANCY,
+    "safety.eating_disorder": _EATING_DISORDER,
+    "safety.kidney_disease": _KIDNEY,
+    "safety.heart_or_metabolic": _HEART,
+    "safety.glucose_medication": _glucose_medication,
+    "safety.symptoms": _symptoms,
+    "safety.symptoms_repeated": _symptoms_repeated,
+    "safety.menses_missing": _menses_missing,
+}
 
 
 def conditions(evidence: Evidence, policy: Policy) -> tuple[Condition, ...]:
     """Everything on the referral list that holds for the athlete, in the list's order."""
-    found = []
-    age, s, body = evidence.athlete.age_y, evidence.screening, evidence.wellbeing
-    if age is not None and age < policy.adult_age_y:
-        words = f"is {number(int(age))} years old, under {number(policy.adult_age_y)}"
-        move = Move("athlete.age_y", policy.adult_age_y, "at_least")
-        found.append(Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,)))
-    if s is not None:
-        answers: tuple[tuple[str, bool | None, tuple[Scope, ...], str], ...] = (
-            ("safety.pregnancy", s.pregnant_or_breastfeeding, BOTH, "is pregnant or breast-feeding"),
-            ("safety.eating_disorder", s.eating_disorder_history, DEFICIT, "has a history of an eating disorder"),
-            ("safety.kidney_disease", s.kidney_disease, DEFICIT, "has kidney disease"),
-            ("safety.heart_or_metabolic", s.heart_or_metabolic_disease, BOTH, "has a heart or metabolic disease"),
-        )
-        found += [
-            Condition(code, scopes, words, None, {"screening": "yes"}) for code, yes, scopes, words in answers if yes
-        ]
-        drug = s.glucose_lowering_medication
-        if drug in ("insulin", "sulfonylurea"):
-            name = "insulin" if drug == "insulin" else "a sulfonylurea"
-            words = f"takes {name}, which can drop blood sugar too low in a deficit"
-            found.append(Condition("safety.glucose_medication", DEFICIT, words, None, {"medication": drug}))
-    found += _symptoms(evidence, policy)
-    months = body.months_without_menstruation
-    if months is not None and months >= policy.menses_missing_months and evidence.athlete.male is not True:
-        words = f"has been without menstruation for {number(months)} months"
-        move = Move("wellbeing.months_without_menstruation", policy.menses_missing_months, "below")
-        found.append(Condition("safety.menses_missing", DEFICIT, words, None, {"months": months}, (move,)))
-    return tuple(found)
+    return tuple(c for find in REFERRAL_LIST.values() if (c := find(evidence, policy)) is not None)
 
 
-def _symptoms(evidence: Evidence, policy: Policy) -> list[Condition]:
-    notes = evidence.wellbeing.symptoms
-    grave = sorted({(x.on, x.kind) for x in notes if x.kind in ("chest_pain", "fainting")})
-    mild = sorted({x.on for x in notes if x.kind in ("dizziness", "palpitations") and _recent(evidence, policy, x.on)})
-    found = []
-    if grave:
-        on, kind = grave[-1]
-        words = f"noted {kind.replace('_', ' ')} on {on}"
-        found.append(Condition("safety.symptoms", BOTH, words, on, {"symptom": kind, "on": str(on)}))
-    if len(mild) >= 2:
-        words = f"noted dizziness or palpitations on {len(mild)} days of the last {policy.symptom_window_days}"
-        found.append(
-            Condition("safety.symptoms_repeated", BOTH, words, mild[-1], {"days": len(mild), "last_on": str(mild[-1])})
-        )
-    return found
+def _mild_symptoms(evidence: Evidence, policy: Policy) -> list[Symptom]:
+    """Dizziness and palpitations that still count."""
+    return [
+        symptom
+        for symptom in evidence.wellbeing.symptoms
+        if symptom.kind in ("dizziness", "palpitations")
+        and 0 <= (evidence.as_of - symptom.on).days < policy.symptom_window_days
+    ]
 
 
-def _recent(evidence: Evidence, policy: Policy, on: date) -> bool:
-    return 0 <= (evidence.as_of - on).days < policy.symptom_window_days
+CLEARANCE = ("clearance_valid_days",)
 
 
 def clearance(evidence: Evidence, policy: Policy, scope: Scope, since: date | None) -> Clearance | None:
     """The newest valid clearance of a scope, given not before `since` and not after the review date; None without."""
-    given = evidence.screening.clearances if evidence.screening else ()
+    clearances = evidence.screening.clearances if evidence.screening else ()
     valid = [
         c
-        for c in given
+        for c in clearances
         if c.scope == scope
         and 0 <= (evidence.as_of - c.on).days <= policy.clearance_valid_days
         and (since is None or c.on >= since)
@@ -138,6 +190,9 @@ def clearance(evidence: Evidence, policy: Policy, scope: Scope, since: date | No
 def closed_scopes(evidence: Evidence, policy: Policy, condition: Condition) -> tuple[Scope, ...]:
     """The scopes of a condition that no clearance has opened."""
     return tuple(s for s in condition.scopes if clearance(evidence, policy, s, condition.since) is None)
+
+
+PAIN = ("pain_level", "pain_times", "pain_window_days", *CLEARANCE)
 
 
 def painful_lifts(evidence: Evidence, policy: Policy) -> tuple[tuple[str, tuple[Pain, ...]], ...]:
@@ -160,8 +215,8 @@ def painful_lifts(evidence: Evidence, policy: Policy) -> tuple[tuple[str, tuple[
 
 def gate(evidence: Evidence, policy: Policy) -> Gate:
     """What may be planned for this athlete on this date."""
-    held = conditions(evidence, policy)
-    closed = [(c.code, closed_scopes(evidence, policy, c)) for c in held]
+    listed = conditions(evidence, policy)
+    closed = [(c.code, closed_scopes(evidence, policy, c)) for c in listed]
     lifts = painful_lifts(evidence, policy)
     mild = mild_symptom(evidence, policy) is not None
     return Gate(
@@ -171,34 +226,33 @@ def gate(evidence: Evidence, policy: Policy) -> Gate:
         screened=screened(evidence),
         closed_exercises=tuple(exercise for exercise, _ in lifts),
         closed_by=tuple(code for code, scopes in closed if scopes) + (("safety.pain",) if lifts else ()),
-        on_referral_list=bool(held),
-        window_open=not held and (screened(evidence) or evidence.athlete.eating_window is not None),
+        on_referral_list=bool(listed),
+        window_open=not listed and (screened(evidence) or evidence.athlete.eating_window is not None),
         kidney_closed=any(code == "safety.kidney_disease" and scopes for code, scopes in closed),
     )
 
 
-def stricter(one: Gate, other: Gate) -> Gate:
+def stricter(first: Gate, second: Gate) -> Gate:
     """What both gates let through: the same athlete on two days."""
     return Gate(
-        deficit_open=one.deficit_open and other.deficit_open,
-        load_open=one.load_open and other.load_open,
-        deepening_open=one.deepening_open and other.deepening_open,
-        screened=one.screened and other.screened,
-        closed_exercises=tuple(sorted({*one.closed_exercises, *other.closed_exercises})),
-        closed_by=tuple(dict.fromkeys((*one.closed_by, *other.closed_by))),
-        on_referral_list=one.on_referral_list or other.on_referral_list,
-        window_open=one.window_open and other.window_open,
-        kidney_closed=one.kidney_closed or other.kidney_closed,
+        deficit_open=first.deficit_open and second.deficit_open,
+        load_open=first.load_open and second.load_open,
+        deepening_open=first.deepening_open and second.deepening_open,
+        screened=first.screened and second.screened,
+        closed_exercises=tuple(sorted({*first.closed_exercises, *second.closed_exercises})),
+        closed_by=tuple(dict.fromkeys((*first.closed_by, *second.closed_by))),
+        on_referral_list=first.on_referral_list or second.on_referral_list,
+        window_open=first.window_open and second.window_open,
+        kidney_closed=first.kidney_closed or second.kidney_closed,
     )
+
+
+MILD_SYMPTOM = ("symptom_window_days", *CLEARANCE)
 
 
 def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
     """Whether dizziness or palpitations were noted lately and not cleared since."""
-    recent = sorted(
-        (x.on, x.kind)
-        for x in evidence.wellbeing.symptoms
-        if x.kind in ("dizziness", "palpitations") and _recent(evidence, policy, x.on)
-    )
+    recent = sorted((symptom.on, symptom.kind) for symptom in _mild_symptoms(evidence, policy))
     if not recent or clearance(evidence, policy, "load", recent[-1][0]) is not None:
         return None
     on, kind = recent[-1]
@@ -209,6 +263,9 @@ def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
     over = on + timedelta(days=policy.symptom_window_days)
     need = f"it were {over} without another symptom, or a clearance for load, dated {on} or later, were recorded"
     return Verdict(words, {"symptom": kind, "on": str(on)}, condition=need)
+
+
+BODY_FAT_FLOOR = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
 
 
 def body_fat_floor_pct(evidence: Evidence, policy: Policy) -> float:
@@ -241,8 +298,11 @@ def energy_availability(evidence: Evidence, policy: Policy, intake_kcal: float) 
     lean = evidence.fat_free_mass_kg
     if lean is None or lean <= 0.0:
         return None
-    eaten = intake_kcal / reporting_ratio(evidence, policy)
-    return float(energy_availability_kcal_per_kg(eaten, evidence.exercise_kcal or 0.0, lean))
+    true_intake = intake_kcal / reporting_ratio(evidence, policy)
+    return float(energy_availability_kcal_per_kg(true_intake, evidence.exercise_kcal or 0.0, lean))
+
+
+IN_DEFICIT = ("no_deficit_pct", *ENERGY_FLOOR)  # the floor where maintenance is not known
 
 
 def in_deficit(evidence: Evidence, policy: Policy, energy_kcal: float | None = None) -> bool:
@@ -255,8 +315,8 @@ def in_deficit(evidence: Evidence, policy: Policy, energy_kcal: float | None = N
         return True
     if energy is None:
         return False
-    known = evidence.maintenance_kcal
-    maintenance = maintenance_by_profile_kcal(evidence, policy) if known is None else known.mean
+    estimate = evidence.maintenance_kcal
+    maintenance = maintenance_by_profile_kcal(evidence, policy) if estimate is None else estimate.mean
     return energy < maintenance * (1.0 - policy.no_deficit_pct / 100.0)
 
 

@@ -20,6 +20,9 @@ def repeated(evidence: Evidence, code: str, times: int) -> bool:
     return len(evidence.history.reviews) >= times
 
 
+STRAIN = ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs")
+
+
 def strained(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
     """The signs of strain in the week's notes, when there are enough of them; else none."""
     felt = evidence.wellbeing

@@ -33,7 +33,7 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
     """
     now = gate(evidence, policy)
     deficit = evidence.kind == "cut" or in_deficit(evidence, policy, targets.energy_kcal)
-    found = [
+    reasons = [
         Refusal(condition.code, f"The athlete {condition.words}. {REFER}")
         for condition in conditions(evidence, policy)
         if condition.code in now.closed_by
@@ -41,16 +41,16 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
         and (condition.code in REFERRED or (deficit and condition.code != "safety.kidney_disease"))
     ]
     if now.kidney_closed:
-        found += _kidney(evidence, policy, targets, deficit)
+        reasons += _kidney(evidence, policy, targets, deficit)
     if in_deficit(evidence, policy, targets.energy_kcal):
         there = replace(evidence, targets=targets)
         stopped = [rule(there, policy) for rule in safety_rules.RULES if rule.code in _STOP_A_DEFICIT]
-        found += [Refusal(said.code, said.statement) for said in stopped if said is not None]
+        reasons += [Refusal(finding.code, finding.statement) for finding in stopped if finding is not None]
     floor = energy_floor_kcal(evidence, policy)
     if targets.energy_kcal < floor:
         words = f"{number(targets.energy_kcal)} kcal lies below the floor of {number(floor)} kcal: no menu goes there."
-        found.append(Refusal("safety.energy_floor", words))
-    return tuple(found)
+        reasons.append(Refusal("safety.energy_floor", words))
+    return tuple(reasons)
 
 
 def _kidney(evidence: Evidence, policy: Policy, targets: Targets, deficit: bool) -> list[Refusal]:
@@ -80,17 +80,17 @@ def protein_ceiling_g(evidence: Evidence, policy: Policy) -> float | None:
 def cautions(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[str, ...]:
     """What a coach should know before handing a menu on."""
     now = gate(evidence, policy)
-    said = ["Allergens are those of the ingredients themselves, not traces: read every label, and ask the kitchen."]
+    words = ["Allergens are those of the ingredients themselves, not traces: read every label, and ask the kitchen."]
     if not now.screened:
-        said.append("The screening questions are not all answered: do not start or deepen a deficit on this menu.")
+        words.append("The screening questions are not all answered: do not start or deepen a deficit on this menu.")
     if now.on_referral_list:
-        said.append("The athlete is on the referral list: no eating window, and a professional's advice comes first.")
+        words.append("The athlete is on the referral list: no eating window, and a professional's advice comes first.")
     lean = evidence.fat_free_mass_kg
     if lean:
         available = (targets.energy_kcal - (evidence.exercise_kcal or 0.0)) / lean
         if available < policy.energy_availability_flag:
-            said.append(
+            words.append(
                 f"Energy availability would be at most {number(available, 1)} kcal per kg of fat-free mass, below"
                 f" {number(policy.energy_availability_flag)}: a screen with poor sensitivity (45 %), no diagnosis."
             )
-    return tuple(said)
+    return tuple(words)

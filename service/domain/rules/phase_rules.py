@@ -5,9 +5,11 @@ from datetime import timedelta
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.energy_rules import AT_LIMIT, INSTEAD_OF_LESS, at_limit
-from service.domain.rules.findings import Action, Move, Rule, Severity, Stage, Verdict, mean_at
-from service.domain.rules.history import repeated, strained, weeks_since_deload
+from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict, mean_at
+from service.domain.rules.history import STRAIN, repeated, strained, weeks_since_deload
 from service.domain.rules.phases import (
+    CUT_IS_POSSIBLE,
+    LAST_DAY_OF_MAINTENANCE,
     cut_is_possible,
     cuts_in_a_row,
     due,
@@ -17,6 +19,7 @@ from service.domain.rules.phases import (
     last_day,
     too_fat_to_build,
 )
+from service.domain.rules.rule import Rule
 from service.domain.wording import number
 
 WATER = "Expect 0.5–1.5 kg up in the first days: water and glycogen, not fat."  # methods: glycogen with its water
@@ -78,10 +81,11 @@ def _strength_lost_surely(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 def _planned_end(evidence: Evidence, policy: Policy) -> Verdict | None:
-    now, end = evidence.phase, last_day(evidence, policy)
-    if now is None or end is None or now.planned_end_on is None or now.kind == "maintain":
+    now = evidence.phase
+    if now is None or now.kind == "maintain" or now.planned_end_on is None:
         return None
-    if end < now.planned_end_on or not due(evidence, policy, end):
+    end = last_day(evidence, policy)
+    if end is None or end < now.planned_end_on or not due(evidence, policy, end):
         return None
     water = f" {WATER}" if now.kind == "cut" else ""
     ends = f"its planned end is {end}"
@@ -92,13 +96,14 @@ def _planned_end(evidence: Evidence, policy: Policy) -> Verdict | None:
     if now.kind == "cut":  # a later plan meets the longest cut
         later = min(later, now.starts_on + timedelta(days=policy.cut_max_days - 1))
     move = Move("phase.planned_end_on", later, "above")
-    seen = {"day": now.day, "planned_end_on": str(now.planned_end_on), "last_day_on": str(end)}
-    return Verdict(words, seen, (move,))
+    numbers = {"day": now.day, "planned_end_on": str(now.planned_end_on), "last_day_on": str(end)}
+    return Verdict(words, numbers, (move,))
 
 
 def _longest_cut(evidence: Evidence, policy: Policy) -> Verdict | None:
-    now, end = evidence.phase, last_day(evidence, policy)
-    if now is None or now.kind != "cut" or end is None or not due(evidence, policy, end):
+    now = evidence.phase
+    end = last_day(evidence, policy) if now and now.kind == "cut" else None
+    if now is None or end is None or not due(evidence, policy, end):
         return None
     if now.planned_end_on is not None and now.planned_end_on <= end:
         return None
@@ -199,10 +204,8 @@ def stable(evidence: Evidence, policy: Policy) -> bool:
 
 
 def _rest_over(evidence: Evidence, policy: Policy) -> bool:
-    now, end = evidence.phase, last_day(evidence, policy)
-    if now is None or now.kind != "maintain" or end is None or estimated_at_goal(evidence, policy):
-        return False
-    return due(evidence, policy, end)
+    end = last_day(evidence, policy) if evidence.kind == "maintain" else None
+    return end is not None and not estimated_at_goal(evidence, policy) and due(evidence, policy, end)
 
 
 def _not_rested(evidence: Evidence, policy: Policy) -> list[str]:
@@ -257,26 +260,22 @@ def _no_goal(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 _P, _ADVICE, _WARN, _SWITCH = Stage.PHASE, Severity.ADVICE, Severity.WARNING, Action.SWITCH_PHASE
-_GOAL = ("goal_probability", "goal_measurements", "goal_tolerance_pct", "goal_measurement_max_age_days")
+GOAL = ("goal_probability", "goal_measurements", "goal_tolerance_pct", "goal_measurement_max_age_days")
 _LOST = ("strength_end_probability", "strength_end_reviews", "strength_loss_pct")
-_REST = (
-    "maintain_min_days",
-    "maintain_max_days",
+_FAT_CEILING = ("build_fat_ceiling_male_pct", "build_fat_ceiling_female_pct")
+REST = (
+    *LAST_DAY_OF_MAINTENANCE,
     "maintain_rate_pct",
     "stable_probability",
     "strength_warn_probability",
     "cuts_in_a_row_max",
-    "build_fat_ceiling_male_pct",
-    "build_fat_ceiling_female_pct",
-    "diet_break_days",
-    "energy_quiet_days",
+    *_FAT_CEILING,
     "phase_lookahead_days",
-    "goal_probability",
+    *CUT_IS_POSSIBLE,
 )
-_STRAIN = ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs")
 
 RULES: tuple[Rule, ...] = (
-    Rule("goal.reached", _P, _ADVICE, _SWITCH, "Is the body-fat goal reached?", _GOAL, _goal_in_cut),
+    Rule("goal.reached", _P, _ADVICE, _SWITCH, "Is the body-fat goal reached?", GOAL, _goal_in_cut),
     Rule(
         "strength.lost_twice",
         _P,
@@ -314,15 +313,15 @@ RULES: tuple[Rule, ...] = (
         ("cut_min_days", *AT_LIMIT),
         _stalled,
     ),
-    Rule("phase.diet_break", _P, _ADVICE, _SWITCH, "Is a diet break due?", (*_STRAIN, "diet_break_days"), _diet_break),
-    Rule("wellbeing.strain", _P, _WARN, None, "Is the cut a strain?", _STRAIN, _strained),
+    Rule("phase.diet_break", _P, _ADVICE, _SWITCH, "Is a diet break due?", (*STRAIN, "diet_break_days"), _diet_break),
+    Rule("wellbeing.strain", _P, _WARN, None, "Is the cut a strain?", STRAIN, _strained),
     Rule(
         "phase.fat_ceiling",
         _P,
         _ADVICE,
         _SWITCH,
         "Is the athlete too fat to go on building?",
-        ("build_fat_ceiling_male_pct", "build_fat_ceiling_female_pct", "fat_ceiling_probability", "build_min_days"),
+        (*_FAT_CEILING, "fat_ceiling_probability", "build_min_days"),
         _fat_ceiling,
     ),
     Rule(
@@ -335,14 +334,14 @@ RULES: tuple[Rule, ...] = (
         _plateau_after_deload,
     ),
     Rule("strength.plateau", _P, Severity.INFO, None, "Is any main lift rising?", ("rising_probability",), _plateau),
-    Rule("goal.kept", _P, Severity.INFO, None, "Is the goal reached and kept?", _GOAL, _goal_kept),
+    Rule("goal.kept", _P, Severity.INFO, None, "Is the goal reached and kept?", GOAL, _goal_kept, supports_hold=True),
     Rule(
         "phase.rested",
         _P,
         _ADVICE,
         _SWITCH,
         "Is maintenance over?",
-        _REST,
+        REST,
         _rested,
     ),
     Rule(
@@ -351,7 +350,7 @@ RULES: tuple[Rule, ...] = (
         _ADVICE,
         None,
         "Must maintenance go on?",
-        _REST,
+        REST,
         _extended,
     ),
     Rule("phase.none", _P, _ADVICE, None, "Is a phase in force?", (), _no_phase),

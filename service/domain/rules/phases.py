@@ -1,4 +1,4 @@
-"""Which phase follows which, and why: the transition table as data, its guards, and its diagram."""
+"""Which phase follows which, and why: the transition table as data, and its guards."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -6,9 +6,21 @@ from datetime import date, timedelta
 
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
-from service.domain.rules.gate import in_deficit, too_lean, too_light
-from service.domain.rules.targets import phase_energy
+from service.domain.rules.gate import BODY_FAT_FLOOR, IN_DEFICIT, in_deficit, too_lean, too_light
+from service.domain.rules.targets import CUT_ENERGY, phase_energy
 
+# What functions below read of the policy, for the rules that ask them.
+LAST_DAY_OF_MAINTENANCE = ("maintain_min_days", "maintain_max_days", "energy_quiet_days", "diet_break_days")
+CUT_IS_POSSIBLE = (
+    "goal_probability",
+    *BODY_FAT_FLOOR,
+    "bmi_floor",
+    "cut_min_days",
+    "cut_rate_slow_pct",
+    "cut_rate_aim_pct",
+    *CUT_ENERGY,
+    *IN_DEFICIT,
+)
 Guard = Callable[[Evidence, Policy], bool]
 
 
@@ -31,6 +43,8 @@ class Transition:
     words: str
     guard: Guard | None = None
     when: str = ""
+    after_last_day: bool = False  # not tomorrow but on the day after the phase's last one, where that is later
+    days: str | None = None  # the threshold that says how long the next phase is planned, if not its usual length
 
 
 def estimated_at_goal(evidence: Evidence, policy: Policy) -> bool:
@@ -105,25 +119,26 @@ def cut_is_next(evidence: Evidence, policy: Policy) -> bool:
     if not cut_is_possible(evidence, policy) or evidence.phase is None:
         return False
     worked = [phase.kind for phase in evidence.past_phases if phase.kind != "maintain"]
-    wanted = too_fat_to_build(evidence, policy) or is_diet_break(evidence, policy) or worked[-1:] == ["build"]
+    due_by_history = too_fat_to_build(evidence, policy) or is_diet_break(evidence, policy) or worked[-1:] == ["build"]
     long_break = evidence.phase.day + policy.phase_lookahead_days >= policy.maintain_max_days
-    return wanted and (cuts_in_a_row(evidence) < policy.cuts_in_a_row_max or long_break)
+    return due_by_history and (cuts_in_a_row(evidence) < policy.cuts_in_a_row_max or long_break)
 
 
+REFERRAL = "safety.referral"  # stands for whatever finding of the referral list closes the gate
 _POSSIBLE = "a cut is possible: not at the goal, not too lean or light"
 TRANSITIONS: tuple[Transition, ...] = (
-    Transition("build", "phase.planned_end", "cut", "planned end", cut_is_possible, _POSSIBLE),
-    Transition("build", "phase.planned_end", "maintain", "planned end"),
+    Transition("build", "phase.planned_end", "cut", "planned end", cut_is_possible, _POSSIBLE, after_last_day=True),
+    Transition("build", "phase.planned_end", "maintain", "planned end", after_last_day=True),
     Transition("build", "phase.fat_ceiling", "cut", "fat ceiling", cut_is_possible, _POSSIBLE),
     Transition("build", "phase.fat_ceiling", "maintain", "fat ceiling"),
     Transition("build", "phase.plateau", "cut", "no lift rising for weeks after a deload", cut_is_possible, _POSSIBLE),
     Transition("build", "phase.plateau", "maintain", "no lift rising for weeks after a deload"),
     Transition("cut", "goal.reached", "maintain", "goal reached"),
     Transition("cut", "strength.lost_twice", "maintain", "strength lost in two reviews"),
-    Transition("cut", "phase.planned_end", "maintain", "planned end"),
-    Transition("cut", "phase.longest_cut", "maintain", "longest cut"),
+    Transition("cut", "phase.planned_end", "maintain", "planned end", after_last_day=True),
+    Transition("cut", "phase.longest_cut", "maintain", "longest cut", after_last_day=True),
     Transition("cut", "phase.stalled", "maintain", "stalled with energy at its limit"),
-    Transition("cut", "phase.diet_break", "maintain", "diet break after strain"),
+    Transition("cut", "phase.diet_break", "maintain", "diet break after strain", days="diet_break_days"),
     Transition("cut", "loss.ceiling", "maintain", "loss too fast"),
     Transition("cut", "floor.body_fat", "maintain", "too lean"),
     Transition("cut", "floor.bmi", "maintain", "too light"),
@@ -135,18 +150,24 @@ TRANSITIONS: tuple[Transition, ...] = (
         "rested",
         cut_is_next,
         "after a build or diet break, or above the fat ceiling",
+        after_last_day=True,
     ),
-    Transition("maintain", "phase.rested", "build", "rested"),
+    Transition("maintain", "phase.rested", "build", "rested", after_last_day=True),
 )
+
+
+def _way_out(evidence: Evidence, policy: Policy, because: str) -> Transition | None:
+    for row in TRANSITIONS:
+        named = row.because == because or because.startswith(row.because + ".")
+        if row.source == evidence.kind and named and (row.guard is None or row.guard(evidence, policy)):
+            return row
+    return None
 
 
 def next_kind(evidence: Evidence, policy: Policy, because: str) -> Kind | None:
     """The phase that follows the present one on a finding, None when the table knows no way out."""
-    for row in TRANSITIONS:
-        named = row.because == because or because.startswith(row.because + ".")
-        if row.source == evidence.kind and named and (row.guard is None or row.guard(evidence, policy)):
-            return row.to
-    return None
+    row = _way_out(evidence, policy, because)
+    return row.to if row else None
 
 
 def last_day(evidence: Evidence, policy: Policy) -> date | None:
@@ -175,27 +196,15 @@ def due(evidence: Evidence, policy: Policy, on: date) -> bool:
 
 def switch(evidence: Evidence, policy: Policy, because: str) -> Switch | None:
     """The switch that a finding leads to: the day after the phase's last day when that is due, else tomorrow."""
-    to = next_kind(evidence, policy, because)
-    if to is None:
+    row = _way_out(evidence, policy, because)
+    if row is None:
         return None
     on, last = evidence.as_of, last_day(evidence, policy)
-    if because in ("phase.planned_end", "phase.longest_cut", "phase.rested") and last is not None:
+    if row.after_last_day and last is not None:
         on = max(on, last)
     on += timedelta(days=1)
-    return Switch(to, on, on + timedelta(days=_planned_days(policy, to, because) - 1))
+    days: int = getattr(policy, row.days or _USUAL_DAYS[row.to])
+    return Switch(row.to, on, on + timedelta(days=days - 1))
 
 
-def _planned_days(policy: Policy, kind: Kind, because: str) -> int:
-    if because == "phase.diet_break":
-        return policy.diet_break_days
-    return {"cut": policy.cut_plan_days, "build": policy.build_plan_days, "maintain": policy.maintain_min_days}[kind]
-
-
-def to_mermaid() -> str:
-    """The transition table as a Mermaid state diagram, for the developers' documentation."""
-    edges: dict[tuple[str, str], list[str]] = {}
-    for row in TRANSITIONS:
-        words = f"{row.words}, if {row.when.split(':')[0]}" if row.when else row.words
-        edges.setdefault((row.source, row.to), []).append(words)
-    lines = [f"    {source} --> {to} : {' / '.join(dict.fromkeys(words))}" for (source, to), words in edges.items()]
-    return "\n".join(["stateDiagram-v2", *lines]) + "\n"
+_USUAL_DAYS = {"cut": "cut_plan_days", "build": "build_plan_days", "maintain": "maintain_min_days"}

@@ -24,18 +24,18 @@ def check_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     Returns soft findings: `limit.surplus`, more than a build or maintenance needs; `phase.energy_disagrees`, a cut
     that is no deficit or a build below maintenance. Empty when energy, phase or maintenance is unknown.
     """
-    energy, kind, known = change.energy_kcal, change.phase or evidence.kind, evidence.maintenance_kcal
-    if energy is None or kind is None or known is None:
+    energy, kind, maintenance = change.energy_kcal, change.phase or evidence.kind, evidence.maintenance_kcal
+    if energy is None or kind is None or maintenance is None:
         return []
-    held = f"{number(energy)} kcal, with maintenance at {number(known.mean)} kcal,"
+    plan = f"{number(energy)} kcal, with maintenance at {number(maintenance.mean)} kcal,"
     share = {"build": policy.build_surplus_max_pct, "maintain": MAINTAIN_SURPLUS_MAX_PCT}.get(kind)
-    if share is not None and energy > known.mean * (1.0 + share / 100.0) + 1.0:
-        words = f"{held} is a surplus above {number(share)} %: more than the {PHASE_WORDS[kind]} has a use for."
+    if share is not None and energy > maintenance.mean * (1.0 + share / 100.0) + 1.0:
+        words = f"{plan} is a surplus above {number(share)} %: more than the {PHASE_WORDS[kind]} has a use for."
         return [soft("limit.surplus", words, policy, *(("build_surplus_max_pct",) if kind == "build" else ()))]
-    if kind == "cut" and energy >= known.mean:
-        return [soft("phase.energy_disagrees", f"{held} is no deficit, and the phase is a cut.", policy)]
-    if kind == "build" and energy < known.mean - 1.0:
-        return [soft("phase.energy_disagrees", f"{held} is below maintenance, and the phase is a build.", policy)]
+    if kind == "cut" and energy >= maintenance.mean:
+        return [soft("phase.energy_disagrees", f"{plan} is no deficit, and the phase is a cut.", policy)]
+    if kind == "build" and energy < maintenance.mean - 1.0:
+        return [soft("phase.energy_disagrees", f"{plan} is below maintenance, and the phase is a build.", policy)]
     return []
 
 
@@ -46,7 +46,7 @@ def check_grams(evidence: Evidence, policy: Policy, targets: Mapping[str, float 
     Returns soft findings: `targets.sum`, 4·protein + 4·carbohydrate + 9·fat is more than 10 % off the energy, when all
     are given; `targets.protein`, outside 0.8 to 4 g per kg of body mass, when that is known.
     """
-    found = []
+    findings = []
     protein, carbohydrate, fat, energy = (
         targets[name] for name in ("protein_g", "carbohydrate_g", "fat_g", "energy_kcal")
     )
@@ -54,7 +54,7 @@ def check_grams(evidence: Evidence, policy: Policy, targets: Mapping[str, float 
         total = PROTEIN_KCAL_PER_G * protein + CARBOHYDRATE_KCAL_PER_G * carbohydrate + FAT_KCAL_PER_G * fat
         if abs(total - energy) > SUM_TOLERANCE_PCT / 100.0 * energy:
             words = f"Protein, carbohydrate and fat come to {number(total)} kcal, the target is {number(energy)} kcal."
-            found.append(soft("targets.sum", words, policy))
+            findings.append(soft("targets.sum", words, policy))
     mass = evidence.average_mass_kg
     share = None if protein is None or mass is None else protein / mass.mean
     if share is not None and not PROTEIN_MIN_G_PER_KG <= share <= PROTEIN_MAX_G_PER_KG:
@@ -62,5 +62,5 @@ def check_grams(evidence: Evidence, policy: Policy, targets: Mapping[str, float 
             f"{number(protein or 0.0)} g of protein is {number(share, 1)} g per kg of body mass, outside"
             f" {number(PROTEIN_MIN_G_PER_KG, 1)} to {number(PROTEIN_MAX_G_PER_KG, 1)}."
         )
-        found.append(soft("targets.protein", words, policy))
-    return found
+        findings.append(soft("targets.protein", words, policy))
+    return findings

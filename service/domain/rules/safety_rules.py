@@ -1,15 +1,21 @@
 """The safety rules, heard before all others: the referral list, the loss ceiling, floors and caps, warning signs."""
 
-from collections.abc import Callable
 from typing import Any
 
-from service.domain.evidence import Evidence
+from service.domain.evidence import Evidence, Screening
 from service.domain.policy import REFER, Policy
-from service.domain.rules.energy_step import recovery_step
-from service.domain.rules.findings import PHASE_WORDS, Action, Move, Rule, Severity, Stage, Verdict, mean_at
+from service.domain.rules.energy_step import RECOVERY_STEP, limit_step, recovery_step
+from service.domain.rules.findings import PHASE_WORDS, Action, Move, Severity, Stage, Verdict, mean_at
 from service.domain.rules.gate import (
+    BODY_FAT_FLOOR,
+    CLEARANCE,
+    IN_DEFICIT,
+    MILD_SYMPTOM,
+    PAIN,
+    REFERRAL_LIST,
+    SYMPTOM_NOTED,
+    UNSCREENED,
     closed_scopes,
-    conditions,
     energy_availability,
     in_deficit,
     mild_symptom,
@@ -18,40 +24,48 @@ from service.domain.rules.gate import (
     too_lean,
     too_light,
 )
-from service.domain.rules.history import strained
-from service.domain.rules.targets import energy_floor_kcal, fat_mass_kg, lowest_energy
+from service.domain.rules.history import STRAIN, strained
+from service.domain.rules.rule import Judge, Rule
+from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, fat_mass_kg, lowest_energy
 from service.domain.wording import number
 
 WELL_UNDER = 0.95  # an average counts as under a floor from 5 % below it; common practice, no source
 
 
-def _condition_rule(code: str, question: str, *thresholds: str) -> Rule:
-    def judge(evidence: Evidence, policy: Policy) -> Verdict | None:
-        for condition in conditions(evidence, policy):
-            scopes = closed_scopes(evidence, policy, condition)
-            if condition.code == code and scopes:
-                kept = " and ".join({"deficit": "no deficit", "load": "no added load"}[s] for s in scopes)
-                words = f"The athlete {condition.words}: {kept} until a licensed professional has cleared it."
-                dated = f", dated {condition.since} or later," if condition.since else ""
-                need = f"a licensed professional's clearance for {' and '.join(scopes)}{dated} were recorded"
-                return Verdict(words, {**condition.evidence, "closed": list(scopes)}, condition.moves, need)
-        return None
+def _listed(code: str) -> Judge:
+    """Whether a condition of the referral list holds and is not cleared."""
 
-    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, question, thresholds, judge, REFER)
+    def judge(evidence: Evidence, policy: Policy) -> Verdict | None:
+        condition = REFERRAL_LIST[code](evidence, policy)
+        scopes = closed_scopes(evidence, policy, condition) if condition else ()
+        if condition is None or not scopes:
+            return None
+        closed = " and ".join({"deficit": "no deficit", "load": "no added load"}[s] for s in scopes)
+        words = f"The athlete {condition.words}: {closed} until a licensed professional has cleared it."
+        dated = f", dated {condition.since} or later," if condition.since else ""
+        need = f"a licensed professional's clearance for {' and '.join(scopes)}{dated} were recorded"
+        return Verdict(words, {**condition.evidence, "closed": list(scopes)}, condition.moves, need)
+
+    return judge
+
+
+def _referral(code: str, question: str, *thresholds: str) -> Rule:
+    names = (*thresholds, *CLEARANCE)
+    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, question, names, _listed(code), REFER)
 
 
 def _pain(evidence: Evidence, policy: Policy) -> Verdict | None:
     lifts = painful_lifts(evidence, policy)
     if not lifts:
         return None
-    said = "; ".join(
+    pains_noted = "; ".join(
         f"{exercise} {' and '.join(f'{number(p.level)}/10 on {p.on}' for p in pains)}" for exercise, pains in lifts
     )
-    words = f"Pain on a lift: {said}. No load on it until a licensed professional has cleared it."
-    seen = {exercise: [{"on": str(p.on), "level": p.level} for p in pains] for exercise, pains in lifts}
+    words = f"Pain on a lift: {pains_noted}. No load on it until a licensed professional has cleared it."
+    notes = {exercise: [{"on": str(p.on), "level": p.level} for p in pains] for exercise, pains in lifts}
     last = max(p.on for _, pains in lifts for p in pains)
     need = f"a licensed professional's clearance for load, dated {last} or later, were recorded"
-    return Verdict(words, {"exercises": seen}, (), need)
+    return Verdict(words, {"exercises": notes}, (), need)
 
 
 def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ...]:
@@ -103,15 +117,13 @@ def _too_fast(evidence: Evidence, policy: Policy, what: str) -> Verdict | None:
     when = f"on day {now.day} of the {PHASE_WORDS[now.kind]}" if now else "outside any phase"
     ceiling = number(policy.loss_ceiling_pct, 1)
     words = f"Loss beyond {ceiling} %/week has a probability of {chances}, {when}: {what}"
-    seen: dict[str, Any] = {f"{k}_rate_pct_per_week": mean for k, (mean, _) in shown.items()}
-    seen |= {f"{k}_probability": p for k, (_, p) in shown.items()}
-    seen["day"] = evidence.phase.day if evidence.phase else None
-    return Verdict(words, seen, moves)
+    numbers: dict[str, Any] = {f"{k}_rate_pct_per_week": mean for k, (mean, _) in shown.items()}
+    numbers |= {f"{k}_probability": p for k, (_, p) in shown.items()}
+    numbers["day"] = evidence.phase.day if evidence.phase else None
+    return Verdict(words, numbers, moves)
 
 
-def _only_in_deficit(
-    judge: Callable[[Evidence, Policy], Verdict | None],
-) -> Callable[[Evidence, Policy], Verdict | None]:
+def _only_in_deficit(judge: Judge) -> Judge:
     return lambda evidence, policy: judge(evidence, policy) if in_deficit(evidence, policy) else None
 
 
@@ -161,12 +173,15 @@ def _other_glucose(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict("The athlete takes a glucose-lowering medication: its prescriber should know of the deficit.", {})
 
 
+NOTHING_ON_THE_LIST = Screening(False, False, False, False, "none")
+
+
 def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
     if screened(evidence):
         return None
     return Verdict(
         "The screening questions are not all answered: nothing that starts or deepens a deficit is recommended before.",
-        condition="the screening were answered",
+        moves=(Move("screening", NOTHING_ON_THE_LIST, "answered"),),
     )
 
 
@@ -176,15 +191,15 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
     available = None if intake is None else energy_availability(evidence, policy, intake)
     if intake is None or available is None or available >= WELL_UNDER * policy.energy_availability_flag:
         return None
-    known = "" if evidence.exercise_kcal is not None else " before the cost of training, which is not known"
+    without = "" if evidence.exercise_kcal is not None else " before the cost of training, which is not known"
     words = (
-        f"Energy availability is {number(available, 1)} kcal per kg of fat-free mass{known}, below"
+        f"Energy availability is {number(available, 1)} kcal per kg of fat-free mass{without}, below"
         f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
         " health; with further signs (low mood, many infections, stress fractures, in women lost menses) refer."
     )
     planned = evidence.kind == "cut" and not _further_signs(evidence, policy)  # low in a cut by plan
-    seen = {"energy_availability_kcal_per_kg": available, "intake_kcal": intake}
-    return Verdict(words, seen, severity=Severity.INFO if planned else None)
+    numbers = {"energy_availability_kcal_per_kg": available, "intake_kcal": intake}
+    return Verdict(words, numbers, severity=Severity.INFO if planned else None)
 
 
 def _further_signs(evidence: Evidence, policy: Policy) -> bool:
@@ -226,34 +241,32 @@ def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
         f"{' '.join(f.statement for f in at)} The rate is {number(rate.mean, 2)} %/week all the same: raise energy to"
         f" {number(change.to_kcal)} kcal and speak to the athlete about eating."
     )
-    seen = {name: value for f in at for name, value in f.evidence.items()}
+    numbers = {name: value for f in at for name, value in f.evidence.items()}
     need = "mass no longer fell, or the athlete were above every floor"
-    return Verdict(words, {**seen, "rate_pct_per_week": rate.mean}, condition=need)
+    return Verdict(words, {**numbers, "rate_pct_per_week": rate.mean}, condition=need)
 
 
-_FLOORS = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
-_LIGHT = ("bmi_floor", "no_deficit_pct")
 _CEILING = (
     "loss_ceiling_pct",
     "loss_ceiling_after_day",
     "loss_ceiling_tissue_probability",
     "loss_ceiling_probability",
     "cut_rate_fast_pct",
-    "no_deficit_pct",
+    *IN_DEFICIT,
 )
-_ENERGY_FLOORS = ("energy_floor_male_kcal", "energy_floor_female_kcal")
+_LIGHT = ("bmi_floor", *IN_DEFICIT)
 _S, _WARN, _STOP = Stage.SAFETY, Severity.WARNING, Severity.STOP
 
 RULES: tuple[Rule, ...] = (
-    _condition_rule("safety.pregnancy", "Is the athlete pregnant or breast-feeding?"),
-    _condition_rule("safety.minor", "Is the athlete a minor?", "adult_age_y"),
-    _condition_rule("safety.eating_disorder", "Is there a history of an eating disorder?"),
-    _condition_rule("safety.glucose_medication", "Insulin or sulfonylureas?"),
-    _condition_rule("safety.kidney_disease", "Is there kidney disease?"),
-    _condition_rule("safety.heart_or_metabolic", "Is there a heart or metabolic disease?"),
-    _condition_rule("safety.symptoms", "Chest pain or fainting?"),
-    _condition_rule("safety.symptoms_repeated", "Dizziness or palpitations again and again?", "symptom_window_days"),
-    _condition_rule("safety.menses_missing", "Has menstruation stopped?", "menses_missing_months"),
+    _referral("safety.pregnancy", "Is the athlete pregnant or breast-feeding?"),
+    _referral("safety.minor", "Is the athlete a minor?", "adult_age_y"),
+    _referral("safety.eating_disorder", "Is there a history of an eating disorder?"),
+    _referral("safety.glucose_medication", "Insulin or sulfonylureas?"),
+    _referral("safety.kidney_disease", "Is there kidney disease?"),
+    _referral("safety.heart_or_metabolic", "Is there a heart or metabolic disease?"),
+    _referral("safety.symptoms", "Chest pain or fainting?"),
+    _referral("safety.symptoms_repeated", "Dizziness or palpitations again and again?", "symptom_window_days"),
+    _referral("safety.menses_missing", "Has menstruation stopped?", "menses_missing_months"),
     Rule(
         "loss.ceiling",
         _S,
@@ -278,7 +291,7 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.STOP_DEFICIT,
         "Too lean for a deficit?",
-        (*_FLOORS, "no_deficit_pct"),
+        (*BODY_FAT_FLOOR, *IN_DEFICIT),
         _only_in_deficit(too_lean),
     ),
     Rule(
@@ -296,7 +309,7 @@ RULES: tuple[Rule, ...] = (
         _STOP,
         Action.REFER,
         "Does a lift hurt again?",
-        ("pain_level", "pain_times", "pain_window_days"),
+        PAIN,
         _pain,
     ),
     Rule(
@@ -305,8 +318,10 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.CHANGE_ENERGY,
         "Is the target below the floor?",
-        _ENERGY_FLOORS,
+        ENERGY_FLOOR,
         _energy_floor,
+        step=limit_step,
+        rise="at_once",
     ),
     Rule(
         "limit.deficit",
@@ -314,14 +329,10 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.CHANGE_ENERGY,
         "Is the planned deficit too large?",
-        (
-            "cut_deficit_max_pct",
-            "cut_deficit_max_kcal_per_kg_fat",
-            "deficit_cap_probability",
-            "reporting_ratio_min",
-            *_ENERGY_FLOORS,
-        ),
+        ("deficit_cap_probability", *LOWEST_ENERGY),
         _deficit_cap,
+        step=limit_step,
+        rise="at_once",
     ),
     Rule(
         "floor.recover",
@@ -329,26 +340,18 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         Action.CHANGE_ENERGY,
         "Does mass fall on at a floor?",
-        (
-            *_FLOORS,
-            "bmi_floor",
-            *_ENERGY_FLOORS,
-            "food_days_min_14_d",
-            "energy_quiet_days",
-            "energy_change_min_interval_days",
-            "energy_step_min_kcal",
-            "energy_step_max_kcal",
-            "energy_step_max_pct",
-        ),
+        (*BODY_FAT_FLOOR, "bmi_floor", "food_days_min_14_d", *RECOVERY_STEP),
         _recover,
+        step=recovery_step,
+        rise="at_once",
     ),
     Rule(
-        "safety.symptom_noted",
+        SYMPTOM_NOTED,
         _S,
         _WARN,
         None,
         "Dizziness or palpitations lately?",
-        ("symptom_window_days",),
+        MILD_SYMPTOM,
         mild_symptom,
     ),
     Rule(
@@ -366,7 +369,7 @@ RULES: tuple[Rule, ...] = (
         _WARN,
         None,
         "Is less eaten than the floor?",
-        (*_ENERGY_FLOORS, "food_days_min_14_d"),
+        (*ENERGY_FLOOR, "food_days_min_14_d"),
         _eats_below_floor,
     ),
     Rule(
@@ -379,10 +382,7 @@ RULES: tuple[Rule, ...] = (
             "energy_availability_flag",
             "food_days_min_14_d",
             "reporting_ratio_min",
-            "strain_hunger",
-            "strain_fatigue",
-            "strain_sleep_h",
-            "strain_signs",
+            *STRAIN,
             "symptom_window_days",
         ),
         _energy_availability,
@@ -396,5 +396,5 @@ RULES: tuple[Rule, ...] = (
         (),
         _other_glucose,
     ),
-    Rule("screening.unanswered", _S, Severity.ADVICE, None, "Is the screening answered?", (), _unscreened),
+    Rule(UNSCREENED, _S, Severity.ADVICE, None, "Is the screening answered?", (), _unscreened),
 )

@@ -20,6 +20,14 @@ from service.domain.policy import Policy
 USUAL_FAT_KG = 16.0  # when body fat is unknown
 REPORTING_RATIO_MAX = 1.1
 
+# What the functions below read of the policy, for the rules that ask them.
+ENERGY_FLOOR = ("energy_floor_male_kcal", "energy_floor_female_kcal")
+LOWEST_ENERGY = (*ENERGY_FLOOR, "cut_deficit_max_pct", "cut_deficit_max_kcal_per_kg_fat", "reporting_ratio_min")
+BUILD_BAND = ("build_rate_slow_pct", "build_rate_fast_pct", "build_novice_factor")
+CUT_ENERGY = (*LOWEST_ENERGY, "expenditure_response", "food_days_min_14_d")  # at a given rate
+MAINTAIN_ENERGY = (*ENERGY_FLOOR, "reporting_ratio_min")
+PHASE_ENERGY = (*CUT_ENERGY, "cut_rate_aim_pct", *BUILD_BAND, "build_surplus_max_pct")
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -119,20 +127,20 @@ def phase_energy(
     if evidence.maintenance_kcal is None or gap is None:
         return None
     maintenance, floor_kcal = evidence.maintenance_kcal.mean, energy_floor_kcal(evidence, policy)
-    wanted = maintenance + gap
+    fitting = maintenance + gap
     if kind != "maintain":
         response, intake = policy.expenditure_response, _intake_kcal(evidence, policy, maintenance)
-        wanted = (wanted - response * intake) / (1.0 - response)
+        fitting = (fitting - response * intake) / (1.0 - response)
     if kind == "build":
         most = maintenance * (1.0 + policy.build_surplus_max_pct / 100.0)
         limit = Limit(max(maintenance, floor_kcal), "energy_floor")
-        if wanted > most:
+        if fitting > most:
             return PhaseEnergy(max(_down(most), ceil(limit.energy_kcal)), "surplus_share")
     else:
         limit = lowest_energy(evidence, policy) if kind == "cut" else Limit(floor_kcal, "energy_floor")
-    if wanted < limit.energy_kcal:
+    if fitting < limit.energy_kcal:
         return PhaseEnergy(_up(limit.energy_kcal), limit.name)
-    return PhaseEnergy(max(_near(wanted), _up(limit.energy_kcal)), None)
+    return PhaseEnergy(max(_near(fitting), _up(limit.energy_kcal)), None)
 
 
 def _intake_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float) -> float:

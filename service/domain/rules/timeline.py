@@ -50,9 +50,9 @@ def spans_from(plan: Iterable[Planned], today: date) -> tuple[Span, ...]:
 def with_step(plan: Sequence[Planned], step: Planned) -> list[Planned]:
     """The plan with one step put in: in place of itself, or of the one of the same sort and day."""
     place = (step.on, step.kind is None)
-    twin = next((one for one in plan if (one.on, one.kind is None) == place), None)
+    twin = next((other for other in plan if (other.on, other.kind is None) == place), None)
     placed = step if step.key is not None else replace(step, key=twin.key if twin else place)
-    return [*(one for one in plan if one is not twin and one.key != placed.key), placed]
+    return [*(other for other in plan if other is not twin and other.key != placed.key), placed]
 
 
 def changes(before: Sequence[Planned], after: Sequence[Planned], today: date) -> tuple[Change, ...]:
@@ -60,15 +60,15 @@ def changes(before: Sequence[Planned], after: Sequence[Planned], today: date) ->
 
     An earlier planned end and a dropped eating window change nothing that has to be asked about.
     """
-    was = spans_from(before, today)
-    present = was[0].phase
-    made = []
+    spans = spans_from(before, today)
+    present = spans[0].phase
+    altered = []
     for span in spans_from(after, today):
-        old = [one for one in was if one.on <= span.on][-1]
+        old = [earlier for earlier in spans if earlier.on <= span.on][-1]
         if _harmless(old, span):
             continue
         stays = _same_phase(present, span.phase) or span.phase is None
-        made.append(
+        altered.append(
             Change(
                 energy_kcal=span.energy.energy_kcal if span.energy else None,
                 phase=None if stays or span.phase is None else span.phase.kind,
@@ -77,11 +77,11 @@ def changes(before: Sequence[Planned], after: Sequence[Planned], today: date) ->
                 window=bool(span.energy and span.energy.window),
             )
         )
-    return tuple(dict.fromkeys(made))
+    return tuple(dict.fromkeys(altered))
 
 
-def _same_phase(one: Planned | None, other: Planned | None) -> bool:
-    return one is not None and other is not None and (one.key, one.kind) == (other.key, other.kind)
+def _same_phase(left: Planned | None, right: Planned | None) -> bool:
+    return left is not None and right is not None and (left.key, left.kind) == (right.key, right.kind)
 
 
 def _harmless(old: Span, new: Span) -> bool:

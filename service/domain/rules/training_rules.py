@@ -2,9 +2,10 @@
 
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
-from service.domain.rules.findings import Action, Rule, Severity, Stage, Verdict
+from service.domain.rules.findings import Action, Severity, Stage, Verdict
 from service.domain.rules.history import weeks_since_deload
 from service.domain.rules.phase_rules import plateau_lasts
+from service.domain.rules.rule import Rule
 from service.domain.wording import number
 
 
@@ -22,8 +23,8 @@ def _deload_due(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _said_once(evidence: Evidence) -> bool:
     """Whether nobody ever recorded a deload and a review said so before: it is not said again every week."""
-    told = any("training.deload_due" in review.codes for review in evidence.history.reviews)
-    return evidence.history.last_deload_on is None and told
+    earlier = any("training.deload_due" in review.codes for review in evidence.history.reviews)
+    return evidence.history.last_deload_on is None and earlier
 
 
 def _without_deload(weeks: float) -> str:

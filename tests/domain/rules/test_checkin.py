@@ -2,17 +2,22 @@
 
 import pytest
 
-from service.domain.evidence import Doubted, Pain, Symptom, Targets, Wellbeing
+from service.domain.evidence import Pain, SuspectEntries, Symptom, Targets, Wellbeing
 from service.domain.policy import DEFAULT
 from service.domain.rules import safety_rules
-from service.domain.rules.arbiter import judge
 from service.domain.rules.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
 from service.domain.rules.findings import Severity
+from service.domain.rules.rulebook import judge
 from tests.domain.rules.on_plan import ON_PLAN, ago, but, phase, q
 
 VAGUE = {"maintenance_kcal": q(2850.0, 400.0)}
 CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed session, 14 days, 7 days
-    ("data.doubted_entries", lambda v: but(log__doubted_28_d=v), [(Doubted("weigh_in", "implausible_jump", 1),)], [()]),
+    (
+        "data.suspect_entries",
+        lambda v: but(log__suspect_28_d=v),
+        [(SuspectEntries("weigh_in", "implausible_jump", 1),)],
+        [()],
+    ),
     ("check_in.no_weigh_in", lambda v: but(log__days_since_weigh_in=v), [3, 10, None], [2, 0]),
     ("check_in.no_food", lambda v: but(**VAGUE, log__days_since_food=v), [2, 10, None], [1, 0]),
     ("check_in.no_food", lambda v: but(log__days_since_food=2, log__complete_food_days_7_d=v), [0], [1, 6]),
@@ -111,12 +116,12 @@ def test_only_what_closes_the_gate_falls_back_to_a_referral():
 
 
 def test_doubted_entries_come_before_no_weigh_in():
-    doubted = (Doubted("weigh_in", "pounds_for_kilograms", 12), Doubted("meal", "slipped_decimal", 1))
-    found = check_in(but(log__doubted_28_d=doubted, log__days_since_weigh_in=None), DEFAULT)
-    assert [finding.code for finding in found][:2] == ["data.doubted_entries", "check_in.no_weigh_in"]
+    doubted = (SuspectEntries("weigh_in", "pounds_for_kilograms", 12), SuspectEntries("meal", "slipped_decimal", 1))
+    found = check_in(but(log__suspect_28_d=doubted, log__days_since_weigh_in=None), DEFAULT)
+    assert [finding.code for finding in found][:2] == ["data.suspect_entries", "check_in.no_weigh_in"]
     assert found[0].statement == (
         "12 weigh-ins look like pounds, 1 meal looks like a slipped decimal (last 28 days): confirm or correct them."
     )
-    assert found[0].evidence["doubted_28_d"] == 13
+    assert found[0].evidence["suspect_28_d"] == 13
     reason = attention(found)
-    assert (reason.code, reason.next) == ("data.doubted_entries", "Confirm or correct the doubted entries.")
+    assert (reason.code, reason.next) == ("data.suspect_entries", "Confirm or correct the doubted entries.")

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from service.domain.evidence import Clearance, EatingWindow, Pain, PastPhase, Screening, Symptom, Targets, Wellbeing
 from service.domain.policy import DEFAULT
 from service.domain.rules.amendments import Change, check_change, check_training
-from service.domain.rules.arbiter import RULE, decide, judge
+from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile_kcal, stricter
+from service.domain.rules.rulebook import RULE, judge
 from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
 from tests.domain.rules.test_rules import evidences
 

@@ -7,8 +7,8 @@ import pytest
 
 from service.domain.evidence import Outlook
 from service.domain.policy import DEFAULT
-from service.domain.rules.arbiter import judge
 from service.domain.rules.findings import Finding
+from service.domain.rules.rulebook import judge
 from tests.domain.rules.on_plan import but, q
 
 SD_KCAL = 240.0  # ± 395 kcal of 2850: 13.9 %

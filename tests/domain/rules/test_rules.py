@@ -13,19 +13,19 @@ from hypothesis import strategies as st
 
 from service.domain.evidence import (
     BodyFatMeasurement,
-    Doubted,
     Evidence,
     Lift,
     PastPhase,
     PastReview,
+    SuspectEntries,
     Symptom,
     Targets,
     Wellbeing,
     moved,
 )
 from service.domain.policy import DEFAULT, describe
-from service.domain.rules.arbiter import RULE, RULES, judge
 from service.domain.rules.findings import Severity, Stage
+from service.domain.rules.rulebook import RULE, RULES, judge
 from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q
 
 Z80 = NormalDist().inv_cdf(0.8)
@@ -187,7 +187,7 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         ["other"],
         ["none", "insulin"],
     ),
-    ("data.doubted_entries", lambda v: but(log__doubted_28_d=v), [(Doubted("meal", "unknown_food", 1),)], [()]),
+    ("data.suspect_entries", lambda v: but(log__suspect_28_d=v), [(SuspectEntries("meal", "unknown_food", 1),)], [()]),
     ("data.no_weigh_in_lately", lambda v: but(log__days_since_weigh_in=v), [8, None], [7, 6]),
     ("data.few_weigh_ins", lambda v: but(log__weigh_ins_14_d=v), [3, 0], [4, 5]),
     (

@@ -15,14 +15,16 @@ NAMES = {
     "trend_mass_kg": "average_mass_kg",
     "expenditure_kcal": "energy_requirement_kcal",
     "gave_way": "overridden",
+    "data.doubted_entries": "data.suspect_entries",
+    "doubted_28_d": "suspect_28_d",
 }
 GONE = ("lean_back_male_pct",)  # a threshold that no rule reads any more
 BATCH = 500
-KEY = ("practice_id", "id")
-DOCUMENTS = (  # tables, and their columns that hold documents with such names
-    ("review", ("document", "score")),
-    ("policy_version", ("changes",)),
-    ("replay", ("result",)),
+DOCUMENTS = (  # tables, what identifies their rows in a practice, and columns that hold documents with such names
+    ("review", "id", ("document", "score", "attention")),
+    ("policy_version", "id", ("changes",)),
+    ("replay", "id", ("result",)),
+    ("check_in", "athlete_id", ("attention",)),
 )
 
 
@@ -38,18 +40,19 @@ def renamed(part: Any, names: dict[str, str], gone: tuple[str, ...] = ()) -> Any
 def _rewrite(change: Callable[[Any], Any], words: tuple[str, ...]) -> None:
     """Put changed documents in the place of those in which a word occurs, in batches, by primary key."""
     connection = op.get_bind()
-    for name, columns in DOCUMENTS:
+    for name, identifier, columns in DOCUMENTS:
+        keys = ("practice_id", identifier)
         table = sa.table(
             name,
-            *(sa.column(key, sa.Uuid) for key in KEY),
+            *(sa.column(key, sa.Uuid) for key in keys),
             *(sa.column(one, sa.JSON(none_as_null=True)) for one in columns),
         )
         holds = [sa.cast(table.c[one], sa.Text).contains(word, autoescape=True) for one in columns for word in words]
-        update = sa.update(table).where(*(table.c[key] == sa.bindparam(f"of_{key}") for key in KEY))
+        update = sa.update(table).where(*(table.c[key] == sa.bindparam(f"of_{key}") for key in keys))
         rows = connection.execute(sa.select(table).where(sa.or_(*holds))).all()
         for begin in range(0, len(rows), BATCH):
             values = [
-                {f"of_{key}": row._mapping[key] for key in KEY} | {one: change(row._mapping[one]) for one in columns}
+                {f"of_{key}": row._mapping[key] for key in keys} | {one: change(row._mapping[one]) for one in columns}
                 for row in rows[begin : begin + BATCH]
             ]
             connection.execute(update, values)
