@@ -1,8 +1,7 @@
 """The routes of a kind of entry: list, add one or many, change, delete."""
 
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Annotated, Any
 
@@ -16,7 +15,6 @@ from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import MANY, ONE, documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application.log.entries import (
-    ChangedMeanwhile,
     LoggedEntry,
     NewEntry,
     change_entry,
@@ -102,8 +100,7 @@ def _add_route(router: APIRouter, kind: AnyKind) -> None:
         bodies: list[EntryBody] = body if isinstance(body, list) else [body]
         _refuse(bodies, athlete, isinstance(body, list))
         new = [new_entry(athlete, item) for item in bodies]
-        with _conflicts_answered():
-            stored = await store_entries(scope, kind.table, new, kind.history(caller.key_id))
+        stored = await store_entries(scope, kind.table, new, kind.history(caller.key_id))
         if all(item.outcome != "created" for item in stored):
             response.status_code = 200
         if isinstance(body, list):
@@ -139,8 +136,7 @@ def _change_route(router: APIRouter, kind: AnyKind) -> None:
         new = _merged(kind, athlete, old, said)
         if new.ref is not None and new.ref != old.ref and await ref_is_taken(scope, kind.table, athlete.id, new.ref):
             raise Conflict(f"the ref {new.ref!r} belongs to another {kind.one} of this athlete")
-        with _conflicts_answered():
-            entry = await change_entry(scope, kind.table, old, new, kind.history(caller.key_id), confirmed=confirmed)
+        entry = await change_entry(scope, kind.table, old, new, kind.history(caller.key_id), confirmed=confirmed)
         show_version(response, entry.revision)
         return kind.told(entry)
 
@@ -158,14 +154,6 @@ def _delete_route(router: APIRouter, kind: AnyKind) -> None:
         old = await _find(scope, kind, athlete.id, entry_id)
         check_version(if_match, old.revision, required=False)
         await delete_entry(scope, kind.table, old, kind.history(caller.key_id))
-
-
-@contextmanager
-def _conflicts_answered() -> Iterator[None]:
-    try:
-        yield
-    except ChangedMeanwhile as error:
-        raise PreconditionFailed("somebody else changed it at the same moment; read it again") from error
 
 
 def _refuse(bodies: Sequence[EntryBody], athlete: Athlete, many: bool) -> None:

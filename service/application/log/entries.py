@@ -1,6 +1,7 @@
 """An entry arrives: stored, or a revision of what its reference names; what it replaces is kept, the roll-ups follow.
 
-`store_entries` is the one way in, for single entries, arrays and imports alike.
+`store_entries` is the one way in, for single entries, arrays and imports alike. A revision is replaced once: of two
+writers that read the same one, the second meets the first one's row in the history (`IntegrityError`).
 """
 
 import uuid
@@ -15,10 +16,6 @@ from service.application.log.stale import mark_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import Entry, EntryRevision, Json
 from service.store.types import ReplacedBy, new_id, now
-
-
-class ChangedMeanwhile(Exception):
-    """Another transaction changed an entry between its reading and its writing."""
 
 
 @dataclass(frozen=True)
@@ -128,11 +125,6 @@ async def store_entries(
     -------
     list of StoredEntry
         In the order given.
-
-    Raises
-    ------
-    ChangedMeanwhile
-        If somebody else changed one of them at the same moment.
     """
     known = await _known_refs(scope, table, entries)
     instant = now()
@@ -162,13 +154,7 @@ def _stored(old: LoggedEntry | None, new: NewEntry, at: datetime) -> StoredEntry
 async def change_entry(
     scope: Scope, table: type[Entry], old: LoggedEntry, new: NewEntry, history: History, *, confirmed: bool
 ) -> LoggedEntry:
-    """Store what is said anew of an entry; `confirmed`: that it is meant as it stands, however odd.
-
-    Raises
-    ------
-    ChangedMeanwhile
-        If somebody else changed it at the same moment.
-    """
+    """Store what is said anew of an entry; `confirmed`: that it is meant as it stands, however odd."""
     entry = old.revised(new, now(), confirmed)
     await _keep_replaced(scope, table, [old], "change", history)
     await _overwrite(scope, table, entry)
@@ -238,11 +224,8 @@ async def _keep_replaced(
 
 
 async def _overwrite(scope: Scope, table: type[Entry], entry: LoggedEntry) -> None:
-    columns = table_of(table).c
     values = {name: value for name, value in entry.columns().items() if name not in ("id", "athlete_id")}
-    statement = scope.update(table).where(columns.id == entry.id, columns.revision == entry.revision - 1)
-    if not await scope.run(statement.values(**values)):
-        raise ChangedMeanwhile
+    await scope.run(scope.update(table).where(table_of(table).c.id == entry.id).values(**values))
 
 
 async def _follow_up(scope: Scope, table: type[Entry], touched: Sequence[LoggedEntry]) -> Changes:
