@@ -18,7 +18,7 @@ from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application.evidence import policies
 from service.application.evidence.gather import read_log
-from service.application.review import replays
+from service.application.review.replay import Course, replay, summary
 from service.auth import Principal, requires
 from service.domain.policy import DEFAULT, Policy, describe, validate
 from service.domain.rules.rulebook import describe_rules
@@ -324,14 +324,14 @@ async def _run(
     database: Database, caller: Principal, row: dict[str, Any], athletes: Sequence[Any], chosen: dict[str, Policy]
 ) -> None:
     """Replay a few athletes at a time, noting progress after each; what fails is kept as the replay's state."""
-    courses: dict[str, list[replays.Course]] = {name: [] for name in chosen}
+    courses: dict[str, list[Course]] = {name: [] for name in chosen}
     try:
         for start in range(0, len(athletes), ATHLETES_AT_ONCE):
             some = athletes[start : start + ATHLETES_AT_ONCE]
             async with database.reading() as connection:
                 scope = Scope(connection, caller.practice_id)
                 logged = await read_log(scope, some, row["from_date"], row["to_date"])
-            done = await asyncio.to_thread(replays.replay, logged, chosen)
+            done = await asyncio.to_thread(replay, logged, chosen)
             for name, found in done.items():
                 courses[name] += found
             await _note(database, caller, row["id"], {"athletes_done": start + len(some), "heard_at": now()})
@@ -342,8 +342,8 @@ async def _run(
     await _note(database, caller, row["id"], {**end, "ended_at": now()})
 
 
-def _result(courses: dict[str, list[replays.Course]], athletes: Sequence[Any]) -> dict[str, Any]:
-    result: dict[str, Any] = {"summary": {name: replays.summary(found) for name, found in courses.items()}}
+def _result(courses: dict[str, list[Course]], athletes: Sequence[Any]) -> dict[str, Any]:
+    result: dict[str, Any] = {"summary": {name: summary(found) for name, found in courses.items()}}
     if sum(len(course.weeks) for found in courses.values() for course in found) <= WEEKS_SHOWN:
         result["athletes"] = [
             {

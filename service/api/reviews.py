@@ -16,7 +16,8 @@ from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
 from service.application.log.stale import changed_meanwhile, held
 from service.application.plan.decisions import decide, decision_on
-from service.application.review.review import Result, keep_reviews, make_reviews
+from service.application.review.keep import keep_reviews
+from service.application.review.make import Result, make_reviews
 from service.application.schedule import today_of
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed

@@ -10,7 +10,7 @@ from sqlalchemy import or_
 
 from service.application import schedule
 from service.application.evidence.gather import RosterEvidence, evidence_for
-from service.application.review.review import check_in_body
+from service.application.review.reasons import CheckInFindings, check_in_body
 from service.jobs.due import ATHLETE, DueJob
 from service.store.scope import Scope
 from service.store.tables import CheckIn
@@ -21,7 +21,7 @@ class Checked(NamedTuple):
 
     inputs_revision: int
     as_of: date
-    found: dict[str, Any]
+    found: CheckInFindings
 
 
 class NightlyCheckIn(DueJob):
@@ -64,7 +64,7 @@ class NightlyCheckIn(DueJob):
         await scope.upsert(CheckIn, rows, key=("practice_id", "athlete_id"))
 
 
-def _check(batches: Sequence[RosterEvidence]) -> dict[uuid.UUID, dict[str, Any]]:
+def _check(batches: Sequence[RosterEvidence]) -> dict[uuid.UUID, CheckInFindings]:
     return {
         athlete.id: check_in_body(batch.evidence[athlete.id, batch.roster.to], batch.policies[athlete.id].policy)
         for batch in batches

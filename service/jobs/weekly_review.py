@@ -8,7 +8,8 @@ from typing import Any
 from sqlalchemy import bindparam, func, select, update
 
 from service.application import schedule
-from service.application.review.review import Result, keep_reviews, make_reviews
+from service.application.review.keep import keep_reviews
+from service.application.review.make import Result, make_reviews
 from service.jobs.check_in import Checked
 from service.jobs.due import ATHLETE, DueJob, Tally
 from service.store.engine import Database

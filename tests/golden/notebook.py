@@ -20,7 +20,8 @@ import numpy as np
 from service.application.evidence.gather import RosterEvidence, roster_evidence
 from service.application.evidence.notes import Deload, NoteRows
 from service.application.evidence.policies import InForce
-from service.application.review.review import days_compared, review_roster
+from service.application.review.late_entries import days_compared
+from service.application.review.make import review_roster
 from service.demo.lifters import LIFTS, draw_lifters, train
 from service.demo.people import draw_people
 from service.demo.world import FIRST_DAY, Simulation

@@ -10,7 +10,8 @@ import pytest
 from service.application.evidence import estimates
 from service.application.evidence.athlete_evidence import one_a_week
 from service.application.evidence.notes import read_notes
-from service.application.review.review import keep_reviews, make_reviews
+from service.application.review.keep import keep_reviews
+from service.application.review.make import make_reviews
 from service.jobs import check_in, clock, weekly_review
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, CheckIn, Review

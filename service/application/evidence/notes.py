@@ -10,6 +10,7 @@ from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
 import numpy as np
 import orjson
 
+from service.application.evidence.documents import ReviewDocument
 from service.application.evidence.rows import by_athlete
 from service.domain.evidence import Pain
 from service.store.scope import Scope, Table, table_of
@@ -35,7 +36,7 @@ class EarlierReview(NamedTuple):
 
     athlete_id: uuid.UUID
     as_of: date
-    document: Mapping[str, Any]
+    document: ReviewDocument
     state: str
 
 

@@ -10,7 +10,8 @@ import pytest
 
 from service.application.evidence import estimates
 from service.application.evidence.gather import RosterEvidence, evidence_for
-from service.application.review.review import keep_reviews, make_reviews
+from service.application.review.keep import keep_reviews
+from service.application.review.make import make_reviews
 from service.auth import Principal
 from service.demo.roster import demo_roster
 from service.domain.evidence import Evidence

@@ -21,7 +21,8 @@ from service.application.evidence.estimates import estimate_roster
 from service.application.evidence.roster import assemble
 from service.application.evidence.rows import read_rows
 from service.application.practices import find_or_make_practice
-from service.application.review.review import Result, keep_reviews, make_reviews
+from service.application.review.keep import keep_reviews
+from service.application.review.make import Result, make_reviews
 from service.auth import SCOPES, Principal
 from service.store.engine import Database
 from service.store.scope import Scope, table_of

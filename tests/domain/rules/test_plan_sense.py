@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.application.review.review import planned_intake_kcal
+from service.application.review.prediction import planned_intake_kcal
 from service.domain.policy import DEFAULT
 from service.domain.rules.amendments import Change
 from service.domain.rules.arbiter import decide

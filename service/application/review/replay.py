@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
@@ -25,11 +25,35 @@ REVERSAL_WITHIN = timedelta(days=21)
 REMEMBERED = 6
 
 
+class ReplayedWeek(TypedDict):
+    """What a policy would have recommended on one review day, and what it would have found."""
+
+    as_of: str
+    phase: str | None
+    action: str
+    energy_kcal: dict[str, float | None]
+    because: list[str]
+    codes: list[str]
+
+
+class Summary(TypedDict):
+    """One policy over all athletes."""
+
+    athletes: int
+    weeks: int
+    actions: dict[str, int]
+    energy_changes: int
+    reversals_within_3_weeks: int
+    rate_alarms: int
+    false_alarms: int
+    false_alarm_share: float | None
+
+
 @dataclass
 class Course:
     """What one policy would have done for one athlete; `weeks` are newest last."""
 
-    weeks: list[dict[str, Any]] = field(default_factory=list)
+    weeks: list[ReplayedWeek] = field(default_factory=list)
     actions: Counter[str] = field(default_factory=Counter)
     energy_changes: list[tuple[date, float]] = field(default_factory=list)
     reversals: int = 0
@@ -124,14 +148,14 @@ def _advance(
     recommendation = decision.recommendation
     course.actions[recommendation.action.value] += 1
     course.weeks.append(
-        {
-            "as_of": evidence.as_of.isoformat(),
-            "phase": evidence.kind,
-            "action": recommendation.action.value,
-            "energy_kcal": {"from": recommendation.energy_from_kcal, "to": recommendation.energy_to_kcal},
-            "because": list(recommendation.because),
-            "codes": [finding.code for finding in decision.findings],
-        }
+        ReplayedWeek(
+            as_of=evidence.as_of.isoformat(),
+            phase=evidence.kind,
+            action=recommendation.action.value,
+            energy_kcal={"from": recommendation.energy_from_kcal, "to": recommendation.energy_to_kcal},
+            because=list(recommendation.because),
+            codes=[finding.code for finding in decision.findings],
+        )
     )
     _count_change(course, decision, evidence.as_of)
     if any(code in RATE_ALARMS for code in recommendation.because):
@@ -164,18 +188,19 @@ def _in_band(rate: float, evidence: ev.Evidence, policy: Policy) -> bool:
     return low <= rate <= high
 
 
-def summary(courses: Sequence[Course]) -> dict[str, Any]:
+def summary(courses: Sequence[Course]) -> Summary:
     """One policy over all athletes: weeks, actions, changes, reversals, false alarms."""
     weeks = sum(len(course.weeks) for course in courses)
     alarms = sum(course.alarms for course in courses)
     actions = sum((course.actions for course in courses), Counter[str]())
-    return {
-        "athletes": len(courses),
-        "weeks": weeks,
-        "actions": dict(sorted(actions.items())),
-        "energy_changes": sum(len(course.energy_changes) for course in courses),
-        "reversals_within_3_weeks": sum(course.reversals for course in courses),
-        "rate_alarms": alarms,
-        "false_alarms": sum(course.false_alarms for course in courses),
-        "false_alarm_share": round(sum(course.false_alarms for course in courses) / alarms, 3) if alarms else None,
-    }
+    false_alarms = sum(course.false_alarms for course in courses)
+    return Summary(
+        athletes=len(courses),
+        weeks=weeks,
+        actions=dict(sorted(actions.items())),
+        energy_changes=sum(len(course.energy_changes) for course in courses),
+        reversals_within_3_weeks=sum(course.reversals for course in courses),
+        rate_alarms=alarms,
+        false_alarms=false_alarms,
+        false_alarm_share=round(false_alarms / alarms, 3) if alarms else None,
+    )

@@ -17,7 +17,7 @@ from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates, estimate_roster
 from service.application.evidence.notes import NoteRows, notes_on
 from service.application.evidence.roster import Roster
-from service.application.review.replays import RATE_ALARMS, Course, replay_roster, summary
+from service.application.review.replay import RATE_ALARMS, Course, replay_roster, summary
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog
 from service.domain.rules.arbiter import decide

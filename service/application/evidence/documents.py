@@ -1,0 +1,102 @@
+"""What JSON columns hold that are read by name: reviews and their scores. Written by `review`, shown by the API."""
+
+from typing import Any, TypedDict
+
+
+class Band(TypedDict):
+    """An estimate as a review shows it; `lo` and `hi` bound 90 %."""
+
+    mean: float
+    sd: float
+    lo: float
+    hi: float
+
+
+class PhaseDocument(TypedDict):
+    """The phase in force on a review's day."""
+
+    kind: str
+    day: int
+    starts_on: str
+    planned_end_on: str | None
+
+
+class LiftDocument(TypedDict):
+    """Strength on one exercise, kg."""
+
+    one_rep_max_kg: Band | None
+    probability_lost: float | None
+    probability_rising: float | None
+
+
+class EstimatesDocument(TypedDict):
+    """Estimates of a review's day, each in the unit of its name."""
+
+    average_mass_kg: Band | None
+    rate_pct_per_week: Band | None
+    tissue_rate_pct_per_week: Band | None
+    maintenance_kcal: Band | None
+    energy_requirement_kcal: Band | None
+    body_fat_pct: Band | None
+    fat_mass_kg: float | None
+    probability: dict[str, float | None]
+    strength: dict[str, LiftDocument]
+
+
+Prediction = TypedDict(
+    "Prediction", {"for": str, "average_mass_kg": Band | None, "strength": dict[str, Band]}
+)  # for which day, and what for it
+
+
+class Interval(TypedDict):
+    """Bounds of a 90 % interval."""
+
+    lo: float
+    hi: float
+
+
+class ScoredQuantity(TypedDict):
+    """How the prediction of one quantity came out."""
+
+    predicted: Band
+    found: float
+    found_sd: float
+    interval: Interval
+    z: float
+    inside: bool
+
+
+class Score(TypedDict):
+    """How the prediction of the week before came out, and in which phase it was made."""
+
+    made_as_of: str
+    phase: str | None
+    quantities: dict[str, ScoredQuantity]
+
+
+Moved = TypedDict("Moved", {"was": float, "is": float, "by": float})  # an estimate of an earlier day, then and now
+
+
+class ChangedSince(TypedDict):
+    """What entries that came late have moved in the estimates of an earlier review."""
+
+    as_of: str
+    quantities: dict[str, Moved]
+
+
+class ReviewDocument(TypedDict):
+    """A review."""
+
+    week: str
+    as_of: str
+    phase: PhaseDocument | None
+    estimates: EstimatesDocument
+    findings: list[dict[str, Any]]
+    recommendation: dict[str, Any]
+    overridden: list[dict[str, Any]]
+    prediction: Prediction
+    score: Score | None
+    changed_since: ChangedSince | None
+    policy: dict[str, Any]
+    engine_version: str
+    inputs_digest: str

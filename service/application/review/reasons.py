@@ -1,0 +1,39 @@
+"""Why findings need the coach, as the attention list keeps it."""
+
+from collections.abc import Sequence
+from typing import Any, TypedDict
+
+from service.domain.evidence import Evidence
+from service.domain.policy import Policy
+from service.domain.rules.checkin import attention, check_in
+from service.domain.rules.findings import Finding, Severity
+
+
+class CheckInFindings(TypedDict):
+    """What a check-in keeps of an athlete."""
+
+    severity: int
+    attention: dict[str, Any] | None
+
+
+def attention_body(findings: Sequence[Finding], least: Severity = Severity.ADVICE) -> dict[str, Any] | None:
+    """Why the findings need the coach and what to do next, as the attention list keeps it; None when they do not."""
+    grave = tuple(finding for finding in findings if finding.severity.rank >= least.rank)
+    wanted = attention(grave)
+    if wanted is None:
+        return None
+    reasons = [
+        {"code": finding.code, "severity": finding.severity.value, "statement": finding.statement} for finding in grave
+    ]
+    return {"next": wanted.next, "days_overdue": wanted.days_overdue, "reasons": reasons}
+
+
+def check_in_body(evidence: Evidence, policy: Policy) -> CheckInFindings:
+    """What the night's check-in keeps of an athlete: all that it finds is meant to be seen."""
+    findings = check_in(evidence, policy)
+    return CheckInFindings(severity=gravest(findings), attention=attention_body(findings, least=Severity.INFO))
+
+
+def gravest(findings: Sequence[Finding]) -> int:
+    """The rank of the gravest severity, that of an information where there are none."""
+    return max((finding.severity.rank for finding in findings), default=Severity.INFO.rank)
