@@ -13,8 +13,8 @@ from service.api.http.fields import KCAL_PER_KJ, Acknowledged, Answer, Body, Dat
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented, faults_of
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.plan.phases import PhasePlan, put_phase, revise_phase
-from service.application.plan.refusals import refuse_unsafe_phase
+from service.application.plan import by_hand
+from service.application.plan.phases import PhasePlan
 from service.auth import requires
 from service.domain.evidence import Kind
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
@@ -94,11 +94,7 @@ async def add_phase(athlete: AthletePath, body: PhaseBody, scope: Here, response
     What it puts in force today or later passes the safety gate, however it is dated: a hard limit refuses it, a soft
     one must be acknowledged. A phase that a later one has replaced already is history, and is kept as it was.
     """
-    plan = body.plan()
-    await refuse_unsafe_phase(scope, athlete, plan, body.acknowledge)
-    phase, outcome = await put_phase(scope, athlete.id, plan)
-    if outcome == "revised":
-        raise Conflict(f"a phase starts on {body.starts_on} already; change that one")
+    phase, outcome = await by_hand.add_phase(scope, athlete, body.plan(), body.acknowledge)
     response.status_code = 200 if outcome == "unchanged" else 201
     show_version(response, phase.revision)
     return PhaseAnswer.model_validate(phase)
@@ -119,10 +115,7 @@ async def change_phase(
     if_match: IfMatch = None,
 ) -> PhaseAnswer:
     """Change a phase (RFC 7396 merge patch), behind the safety gate as a new one."""
-    named = scope.select(Phase).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == phase_id)
-    stored = await scope.one(Phase, named)
-    if stored is None:
-        raise NotFound()
+    stored = await by_hand.find_phase(scope, athlete, phase_id)
     check_version(if_match, stored.revision)
     said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
     kept = vars(PhasePlan.of(stored)).copy()
@@ -133,13 +126,6 @@ async def change_phase(
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
-    plan = whole.plan()
-    twin = scope.select(Phase).where(
-        _TABLE.c.athlete_id == athlete.id, _TABLE.c.starts_on == plan.starts_on, _TABLE.c.id != phase_id
-    )
-    if await scope.first(twin) is not None:
-        raise Conflict(f"another phase starts on {plan.starts_on}")
-    await refuse_unsafe_phase(scope, athlete, plan, whole.acknowledge, phase_id)
-    phase = await revise_phase(scope, stored, plan)
+    phase = await by_hand.change_phase(scope, athlete, stored, whole.plan(), whole.acknowledge)
     show_version(response, phase.revision)
     return PhaseAnswer.model_validate(phase)

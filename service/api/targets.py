@@ -24,8 +24,8 @@ from service.api.http.fields import (
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.plan.refusals import refuse_unsafe_targets
-from service.application.plan.targets import TargetsPlan, put_targets, revise_targets
+from service.application.plan import by_hand
+from service.application.plan.targets import TargetsPlan
 from service.auth import requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import table_of
@@ -33,6 +33,7 @@ from service.store.tables import Target
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _TABLE = table_of(Target)
+_AMOUNTS = {"protein_g", "carbohydrate_g", "fat_g", "energy_kcal"}
 Grams = Annotated[Number, Field(ge=0, le=2000)]
 
 
@@ -96,9 +97,6 @@ def in_kilocalories(values: dict[str, Any]) -> dict[str, Any]:
     return values if kilojoules is None else {**values, "energy_kcal": round(kilojoules * KCAL_PER_KJ, 6)}
 
 
-_AMOUNTS = {"protein_g", "carbohydrate_g", "fat_g", "energy_kcal"}
-
-
 @router.get(
     "/athletes/{athlete_id}/targets", dependencies=[Depends(requires("coaching:read"))], responses=documented(NotFound)
 )
@@ -121,12 +119,7 @@ async def add_target(
     athlete: AthletePath, body: TargetBody, scope: Here, response: Response, _: DryRun
 ) -> TargetAnswer:
     """Set targets from a date on; what they put in force today or later passes the safety gate, as phases do."""
-    there = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == body.from_date)
-    if await scope.first(there) is not None:
-        raise Conflict(f"there are targets from {body.from_date} already; change those")
-    plan = body.plan()
-    await refuse_unsafe_targets(scope, athlete, plan, body.acknowledge)
-    targets = await put_targets(scope, athlete.id, plan)
+    targets = await by_hand.add_targets(scope, athlete, body.plan(), body.acknowledge)
     show_version(response, 1)
     return TargetAnswer.model_validate(targets)
 
@@ -146,10 +139,7 @@ async def change_target(
     if_match: IfMatch = None,
 ) -> TargetAnswer:
     """Change targets (RFC 7396 merge patch), behind the safety gate as new ones."""
-    named = scope.select(Target).where(_TABLE.c.athlete_id == athlete.id, _TABLE.c.id == target_id)
-    stored = await scope.one(Target, named)
-    if stored is None:
-        raise NotFound()
+    stored = await by_hand.find_targets(scope, athlete, target_id)
     check_version(if_match, stored.revision)
     said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
     if "energy_kcal" in said and "energy_kj" in said:
@@ -160,15 +150,8 @@ async def change_target(
         if values.get(name, 0) is None:
             raise Invalid.field(f"/{name}", "missing", "cannot be cleared")
     before = TargetsPlan.of(stored)
-    from_date = values.pop("from_date", before.from_date)
-    twin = scope.select(Target).where(
-        _TABLE.c.athlete_id == athlete.id, _TABLE.c.from_date == from_date, _TABLE.c.id != target_id
-    )
-    if await scope.first(twin) is not None:
-        raise Conflict("there are other targets from that date")
-    plan = TargetsPlan.read(from_date, before.document() | values)
-    amounts_new = not _AMOUNTS.isdisjoint(values)
-    await refuse_unsafe_targets(scope, athlete, plan, acknowledged, target_id, amounts_new=amounts_new)
-    targets = await revise_targets(scope, stored, plan)
+    plan = TargetsPlan.read(values.get("from_date", before.from_date), before.document() | values)
+    amounts_said = not _AMOUNTS.isdisjoint(values)
+    targets = await by_hand.change_targets(scope, athlete, stored, plan, acknowledged, amounts_said=amounts_said)
     show_version(response, targets.revision)
     return TargetAnswer.model_validate(targets)

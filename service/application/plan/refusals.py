@@ -80,40 +80,14 @@ async def altered(scope: Scope, athlete: Athlete, steps: Sequence[Planned]) -> t
     return changes(before, after, today_of(athlete))
 
 
-async def refuse_unsafe_phase(
-    scope: Scope, athlete: Athlete, plan: PhasePlan, acknowledged: Collection[str], key: uuid.UUID | None = None
-) -> None:
-    """The gate for a phase (`key`, the row it changes), by what is known today (`judged_on`), this morning's notes too.
-
-    Raises
-    ------
-    Invalid
-        As `refuse`.
-    """
-    refuse(await _against_step(scope, athlete, plan.step(key), None), acknowledged, "/kind")
-
-
-async def refuse_unsafe_targets(
-    scope: Scope,
-    athlete: Athlete,
-    plan: TargetsPlan,
-    acknowledged: Collection[str],
-    key: uuid.UUID | None = None,
-    *,
-    amounts_new: bool = True,
-) -> None:
-    """As `refuse_unsafe_phase`, for targets.
-
-    With `amounts_new`, that is where energy or macronutrients are new, also whether they fit each other and the body.
-    """
-    grams = plan.grams() if amounts_new else None
-    refuse(await _against_step(scope, athlete, plan.step(key), grams), acknowledged, "/energy_kcal")
-
-
-async def _against_step(
-    scope: Scope, athlete: Athlete, step: Planned, grams: Mapping[str, float | None] | None
+async def against_step(
+    scope: Scope, athlete: Athlete, step: Planned, grams: Mapping[str, float | None] | None = None
 ) -> list[Finding]:
-    """What stands against a step: limits, an energy that does not fit its phase, `grams` that do not fit each other."""
+    """What stands against a phase or targets, by what is known today (`judged_on`): this morning's notes count.
+
+    Limits, an energy that does not fit its phase, and `grams`, energy and macronutrients that do not fit each other or
+    the body.
+    """
     before, today = (await plans_of(scope, [athlete.id]))[athlete.id], today_of(athlete)
     altering = changes(before, with_step(before, step), today)
     replaced = any(step.on < other.on <= today and other.key != step.key for other in before)
