@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
 from pydantic import Field
@@ -14,7 +14,7 @@ from service.api.http.transaction import Here, ReadingRoute
 from service.api.targets import MealTarget
 from service.application.evidence.gather import evidence_on
 from service.application.plan import targets as plan
-from service.application.schedule import today_of
+from service.application.schedule import WEEKDAYS, today_of
 from service.auth import requires
 from service.domain import evidence as ev
 from service.domain.nutrition.day_split import split_targets
@@ -23,10 +23,9 @@ from service.domain.rules.targets import energy_floor_kcal
 from service.errors import Fault, Invalid, NotFound
 from service.store.scope import Scope
 from service.store.tables import Athlete
+from service.store.types import Weekday
 
 SPLIT_PCT = 20.0  # common practice, no source
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 Grams = Annotated[Number, Field(ge=0, le=2000)]
 
 

@@ -10,7 +10,7 @@ from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, ShortText
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
-from service.application.food.preferences import keep_preferences, refuse_unknown, standing_preferences
+from service.application.food.food_preferences import keep_preferences, refuse_unknown, standing_preferences
 from service.application.log.foods import load_foods
 from service.auth import requires
 from service.errors import NotFound, PreconditionFailed

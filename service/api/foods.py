@@ -219,13 +219,13 @@ async def list_foods(
     cursor: Cursor = None,
 ) -> Page[FoodAnswer]:
     """The catalogue and the practice's own foods: by slug, or, with `q`, the nearest names on one page."""
-    known = await load_foods(scope)
-    unknown = [word for word in without or () if word not in meaning(known)]
+    foods_here = await load_foods(scope)
+    unknown = [word for word in without or () if word not in meaning(foods_here)]
     if unknown:
         raise Invalid.field("without", "unknown_food", f"{', '.join(unknown)}: no food, group or allergen")
     chosen = [
         food
-        for food in known.values()
+        for food in foods_here.values()
         if group in (None, food.group)
         and (diet is None or food.fits(diet))
         and not any(food.called(word) for word in without or ())
@@ -241,10 +241,10 @@ async def list_foods(
 
 
 def _slug_in(cursor: str) -> str:
-    found = re.fullmatch(r"after-([a-z0-9-]+)", cursor)
-    if found is None:
+    slug = re.fullmatch(r"after-([a-z0-9-]+)", cursor)
+    if slug is None:
         raise Malformed("the cursor is not one that this list gave out")
-    return found[1]
+    return slug[1]
 
 
 @router.get("/foods/{slug}", dependencies=[READ], responses=documented(NotFound))
@@ -280,8 +280,8 @@ async def list_recipes(
     """The practice's recipes, by slug."""
     statement = scope.select(OwnFood).where(_TABLE.c.ingredients.is_not(None))
     rows = cast(Sequence[OwnFood], await page(scope, statement, (_TABLE.c.slug,), request, response, limit, cursor))
-    known = await load_foods(scope)
-    return Page(items=[_shown_row(row, recipe(row, known)) for row in rows])
+    foods_here = await load_foods(scope)
+    return Page(items=[_shown_row(row, recipe(row, foods_here)) for row in rows])
 
 
 @router.patch(

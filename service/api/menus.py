@@ -14,7 +14,6 @@ from service.api.day_targets import (
     SPLIT_PCT,
     Grams,
     MenuTargets,
-    Weekday,
     refuse,
     shown_targets,
     targets_on,
@@ -25,9 +24,9 @@ from service.api.http.problems import documented
 from service.api.http.transaction import Here, ReadingRoute
 from service.application.evidence.gather import evidence_for
 from service.application.food import menu_orders
+from service.application.food.food_preferences import FoodPreferences, refuse_unknown, standing_preferences
 from service.application.food.menu_program import Item, Relaxed
 from service.application.food.menus import Infeasible, MenuDay, nutrients_of
-from service.application.food.preferences import FoodPreferences, refuse_unknown, standing_preferences
 from service.application.log.foods import load_foods
 from service.application.schedule import today_of
 from service.auth import requires
@@ -38,6 +37,7 @@ from service.domain.rules.menu_safety import refusals
 from service.errors import Fault, Invalid, NotFound
 from service.store.scope import Scope
 from service.store.tables import Athlete
+from service.store.types import Weekday
 
 NDJSON = "application/x-ndjson"
 router = APIRouter(tags=["foods"], route_class=ReadingRoute)
@@ -262,6 +262,6 @@ def _purchase(food: Food, grams: float, foods: Mapping[str, Food]) -> Purchase:
 
 def _as_lines(answer: MenuAnswer) -> Response:
     """One line for each day, then one with the shopping list and the rest."""
-    said = answer.model_dump(mode="json")
-    lines = [{"type": "menu_day", **day} for day in said.pop("days")] + [{"type": "shopping_list", **said}]
+    rest = answer.model_dump(mode="json")
+    lines = [{"type": "menu_day", **day} for day in rest.pop("days")] + [{"type": "shopping_list", **rest}]
     return Response(b"".join(orjson.dumps(line) + b"\n" for line in lines), media_type=NDJSON)

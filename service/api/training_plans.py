@@ -194,9 +194,9 @@ async def change_training_plan(
     plan = await training_plans.find_plan(scope, athlete.id, plan_id)
     check_version(if_match, plan.revision)
     kept = {name: getattr(plan, name) for name in ("from_date", "name", "days", "gym")}
-    said = body.model_dump(exclude_unset=True, by_alias=True)  # type: ignore[attr-defined]
+    changes = body.model_dump(exclude_unset=True, by_alias=True)  # type: ignore[attr-defined]
     try:
-        whole = TrainingPlanBody.model_validate({**kept, **said})
+        whole = TrainingPlanBody.model_validate({**kept, **changes})
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error

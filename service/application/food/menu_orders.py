@@ -6,8 +6,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menus import MenuDay, plan_menus, shopping
-from service.application.food.preferences import FoodPreferences
 from service.application.schedule import WEEKDAYS
 from service.domain.evidence import Evidence, Targets
 from service.domain.nutrition.day_split import split_targets

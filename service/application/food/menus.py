@@ -12,8 +12,8 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menu_program import Item, Menu, Relaxed, plan_day
-from service.application.food.preferences import FoodPreferences
 from service.domain.nutrition.foods import Food, Nutrients, total
 from service.domain.nutrition.menu_limits import DayLimits
 

@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menu_program import Relaxed
 from service.application.food.menus import Infeasible, MenuDay, plan_menus, shopping
-from service.application.food.preferences import FoodPreferences
 from service.catalogue.foods import foods, groups
 from service.domain.evidence import Meal, Targets
 from service.domain.nutrition.foods import ALLERGENS, Diet, Nutrients
