@@ -30,7 +30,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from service.api.imports import import_file
-from service.application.evidence.roster import load
+from service.application.evidence.gather import read_log
 from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal, insert_key
 from service.jobs.clock import tick
@@ -213,8 +213,12 @@ async def sweep(url: str, athletes: int, days: int) -> Measured:
     nights = [first + timedelta(weeks=week) for week in range(3)]
     async with database.reading() as connection:
         scope = Scope(connection, practice)
-        everybody = await scope.rows(scope.select(Athlete))
-        bare_s = [await cpu_s(lambda: load(scope, everybody, first.date()), athletes) for _ in nights]
+        everybody = await scope.all(Athlete, scope.select(Athlete))
+
+        async def load() -> None:
+            (await read_log(scope, everybody, first.date(), first.date())).rosters()
+
+        bare_s = [await cpu_s(load, athletes) for _ in nights]
     service_s = []
     for night in nights:
         service_s.append(await cpu_s(lambda at=night: tick(database, at), athletes))

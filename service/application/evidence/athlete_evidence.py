@@ -39,7 +39,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
     athlete = roster.athletes[index]
     phases = [phase for phase in roster.phases.get(athlete.id, ()) if phase.starts_on <= on]
     targets = [target for target in roster.targets.get(athlete.id, ()) if target.from_date <= on]
-    body, at = estimates.body, (index, estimates.column(roster.day(on)))
+    body, at = estimates.body, (index, estimates.column(roster.day_seen(on)))
     return ev.Evidence(
         as_of=on,
         athlete=_athlete(athlete, on),
@@ -140,7 +140,7 @@ def _energy_before_cut(phases: Sequence[Phase], targets: Sequence[Target]) -> fl
 
 
 def _log(roster: Roster, doubts: Sequence[Doubt], index: int, on: date) -> ev.Log:
-    end = roster.day(on) + 1
+    end = roster.day_seen(on) + 1
     mass = np.isfinite(roster.log.mass_kg[index, :end])
     intake = roster.log.intake_kcal[index, :end]
     state = roster.log.food_state[index, :end]
@@ -229,7 +229,7 @@ def _pooled_loss(roster: Roster, estimates: RosterEstimates, index: int, on: dat
 
 def _from_the_end(roster: Roster, on: date) -> int:
     """Where the estimates of lifts have a day: counted from the last, as they may be kept of the last days only."""
-    return roster.day(on) - int(roster.log.days.shape[0])
+    return roster.day_seen(on) - int(roster.log.days.shape[0])
 
 
 def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbeing:
@@ -257,7 +257,7 @@ def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: i
     if roster.athletes[index].sex != "female" or not told:
         return None
     last = told[-1]
-    started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day(on) + 1])
+    started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day_seen(on) + 1])
     if started.size and roster.first + timedelta(days=int(started[-1])) > last.date:
         return None
     months: float = last.content["months_without_menstruation"] + (on - last.date).days / 30.44

@@ -61,7 +61,7 @@ def estimate_roster(
     on : collection of date
         The days whose estimates are wanted of bodies, by default all of the log; fewer take less time.
     """
-    report = None if on is None else np.array(sorted({roster.day(day) for day in on}), dtype=np.int64)
+    report = None if on is None else np.array(sorted({roster.day_seen(day) for day in on}), dtype=np.int64)
     policies = [DEFAULT] * len(roster.athletes) if policies is None else policies
     body = estimate(
         roster.who,

@@ -4,7 +4,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -38,8 +38,12 @@ class Roster:
         return begun[-1] if begun else None
 
     def day(self, when: date) -> int:
-        """The index of a date on the days' axis."""
+        """The index of a date on the days' axis, negative before it."""
         return (when - self.first).days
+
+    def day_seen(self, when: date) -> int:
+        """The index of the day whose estimates are those of a date: the axis' first for all before, when none was."""
+        return max(self.day(when), 0)
 
 
 def rosters_by_span(athletes: Sequence[Athlete], first: date, to: date, rows: Rows) -> list[Roster]:
@@ -53,7 +57,7 @@ def rosters_by_span(athletes: Sequence[Athlete], first: date, to: date, rows: Ro
     athletes : sequence of rows of `athlete`
         Whose.
     first : date
-        The first day that will be looked at: arrays begin with it or, where there is a log before it, with the log.
+        The first day that will be looked at. Arrays begin with the log; with the day before it where this is earlier.
     to : date
         The last day that counts, and the arrays' last.
     rows : Rows
@@ -73,7 +77,7 @@ def assemble(athletes: Sequence[Athlete], first: date, to: date, rows: Rows) -> 
     """All of some athletes in one roster; parameters as `rosters_by_span`."""
     place = {athlete.id: index for index, athlete in enumerate(athletes)}
     days = [row for row in rows.days if row.athlete_id in place]
-    first = min(first, days[0].date) if days else first
+    first = days[0].date - timedelta(days=int(first < days[0].date)) if days else to
     shape = (len(athletes), (to - first).days + 1)
     columns: dict[str, Floats] = {name: np.full(shape, np.nan) for name in DAY_COLUMNS}
     if days:
