@@ -5,13 +5,14 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from math import comb
-from typing import Annotated, Any
+from typing import Annotated, NamedTuple, cast
 
 from fastapi import APIRouter, Depends, Query
 from pydantic import Field
 
 from service.api.http.fields import Answer, Date
 from service.api.http.transaction import CommittedRoute, Here
+from service.application.evidence.review_documents import Score, ScoredQuantity
 from service.auth import Principal, requires
 from service.store.scope import table_of
 from service.store.tables import Athlete, Review
@@ -19,9 +20,15 @@ from service.store.types import now
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _REVIEW, _ATHLETE = table_of(Review), table_of(Athlete)
-Scored = Mapping[str, Any]  # one quantity of a review's `score`
 NOMINAL = 0.9
 UNLIKELY = 0.01  # a calibrated engine misses so often with less than this probability
+
+
+class ScoredReview(NamedTuple):
+    """How the prediction of an athlete's week came out."""
+
+    athlete_id: uuid.UUID
+    score: Score
 
 
 class Coverage(Answer):
@@ -69,17 +76,18 @@ async def get_calibration(
         statement = statement.where(_REVIEW.c.as_of <= to)
     if caller.athlete_id is not None:
         statement = statement.where(_REVIEW.c.athlete_id == caller.athlete_id)
-    rows = await scope.rows(statement)
-    overall: dict[str, list[Scored]] = defaultdict(list)
-    by_phase: dict[str, dict[str, list[Scored]]] = defaultdict(lambda: defaultdict(list))
-    by_athlete: dict[tuple[uuid.UUID, str], list[Scored]] = defaultdict(list)
+    rows = cast(Sequence[ScoredReview], await scope.rows(statement))
+    overall: dict[str, list[ScoredQuantity]] = defaultdict(list)
+    by_phase: dict[str, dict[str, list[ScoredQuantity]]] = defaultdict(lambda: defaultdict(list))
+    by_athlete: dict[tuple[uuid.UUID, str], list[ScoredQuantity]] = defaultdict(list)
     for row in rows:
         for name, item in row.score["quantities"].items():
             kind = name if name == "average_mass_kg" else "strength"
             overall[kind].append(item)
             by_phase[row.score["phase"] or "none"][kind].append(item)
             by_athlete[row.athlete_id, kind].append(item)
-    names = await scope.rows(scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, of=[Athlete]))
+    named = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, of=[Athlete])
+    names: dict[uuid.UUID, str] = {row.id: row.external_id for row in await scope.rows(named)}
     return CalibrationAnswer(
         nominal=NOMINAL,
         overall={kind: _coverage(items) for kind, items in sorted(overall.items())},
@@ -87,11 +95,11 @@ async def get_calibration(
             phase: {kind: _coverage(items) for kind, items in sorted(kinds.items())}
             for phase, kinds in sorted(by_phase.items())
         },
-        warnings=_warnings(by_athlete, {row.id: row.external_id for row in names}),
+        warnings=_warnings(by_athlete, names),
     )
 
 
-def _coverage(items: Sequence[Scored]) -> Coverage:
+def _coverage(items: Sequence[ScoredQuantity]) -> Coverage:
     inside = sum(item["inside"] for item in items)
     widths = [item["interval"]["hi"] - item["interval"]["lo"] for item in items if "interval" in item]
     zs = [item["z"] for item in items if item["z"] is not None]
@@ -105,20 +113,20 @@ def _coverage(items: Sequence[Scored]) -> Coverage:
 
 
 def _warnings(
-    by_athlete: Mapping[tuple[uuid.UUID, str], Sequence[Scored]], names: Mapping[uuid.UUID, str]
+    by_athlete: Mapping[tuple[uuid.UUID, str], Sequence[ScoredQuantity]], names: Mapping[uuid.UUID, str]
 ) -> list[OutOfCalibration]:
-    found = []
+    warnings = []
     for (athlete, quantity), items in by_athlete.items():
         inside = sum(item["inside"] for item in items)
         probability = _at_most(inside, len(items))
         if probability < UNLIKELY:
-            found.append(
+            warnings.append(
                 OutOfCalibration(
                     athlete_id=athlete, external_id=names[athlete], quantity=quantity, scored=len(items),
                     inside=inside, probability=round(probability, 5),
                 )
             )  # fmt: skip
-    return sorted(found, key=lambda warning: (warning.probability, warning.external_id, warning.quantity))
+    return sorted(warnings, key=lambda warning: (warning.probability, warning.external_id, warning.quantity))
 
 
 def _at_most(inside: int, scored: int) -> float:

@@ -1,7 +1,7 @@
 """Estimates by date: what the weekly answer rests on."""
 
 from datetime import date, timedelta
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from fastapi import APIRouter, Depends, Query
@@ -15,7 +15,7 @@ from service.application.evidence.gather import LogEstimates, estimates_for
 from service.application.schedule import today_of
 from service.auth import requires
 from service.domain.evidence import Outlook
-from service.domain.records import Estimate
+from service.domain.records import Estimate, Floats
 from service.errors import Invalid, NotFound
 
 router = APIRouter(tags=["estimates"], route_class=CommittedRoute)
@@ -116,7 +116,7 @@ async def get_estimates(
 def _answer(basis: str, first: date, days: int, found: LogEstimates) -> EstimatesAnswer:
     start = found.roster.day(first)
 
-    def column(values: Any, digits: int) -> Column:
+    def column(values: Floats, digits: int) -> Column:
         logged = values[max(start, 0) :]
         padded = np.concatenate([np.full(days - len(logged), np.nan), logged]) if len(logged) < days else logged[-days:]
         return [None if np.isnan(value) else round(value, digits) for value in padded.tolist()]

@@ -3,9 +3,9 @@
 import asyncio
 import logging
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Coroutine, Mapping, Sequence
 from datetime import date, datetime, timedelta
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request, Response
 from pydantic import Field
@@ -127,9 +127,10 @@ class ReplayAnswer(Answer):
     ended_at: datetime | None
 
 
-def _answer(row: Any, made: policies.InForce) -> PolicyAnswer:
-    whole = {"values": made.policy.values(), "base": made.base, "left_out": made.left_out}
-    return PolicyAnswer.model_validate({**row._mapping, "id": made.id, **whole})
+def _answer(version: PolicyVersion, whole: policies.InForce) -> PolicyAnswer:
+    own = {name: getattr(version, name) for name in ("version", "athlete_id", "changes", "note", "created_at")}
+    values = {"id": whole.id, "values": whole.policy.values(), "base": whole.base, "left_out": whole.left_out}
+    return PolicyAnswer.model_validate({**own, **values})
 
 
 _BUILT_IN = PolicyAnswer(
@@ -165,11 +166,12 @@ async def list_policies(
         statement = statement.where(or_(_VERSION.c.athlete_id.is_(None), _VERSION.c.athlete_id == caller.athlete_id))
     rows = await page(scope, statement, (_VERSION.c.id,), request, response, limit, cursor)
     newest = await policies.practice_policy(scope)
-    return Page(items=[_answer(row, _laid(newest, row)) for row in rows])
+    versions = cast(Sequence[PolicyVersion], rows)
+    return Page(items=[_answer(version, _laid(newest, version)) for version in versions])
 
 
-def _laid(base: policies.InForce, row: Any) -> policies.InForce:
-    return policies.of_practice(row) if row.athlete_id is None else policies.on_top(base, row)
+def _laid(base: policies.InForce, version: PolicyVersion) -> policies.InForce:
+    return policies.of_practice(version) if version.athlete_id is None else policies.on_top(base, version)
 
 
 @router.post("/policies", status_code=201, responses=documented(NotFound))
@@ -185,20 +187,20 @@ async def add_policy(body: PolicyBody, scope: Here, _: DryRun, caller: Writer) -
     elif caller.athlete_id is not None:
         raise NotFound("a key bound to one athlete sets no policy of the practice")
     faults = validate(body.changes, base.policy)
-    found = [Fault(pointer=f"/changes/{fault.name}", code=fault.code, detail=fault.detail) for fault in faults]
-    if not found and body.athlete_id is None:
-        found = await _clashes(scope, body.changes)
-    if found:
-        raise Invalid(found[0].detail, found)
+    refused = [Fault(pointer=f"/changes/{fault.name}", code=fault.code, detail=fault.detail) for fault in faults]
+    if not refused and body.athlete_id is None:
+        refused = await _clashes(scope, body.changes)
+    if refused:
+        raise Invalid(refused[0].detail, refused)
     about = policies.PRACTICE if body.athlete_id is None else str(body.athlete_id)
-    last = await scope.first(
-        scope.select(PolicyVersion).where(_VERSION.c.about == about).order_by(_VERSION.c.version.desc()).limit(1)
-    )
+    versions = scope.select(PolicyVersion).where(_VERSION.c.about == about)
+    last = await scope.one(PolicyVersion, versions.order_by(_VERSION.c.version.desc()).limit(1))
     row = {"id": new_id(), "about": about, "version": last.version + 1 if last else 1, "key_id": caller.key_id}
     row |= body.model_dump()
     if not await scope.insert_new(PolicyVersion, [row], key=("practice_id", "about", "version")):
         raise Conflict("somebody else made a version at the same moment")
-    kept = await scope.first(scope.select(PolicyVersion).where(_VERSION.c.id == row["id"]))
+    kept = await scope.one(PolicyVersion, scope.select(PolicyVersion).where(_VERSION.c.id == row["id"]))
+    assert kept is not None
     return _answer(kept, _laid(base, kept))
 
 
@@ -225,31 +227,31 @@ async def get_policy(
     ] = None,
 ) -> PolicyAnswer:
     """One version with all its values; `base` shows an athlete's as it was when the practice's was another."""
-    row = await policies.find(scope, policy_id)
+    version = await policies.find(scope, policy_id)
     if policy_id != policies.DEFAULT_ID and (
-        row is None or (caller.athlete_id is not None and row.athlete_id not in (None, caller.athlete_id))
+        version is None or (caller.athlete_id is not None and version.athlete_id not in (None, caller.athlete_id))
     ):
         raise NotFound()
-    if base is not None and (row is None or row.athlete_id is None):
+    if base is not None and (version is None or version.athlete_id is None):
         raise Invalid.field("base", "no_base", "only an athlete's version lies on another")
-    if row is None:
+    if version is None:
         return _BUILT_IN
     below = await (policies.practice_policy(scope) if base is None else _base(scope, base))
-    return _answer(row, _laid(below, row))
+    return _answer(version, _laid(below, version))
 
 
 async def _base(scope: Scope, policy_id: str) -> policies.InForce:
-    row = await policies.find(scope, policy_id)
-    if policy_id != policies.DEFAULT_ID and (row is None or row.athlete_id is not None):
+    version = await policies.find(scope, policy_id)
+    if policy_id != policies.DEFAULT_ID and (version is None or version.athlete_id is not None):
         raise Invalid.field("base", "unknown_policy", "the practice has no such version")
-    return policies.of_practice(row)
+    return policies.of_practice(version)
 
 
 async def _find(scope: Scope, policy_id: str) -> policies.InForce:
-    found = await policies.by_id(scope, policy_id)
-    if found is None:
+    policy = await policies.by_id(scope, policy_id)
+    if policy is None:
         raise NotFound()
-    return found
+    return policy
 
 
 @router.get("/policies/{policy_id}/replays", responses=documented(NotFound))
@@ -262,7 +264,7 @@ async def list_replays(
     await _find(scope, policy_id)
     statement = scope.select(Replay).where(_REPLAY.c.policy_id == policy_id)
     rows = await page(scope, statement, (_REPLAY.c.id,), request, response, limit, cursor)
-    return Page(items=[ReplayAnswer.model_validate(row._mapping) for row in rows])
+    return Page(items=[ReplayAnswer.model_validate(row) for row in rows])
 
 
 @router.get("/policies/{policy_id}/replays/{replay_id}", responses=documented(NotFound))
@@ -270,10 +272,10 @@ async def get_replay(policy_id: str, replay_id: uuid.UUID, scope: Here, caller: 
     """One replay: its progress, and in the end its result."""
     _refuse_bound(caller)
     statement = scope.select(Replay).where(_REPLAY.c.policy_id == policy_id, _REPLAY.c.id == replay_id)
-    row = await scope.first(statement)
-    if row is None:
+    kept = await scope.one(Replay, statement)
+    if kept is None:
         raise NotFound()
-    return ReplayAnswer.model_validate(row._mapping)
+    return ReplayAnswer.model_validate(kept)
 
 
 @router.post("/policies/{policy_id}/replays", status_code=202, responses=documented(NotFound))
@@ -295,7 +297,7 @@ async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Req
     statement = scope.select(Athlete).order_by(_ATHLETE.c.id)
     if body.athletes is not None:
         statement = statement.where(_ATHLETE.c.id.in_(body.athletes))
-    athletes = await scope.rows(statement)
+    athletes = await scope.all(Athlete, statement)
     if body.athletes is not None and len(athletes) != len(set(body.athletes)):
         raise Invalid.field("/athletes", "unknown_athlete", "some of these athletes are not in this practice")
     row = {"id": new_id(), "policy_id": policy_id, "against_policy_id": body.against, "from_date": body.from_}
@@ -303,10 +305,10 @@ async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Req
     await scope.insert(Replay, [row])
     database: Database = request.app.state.database
     background: set[asyncio.Task[None]] = request.app.state.background
-    request.state.after_commit = lambda: _start(background, _run(database, caller, row, athletes, chosen))
-    kept = await scope.first(scope.select(Replay).where(_REPLAY.c.id == row["id"]))
+    kept = await scope.one(Replay, scope.select(Replay).where(_REPLAY.c.id == row["id"]))
     assert kept is not None
-    return ReplayAnswer.model_validate(kept._mapping)
+    request.state.after_commit = lambda: _start(background, _run(database, caller, kept, athletes, chosen))
+    return ReplayAnswer.model_validate(kept)
 
 
 def _refuse_bound(caller: Principal) -> None:
@@ -314,14 +316,14 @@ def _refuse_bound(caller: Principal) -> None:
         raise NotFound("a replay shows other athletes; a key bound to one has none")
 
 
-def _start(background: set[asyncio.Task[None]], work: Any) -> None:
+def _start(background: set[asyncio.Task[None]], work: Coroutine[None, None, None]) -> None:
     task = asyncio.create_task(work)
     background.add(task)
     task.add_done_callback(background.discard)
 
 
 async def _run(
-    database: Database, caller: Principal, row: dict[str, Any], athletes: Sequence[Any], chosen: dict[str, Policy]
+    database: Database, caller: Principal, kept: Replay, athletes: Sequence[Athlete], chosen: dict[str, Policy]
 ) -> None:
     """Replay a few athletes at a time, noting progress after each; what fails is kept as the replay's state."""
     courses: dict[str, list[Course]] = {name: [] for name in chosen}
@@ -330,26 +332,26 @@ async def _run(
             some = athletes[start : start + ATHLETES_AT_ONCE]
             async with database.reading() as connection:
                 scope = Scope(connection, caller.practice_id)
-                logged = await read_log(scope, some, row["from_date"], row["to_date"])
+                logged = await read_log(scope, some, kept.from_date, kept.to_date)
             done = await asyncio.to_thread(replay, logged, chosen)
-            for name, found in done.items():
-                courses[name] += found
-            await _note(database, caller, row["id"], {"athletes_done": start + len(some), "heard_at": now()})
+            for name, own in done.items():
+                courses[name] += own
+            await _note(database, caller, kept.id, {"athletes_done": start + len(some), "heard_at": now()})
         end: dict[str, Any] = {"state": "done", "result": _result(courses, athletes)}
     except Exception as error:  # noqa: BLE001 - kept as the replay's state, and logged
-        _log.exception("replay %s failed", row["id"])
+        _log.exception("replay %s failed", kept.id)
         end = {"state": "failed", "detail": f"{type(error).__name__}: {error}"[:500]}
-    await _note(database, caller, row["id"], {**end, "ended_at": now()})
+    await _note(database, caller, kept.id, {**end, "ended_at": now()})
 
 
-def _result(courses: dict[str, list[Course]], athletes: Sequence[Any]) -> dict[str, Any]:
-    result: dict[str, Any] = {"summary": {name: summary(found) for name, found in courses.items()}}
-    if sum(len(course.weeks) for found in courses.values() for course in found) <= WEEKS_SHOWN:
+def _result(courses: dict[str, list[Course]], athletes: Sequence[Athlete]) -> dict[str, Any]:
+    result: dict[str, Any] = {"summary": {name: summary(own) for name, own in courses.items()}}
+    if sum(len(course.weeks) for own in courses.values() for course in own) <= WEEKS_SHOWN:
         result["athletes"] = [
             {
                 "athlete_id": str(athlete.id),
                 "external_id": athlete.external_id,
-                "weeks": {name: found[index].weeks for name, found in courses.items()},
+                "weeks": {name: own[index].weeks for name, own in courses.items()},
             }
             for index, athlete in enumerate(athletes)
         ]

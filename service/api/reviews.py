@@ -1,8 +1,9 @@
 """Reviews, and the coach's decisions on them."""
 
 import uuid
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple, cast
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
@@ -95,10 +96,14 @@ class ReviewAnswer(Answer):
     made_at: datetime
 
 
-def _answer(row: Any, external_id: str) -> ReviewAnswer:
-    values = dict(row)
-    document = values.pop("document")
-    return ReviewAnswer.model_validate({**values, **document, "external_id": external_id})
+def _stored(review: Review, external_id: str) -> ReviewAnswer:
+    of_review = {name: getattr(review, name) for name in ("id", "athlete_id", "state", "stale", "made_at")}
+    return ReviewAnswer.model_validate({**review.document, **of_review, "external_id": external_id})
+
+
+def _not_stored(result: Result, external_id: str) -> ReviewAnswer:
+    of_review = {"id": None, "athlete_id": result.athlete_id, "state": "open", "stale": False, "made_at": now()}
+    return ReviewAnswer.model_validate({**result.document, **of_review, "external_id": external_id})
 
 
 @router.get(
@@ -112,7 +117,7 @@ async def list_reviews(
     """The athlete's reviews by date."""
     statement = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id)
     rows = await page(scope, statement, (REVIEW.c.as_of, REVIEW.c.id), request, response, limit, cursor)
-    return Page(items=[_answer(row._mapping, athlete.external_id) for row in rows])
+    return Page(items=[_stored(review, athlete.external_id) for review in cast(Sequence[Review], rows)])
 
 
 @computed.post(
@@ -141,44 +146,52 @@ async def make_review(
     if as_of > today:
         raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
     of_the_day = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.as_of == as_of)
-    there = None if dry_run else await scope.first(of_the_day)
-    if there is None or (there.state == "open" and there.stale):
-        made = await _result(scope, athlete, as_of, prepared)
-        response.status_code = 201 if there is None and not dry_run else 200
+    review = None if dry_run else await scope.one(Review, of_the_day)
+    if review is None or (review.state == "open" and review.stale):
+        result = await _result(scope, athlete, as_of, prepared)
+        response.status_code = 201 if review is None and not dry_run else 200
         if not prepared.keep:
-            row = {**vars(made), "id": None, "state": "open", "stale": False, "made_at": now()}
-            return _answer(row, athlete.external_id)
-        await keep_reviews(scope, [made], now(), weekly=False)
-        there = await scope.first(of_the_day)
-        assert there is not None
+            return _not_stored(result, athlete.external_id)
+        await keep_reviews(scope, [result], now(), weekly=False)
+        review = await scope.one(Review, of_the_day)
+        assert review is not None
     else:
         response.status_code = 200
-    show_version(response, there.revision)
-    return _answer(there._mapping, athlete.external_id)
+    show_version(response, review.revision)
+    return _stored(review, athlete.external_id)
 
 
-async def _result(scope: Scope, athlete: Any, as_of: date, prepared: Prepared) -> Result:
+class _Worked(NamedTuple):
+    """A review that was worked out, and the athlete's row as it was read for it."""
+
+    athlete: Athlete
+    result: Result
+
+
+async def _result(scope: Scope, athlete: Athlete, as_of: date, prepared: Prepared) -> Result:
     """The review as worked out before, unless something was stored of the athlete since."""
-    if prepared.work is not None:
-        read, made = prepared.work
-        if made.as_of == as_of and not changed_meanwhile(await held(scope, [read]), [read]):
-            result: Result = made
-            return result
-    (made,) = await make_reviews(scope, [athlete], as_of)
-    prepared.work = (athlete, made)
-    return made
+    worked: _Worked | None = prepared.work
+    if worked is not None and worked.result.as_of == as_of:
+        present = await held(scope, [worked.athlete])
+        if not changed_meanwhile(present, [worked.athlete]):
+            return worked.result
+    (result,) = await make_reviews(scope, [athlete], as_of)
+    prepared.work = _Worked(athlete, result)
+    return result
 
 
 router.include_router(computed)
 
 
-async def _find(scope: Scope, caller: Principal, review_id: uuid.UUID, to_write: bool = False) -> tuple[Any, Any]:
+async def _find(
+    scope: Scope, caller: Principal, review_id: uuid.UUID, to_write: bool = False
+) -> tuple[Review, Athlete]:
     statement = scope.select(Review).where(REVIEW.c.id == review_id)
-    row = await scope.first(statement)
-    if row is None:
+    review = await scope.one(Review, statement)
+    if review is None:
         raise NotFound()
-    athlete = await find_athlete(scope, caller, row.athlete_id, to_write)
-    return (await scope.first(statement) or row) if to_write else row, athlete
+    athlete = await find_athlete(scope, caller, review.athlete_id, to_write)
+    return (await scope.one(Review, statement) or review) if to_write else review, athlete
 
 
 @router.get("/reviews/{review_id}", responses=documented(NotFound))
@@ -189,9 +202,9 @@ async def get_review(
     caller: Annotated[Principal, Depends(requires("coaching:read"))],
 ) -> ReviewAnswer:
     """One review."""
-    row, athlete = await _find(scope, caller, review_id)
-    show_version(response, row.revision)
-    return _answer(row._mapping, athlete.external_id)
+    review, athlete = await _find(scope, caller, review_id)
+    show_version(response, review.revision)
+    return _stored(review, athlete.external_id)
 
 
 @router.get("/reviews/{review_id}/decision", responses=documented(NotFound))
@@ -199,8 +212,8 @@ async def get_decision(
     review_id: uuid.UUID, scope: Here, caller: Annotated[Principal, Depends(requires("coaching:read"))]
 ) -> DecisionAnswer:
     """The decision on a review as it was recorded: who, when, what was acknowledged, what it set in motion."""
-    row, _ = await _find(scope, caller, review_id)
-    decision = await decision_on(scope, row.id)
+    review, _ = await _find(scope, caller, review_id)
+    decision = await decision_on(scope, review.id)
     if decision is None:
         raise NotFound()
     return shown(decision)
@@ -223,6 +236,6 @@ async def decide_review(
     An amendment that breaks a hard limit is refused; one that passes a soft limit must name its code in `acknowledge`.
     A stale review, or one of another phase than that in force, can only be declined (409).
     """
-    row, athlete = await _find(scope, caller, review_id, to_write=True)
-    check_version(if_match, row.revision, required=False)
-    return shown(await decide(scope, athlete, row, body.said(), caller.key_id))
+    review, athlete = await _find(scope, caller, review_id, to_write=True)
+    check_version(if_match, review.revision, required=False)
+    return shown(await decide(scope, athlete, review, body.said(), caller.key_id))

@@ -6,14 +6,14 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import or_
+from sqlalchemy import ColumnElement, or_
 
 from service.application import schedule
 from service.application.evidence.gather import RosterEvidence, evidence_for
 from service.application.review.reasons import CheckInFindings, check_in_body
 from service.jobs.due import ATHLETE, DueJob
 from service.store.scope import Scope
-from service.store.tables import CheckIn
+from service.store.tables import Athlete, CheckIn
 
 
 class Checked(NamedTuple):
@@ -21,10 +21,19 @@ class Checked(NamedTuple):
 
     inputs_revision: int
     as_of: date
-    found: CheckInFindings
+    findings: CheckInFindings
 
 
-class NightlyCheckIn(DueJob):
+class CheckInResult(NamedTuple):
+    """A check-in to be kept."""
+
+    athlete_id: uuid.UUID
+    date: date
+    severity: int
+    attention: dict[str, Any] | None
+
+
+class NightlyCheckIn(DueJob[CheckInResult]):
     """The latest check-in of each athlete; missed nights are not caught up, they would say nothing new."""
 
     name = "check_in"
@@ -34,33 +43,33 @@ class NightlyCheckIn(DueJob):
     def __init__(self, done: Mapping[uuid.UUID, Checked] | None = None) -> None:
         self._done = done or {}
 
-    def is_due(self, at: datetime) -> Any:
+    def is_due(self, at: datetime) -> ColumnElement[bool]:
         """Its time has come, or there was none yet."""
         return or_(ATHLETE.c.next_check_in_at <= at, ATHLETE.c.next_check_in_at.is_(None))
 
-    def as_of(self, athlete: Any, at: datetime) -> date:
+    def as_of(self, athlete: Athlete, at: datetime) -> date:
         """Yesterday, where the athlete lives."""
         return schedule.local_date(at, athlete.time_zone) - timedelta(days=1)
 
-    def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
+    def next_due(self, athlete: Athlete, as_of: date, at: datetime) -> datetime:
         """The coming night."""
         return schedule.next_check_in_at(athlete, at)
 
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> dict[uuid.UUID, dict[str, Any]]:
+    async def compute(self, scope: Scope, athletes: Sequence[Athlete], as_of: date) -> dict[uuid.UUID, CheckInResult]:
         """Check on them; of those reviewed in this very night, the review has."""
-        found = {
-            athlete.id: done.found
+        findings = {
+            athlete.id: done.findings
             for athlete in athletes
             if (done := self._done.get(athlete.id)) and done[:2] == (athlete.inputs_revision, as_of)
         }
-        left = [athlete for athlete in athletes if athlete.id not in found]
+        left = [athlete for athlete in athletes if athlete.id not in findings]
         if left:
-            found |= await asyncio.to_thread(_check, await evidence_for(scope, left, [as_of]))
-        return {athlete: {"athlete_id": athlete, "date": as_of, **row} for athlete, row in found.items()}
+            findings |= await asyncio.to_thread(_check, await evidence_for(scope, left, [as_of]))
+        return {athlete: CheckInResult(athlete, as_of, **found) for athlete, found in findings.items()}
 
-    async def keep(self, scope: Scope, results: Sequence[dict[str, Any]], at: datetime) -> None:
+    async def keep(self, scope: Scope, results: Sequence[CheckInResult], at: datetime) -> None:
         """Replace the check-ins of the night before."""
-        rows = [{**result, "made_at": at} for result in results]
+        rows = [{**result._asdict(), "made_at": at} for result in results]
         await scope.upsert(CheckIn, rows, key=("practice_id", "athlete_id"))
 
 

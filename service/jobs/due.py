@@ -13,9 +13,9 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any, ClassVar
+from typing import ClassVar, Generic, TypeVar, cast
 
-from sqlalchemy import bindparam, case, or_, select, update
+from sqlalchemy import ColumnElement, bindparam, case, or_, select, update
 
 from service.application.log.stale import changed_meanwhile, held
 from service.store.engine import Database
@@ -28,6 +28,7 @@ CHUNK = 200  # athletes a claim: an estimator costs about as much for one athlet
 LEASE = timedelta(minutes=10)
 RETRY_AFTER = timedelta(hours=1)
 ATHLETE = table_of(Athlete)
+R = TypeVar("R")  # what is worked out for an athlete
 _log = logging.getLogger(__name__)
 
 
@@ -42,7 +43,7 @@ class Tally:
         return Tally(self.done + other.done, self.failed + other.failed)
 
 
-class DueJob(ABC):
+class DueJob(ABC, Generic[R]):
     """Work that falls due for each athlete by a column of its row."""
 
     name: ClassVar[str]
@@ -50,23 +51,23 @@ class DueJob(ABC):
     claim_column: ClassVar[str]
 
     @abstractmethod
-    def is_due(self, at: datetime) -> Any:
+    def is_due(self, at: datetime) -> ColumnElement[bool]:
         """The condition on `athlete` for work due at an instant."""
 
     @abstractmethod
-    def as_of(self, athlete: Any, at: datetime) -> date:
+    def as_of(self, athlete: Athlete, at: datetime) -> date:
         """The local date that the work of a claimed athlete is about."""
 
     @abstractmethod
-    def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
+    def next_due(self, athlete: Athlete, as_of: date, at: datetime) -> datetime:
         """When the work falls due again."""
 
     @abstractmethod
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> Mapping[uuid.UUID, Any]:
+    async def compute(self, scope: Scope, athletes: Sequence[Athlete], as_of: date) -> Mapping[uuid.UUID, R]:
         """Read and compute, in no transaction; the results by athlete."""
 
     @abstractmethod
-    async def keep(self, scope: Scope, results: Sequence[Any], at: datetime) -> None:
+    async def keep(self, scope: Scope, results: Sequence[R], at: datetime) -> None:
         """Store results; harmless when done twice."""
 
     async def run(
@@ -96,7 +97,7 @@ class DueJob(ABC):
         """
         tally = Tally()
         while proceed() and (claimed := await self._claim(database, at)):
-            groups: dict[tuple[uuid.UUID, date], list[Any]] = defaultdict(list)
+            groups: dict[tuple[uuid.UUID, date], list[Athlete]] = defaultdict(list)
             for athlete in claimed:
                 groups[athlete.practice_id, self.as_of(athlete, at)].append(athlete)
             for (practice_id, as_of), athletes in groups.items():
@@ -105,7 +106,7 @@ class DueJob(ABC):
                 advance(len(claimed))
         return tally
 
-    async def _claim(self, database: Database, at: datetime) -> Sequence[Any]:
+    async def _claim(self, database: Database, at: datetime) -> Sequence[Athlete]:
         instant = now()
         free = or_(ATHLETE.c[self.claim_column].is_(None), ATHLETE.c[self.claim_column] < instant)
         reason = {CROSS_PRACTICE: "the clock serves every practice"}
@@ -123,10 +124,11 @@ class DueJob(ABC):
             # Not from RETURNING: there SQLite gives whole numbers for real ones, and a digest tells them apart.
             rows = select(ATHLETE).where(ATHLETE.c.id.in_([row.id for row in ours]))
             claimed = (await connection.execute(rows, execution_options=reason)).all() if ours else []
-        return sorted(claimed, key=lambda athlete: athlete.id)  # all jobs touch the rows in one order: no deadlock
+        athletes = cast(Sequence[Athlete], claimed)
+        return sorted(athletes, key=lambda athlete: athlete.id)  # all jobs touch the rows in one order: no deadlock
 
     async def _do(
-        self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Any], as_of: date, at: datetime
+        self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Athlete], as_of: date, at: datetime
     ) -> Tally:
         """One group; when it fails, each half of it, so that in the end only the culprit does not get through."""
         try:
@@ -152,27 +154,28 @@ class DueJob(ABC):
             return first + await self._do(database, practice_id, athletes[half:], as_of, at)
         return Tally(done=len(athletes))
 
-    async def _release(self, scope: Scope, athletes: Sequence[Any], as_of: date, at: datetime) -> None:
+    async def _release(self, scope: Scope, athletes: Sequence[Athlete], as_of: date, at: datetime) -> None:
         """Give athletes back, due again later; at once where zone or weekday may have changed in the meantime."""
         unchanged = ATHLETE.c.revision == bindparam("read_revision")
         due = case((unchanged, bindparam("next_due", type_=Instant)), else_=ATHLETE.c[self.due_column])
         back = scope.update(Athlete).where(ATHLETE.c.id == bindparam("of_athlete"))
         rows = [
-            {"of_athlete": one.id, "read_revision": one.revision, "next_due": self.next_due(one, as_of, at)}
-            for one in athletes
+            {"of_athlete": athlete.id, "read_revision": athlete.revision, "next_due": self.next_due(athlete, as_of, at)}
+            for athlete in athletes
         ]
         await scope.connection.execute(back.values({self.claim_column: None, self.due_column: due}), rows)
         failure = table_of(JobFailure)
-        done = failure.c.athlete_id.in_([one.id for one in athletes])
+        done = failure.c.athlete_id.in_([athlete.id for athlete in athletes])
         await scope.run(scope.delete(JobFailure).where(done, failure.c.job == self.name))
 
-    async def _note_failure(self, database: Database, practice_id: uuid.UUID, athlete: Any, error: Exception) -> None:
+    async def _note_failure(
+        self, database: Database, practice_id: uuid.UUID, athlete: Athlete, error: Exception
+    ) -> None:
         failure = table_of(JobFailure)
         async with database.writing() as connection:
             scope = Scope(connection, practice_id)
-            before = await scope.first(
-                scope.select(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name)
-            )
+            same = scope.select(JobFailure).where(failure.c.athlete_id == athlete.id, failure.c.job == self.name)
+            before = await scope.one(JobFailure, same)
             row = {"athlete_id": athlete.id, "job": self.name, "error": f"{type(error).__name__}: {error}"[:500]}
             row["attempts"] = 1 + (before.attempts if before else 0)
             await scope.upsert(JobFailure, [row], key=("practice_id", "athlete_id", "job"))

@@ -3,9 +3,9 @@
 import uuid
 from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import NamedTuple, cast
 
-from sqlalchemy import bindparam, func, select, update
+from sqlalchemy import ColumnElement, bindparam, func, select, update
 
 from service.application import schedule
 from service.application.review.keep import keep_reviews
@@ -15,13 +15,25 @@ from service.jobs.due import ATHLETE, DueJob, Tally
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
-from service.store.tables import AthleteDay, Phase
+from service.store.tables import Athlete, AthleteDay, Phase
+from service.store.types import Weekday
 
 CATCH_UP = timedelta(days=28)  # weeks missed longer ago than this are not reviewed any more
 FIRST_WEEK = timedelta(days=7)
 
 
-class WeeklyReview(DueJob):
+class NotReviewedYet(NamedTuple):
+    """An athlete without a planned review, with the first days that were logged and planned."""
+
+    practice_id: uuid.UUID
+    id: uuid.UUID
+    time_zone: str
+    review_weekday: Weekday
+    logged: date | None
+    planned: date | None
+
+
+class WeeklyReview(DueJob[Result]):
     """Reviews; one a week and athlete, by its unique key. Missed weeks are caught up one by one."""
 
     name = "weekly_review"
@@ -51,12 +63,12 @@ class WeeklyReview(DueJob):
         planned = select(func.min(phase.c.starts_on)).where(
             phase.c.practice_id == ATHLETE.c.practice_id, phase.c.athlete_id == ATHLETE.c.id
         )
-        columns = (ATHLETE.c.practice_id, ATHLETE.c.id, ATHLETE.c.time_zone, ATHLETE.c.review_weekday)
+        columns = (ATHLETE.c[name] for name in NotReviewedYet._fields[:4])
         starts = (logged.scalar_subquery().label("logged"), planned.scalar_subquery().label("planned"))
         new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None))
         reason = {CROSS_PRACTICE: "the clock serves every practice"}
         async with database.reading() as connection:
-            athletes = (await connection.execute(new, execution_options=reason)).all()
+            athletes = cast(Sequence[NotReviewedYet], (await connection.execute(new, execution_options=reason)).all())
         dues = []
         for athlete in athletes:
             begun = [first for first in (athlete.logged, athlete.planned) if first is not None and first <= at.date()]
@@ -73,26 +85,28 @@ class WeeklyReview(DueJob):
             async with database.writing() as connection:
                 await connection.execute(plan.values(next_review_at=bindparam("due")), dues)
 
-    def is_due(self, at: datetime) -> Any:
+    def is_due(self, at: datetime) -> ColumnElement[bool]:
         """Its time has come."""
-        return ATHLETE.c.next_review_at <= at
+        due: ColumnElement[bool] = ATHLETE.c.next_review_at <= at
+        return due
 
-    def as_of(self, athlete: Any, at: datetime) -> date:
+    def as_of(self, athlete: Athlete, at: datetime) -> date:
         """The day before the review day: that day's weigh-in is still to come."""
+        assert athlete.next_review_at is not None  # it is due
         latest = schedule.last_review_day(athlete, at)
         day = max(schedule.local_date(athlete.next_review_at, athlete.time_zone), latest - CATCH_UP)
         return min(day, latest) - timedelta(days=1)
 
-    def next_due(self, athlete: Any, as_of: date, at: datetime) -> datetime:
+    def next_due(self, athlete: Athlete, as_of: date, at: datetime) -> datetime:
         """The next review day after this one."""
         return schedule.next_review_at(athlete, as_of + timedelta(days=1))
 
-    async def compute(self, scope: Scope, athletes: Sequence[Any], as_of: date) -> dict[uuid.UUID, Result]:
+    async def compute(self, scope: Scope, athletes: Sequence[Athlete], as_of: date) -> dict[uuid.UUID, Result]:
         """Review them."""
-        made = await make_reviews(scope, athletes, as_of)
-        for athlete, result in zip(athletes, made, strict=True):
+        results = await make_reviews(scope, athletes, as_of)
+        for athlete, result in zip(athletes, results, strict=True):
             self.check_ins[athlete.id] = Checked(athlete.inputs_revision, as_of, result.check_in)
-        return {result.athlete_id: result for result in made}
+        return {result.athlete_id: result for result in results}
 
     async def keep(self, scope: Scope, results: Sequence[Result], at: datetime) -> None:
         """Store the reviews; earlier open ones lapse."""

@@ -10,7 +10,7 @@ from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
 import numpy as np
 import orjson
 
-from service.application.evidence.documents import ReviewDocument
+from service.application.evidence.review_documents import ReviewDocument
 from service.application.evidence.rows import by_athlete
 from service.domain.evidence import Pain
 from service.store.scope import Scope, Table, table_of

@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 
-from service.application.evidence.documents import ReviewDocument
 from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.notes import Notes
 from service.application.evidence.policies import InForce
+from service.application.evidence.review_documents import ReviewDocument
 from service.application.evidence.roster import Roster
 from service.domain.evidence import Evidence
 from service.domain.records import Estimate

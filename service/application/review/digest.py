@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import orjson
 
-from service.application.evidence.documents import ChangedSince, Score
+from service.application.evidence.review_documents import ChangedSince, Score
 from service.application.review.case import Case
 
 ENGINE_VERSION = "2"

@@ -3,7 +3,7 @@
 from datetime import date, timedelta
 from typing import Any
 
-from service.application.evidence.documents import (
+from service.application.evidence.review_documents import (
     ChangedSince,
     EstimatesDocument,
     LiftDocument,

@@ -7,8 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from service.application.evidence.documents import Band, ChangedSince, Moved, ReviewDocument
 from service.application.evidence.notes import EarlierReview, Notes
+from service.application.evidence.review_documents import Band, ChangedSince, Moved, ReviewDocument
 from service.application.review.case import Case
 from service.application.review.digest import ENGINE_VERSION
 

@@ -14,9 +14,9 @@ from typing import Any, cast
 
 import orjson
 
-from service.application.evidence.documents import ReviewDocument, Score
 from service.application.evidence.gather import RosterEvidence, evidence_for
 from service.application.evidence.outlooks import outlooks
+from service.application.evidence.review_documents import ReviewDocument, Score
 from service.application.review.case import Case
 from service.application.review.digest import inputs_digest
 from service.application.review.document import document_of, iso_week

@@ -6,8 +6,8 @@ from datetime import timedelta
 import numpy as np
 
 from service.application.evidence.athlete_evidence import scalar_at
-from service.application.evidence.documents import Band, Prediction
 from service.application.evidence.estimates import RosterEstimates
+from service.application.evidence.review_documents import Band, Prediction
 from service.application.evidence.roster import Roster
 from service.application.review.case import Case
 from service.domain.estimation.estimate import predict_mass

@@ -102,7 +102,7 @@ def replay_roster(
         margins: _estimate(roster, policy) for margins, policy in {_margins(p): p for p in policies.values()}.items()
     }
     average_mass_kg = next(iter(estimates.values())).body.average_mass_kg.mean
-    later = estimate_roster(roster, main_lifts_only=True, revised=True)
+    revised = estimate_roster(roster, main_lifts_only=True, revised=True)
     courses = {name: [Course() for _ in roster.athletes] for name in policies}
     for day in range(max(roster.day(first), 0), roster.log.days.shape[0]):
         when = roster.first + timedelta(days=day)
@@ -112,9 +112,9 @@ def replay_roster(
                 continue
             notes = notes_on(note_rows, athlete.id, when)
             notes = replace(notes, deloads=[begun for begun in notes.deloads if begun <= when])
-            evidence = {margins: evidence_of(roster, found, notes, index, when) for margins, found in estimates.items()}
+            evidence = {margins: evidence_of(roster, own, notes, index, when) for margins, own in estimates.items()}
             for name, policy in policies.items():
-                _advance(courses[name][index], evidence[_margins(policy)], policy, later, index, day)
+                _advance(courses[name][index], evidence[_margins(policy)], policy, revised, index, day)
     return courses
 
 
@@ -128,7 +128,7 @@ def _estimate(roster: Roster, policy: Policy) -> RosterEstimates:
 
 
 def _advance(
-    course: Course, evidence: ev.Evidence, policy: Policy, later: RosterEstimates, index: int, day: int
+    course: Course, evidence: ev.Evidence, policy: Policy, revised: RosterEstimates, index: int, day: int
 ) -> None:
     remembered = tuple(
         ev.PastReview(date.fromisoformat(week["as_of"]), tuple(week["codes"]))
@@ -160,7 +160,7 @@ def _advance(
     _count_change(course, decision, evidence.as_of)
     if any(code in RATE_ALARMS for code in recommendation.because):
         course.alarms += 1
-        rate = float(later.body.tissue_rate_pct_per_week.mean[index, day])
+        rate = float(revised.body.tissue_rate_pct_per_week.mean[index, day])
         course.false_alarms += _in_band(rate, evidence, policy)
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from math import sqrt
 
-from service.application.evidence.documents import Band, Interval, Score, ScoredQuantity
 from service.application.evidence.notes import EarlierReview
+from service.application.evidence.review_documents import Band, Interval, Score, ScoredQuantity
 from service.domain.evidence import Evidence, ScalarEstimate
 from service.domain.normal import Z90
 

@@ -1,6 +1,8 @@
-"""What JSON columns hold that are read by name: reviews and their scores. Written by `review`, shown by the API."""
+"""What the documents of reviews hold, and their scores: written by `review`, read by name here and there."""
 
 from typing import Any, TypedDict
+
+from service.application.evidence.policies import Named
 
 
 class Band(TypedDict):
@@ -97,6 +99,6 @@ class ReviewDocument(TypedDict):
     prediction: Prediction
     score: Score | None
     changed_since: ChangedSince | None
-    policy: dict[str, Any]
+    policy: Named
     engine_version: str
     inputs_digest: str
