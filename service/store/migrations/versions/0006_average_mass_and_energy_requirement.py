@@ -1,5 +1,6 @@
 """Average mass, energy requirement, food preferences: the field's words, in stored documents too"""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -18,8 +19,8 @@ NAMES = {
     "data.doubted_entries": "data.suspect_entries",
     "doubted_28_d": "suspect_28_d",
 }
-GONE = ("lean_back_male_pct",)  # a threshold that no rule reads any more
-BATCH = 500
+GONE = re.compile(r"lean_\w+_male_pct")  # thresholds about looks, which no rule reads any more
+BATCH = 200
 DOCUMENTS = (  # tables, what identifies their rows in a practice, and columns that hold documents with such names
     ("review", "id", ("document", "score", "attention")),
     ("policy_version", "id", ("changes",)),
@@ -28,12 +29,12 @@ DOCUMENTS = (  # tables, what identifies their rows in a practice, and columns t
 )
 
 
-def renamed(part: Any, names: dict[str, str], gone: tuple[str, ...] = ()) -> Any:
-    """A document with other names of its keys, and of values that are such names, in the same order."""
+def renamed(part: Any, names: dict[str, str]) -> Any:
+    """A document with other names of its keys and of values that are such names, without what is gone."""
     if isinstance(part, dict):
-        return {names.get(key, key): renamed(value, names, gone) for key, value in part.items() if key not in gone}
+        return {names.get(key, key): renamed(value, names) for key, value in part.items() if not GONE.fullmatch(key)}
     if isinstance(part, list):
-        return [renamed(value, names, gone) for value in part if value not in gone]
+        return [renamed(value, names) for value in part if not (isinstance(value, str) and GONE.fullmatch(value))]
     return names.get(part, part) if isinstance(part, str) else part
 
 
@@ -49,11 +50,17 @@ def _rewrite(change: Callable[[Any], Any], words: tuple[str, ...]) -> None:
         )
         holds = [sa.cast(table.c[one], sa.Text).contains(word, autoescape=True) for one in columns for word in words]
         update = sa.update(table).where(*(table.c[key] == sa.bindparam(f"of_{key}") for key in keys))
-        rows = connection.execute(sa.select(table).where(sa.or_(*holds))).all()
-        for begin in range(0, len(rows), BATCH):
+        with_words = connection.execute(sa.select(*(table.c[key] for key in keys)).where(sa.or_(*holds))).all()
+        for begin in range(0, len(with_words), BATCH):
+            some = sa.or_(
+                *(
+                    sa.and_(*(table.c[key] == row._mapping[key] for key in keys))
+                    for row in with_words[begin : begin + BATCH]
+                )
+            )
             values = [
                 {f"of_{key}": row._mapping[key] for key in keys} | {one: change(row._mapping[one]) for one in columns}
-                for row in rows[begin : begin + BATCH]
+                for row in connection.execute(sa.select(table).where(some)).all()
             ]
             connection.execute(update, values)
 
@@ -87,7 +94,7 @@ def _move(old: str, new: str) -> None:
 def upgrade() -> None:
     """Apply."""
     _move("food_wishes", "food_preferences")
-    _rewrite(lambda document: renamed(document, NAMES, GONE), (*NAMES, *GONE))
+    _rewrite(lambda document: renamed(document, NAMES), (*NAMES, "lean_"))
 
 
 def downgrade() -> None:
