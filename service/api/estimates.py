@@ -113,8 +113,8 @@ async def get_estimates(
     return _answer(basis, from_, days, await estimates_for(scope, athlete, to, revised=basis == "revised"))
 
 
-def _answer(basis: str, first: date, days: int, found: LogEstimates) -> EstimatesAnswer:
-    start = found.roster.day(first)
+def _answer(basis: str, first: date, days: int, estimated: LogEstimates) -> EstimatesAnswer:
+    start = estimated.roster.day(first)
 
     def column(values: Floats, digits: int) -> Column:
         logged = values[max(start, 0) :]
@@ -124,7 +124,7 @@ def _answer(basis: str, first: date, days: int, found: LogEstimates) -> Estimate
     def band(quantity: Estimate, digits: int, *row: int) -> Band:
         return Band(**{name: column(getattr(quantity, name)[row], digits) for name in ("mean", "lo", "hi")})
 
-    body, lifts = found.estimates.body, found.estimates.strength.lifts
+    body, lifts = estimated.estimates.body, estimated.estimates.strength.lifts
     return EstimatesAnswer(
         basis=basis,
         dates=[first + timedelta(days=offset) for offset in range(days)],
@@ -143,14 +143,14 @@ def _answer(basis: str, first: date, days: int, found: LogEstimates) -> Estimate
                 probability_lost=column(lifts.probability_lost[0, position], 4),
                 probability_rising=column(lifts.probability_rising[0, position], 4),
             )
-            for position, name in enumerate(found.estimates.lift_names[0])
+            for position, name in enumerate(estimated.estimates.lift_names[0])
             if name
         },
         rests_on=RestsOn(
             days_used=_number(body.days_used[0, -1], 0),
             days_imputed=_number(body.days_imputed[0, -1], 1),
             prior_share=_number(body.prior_share[0, -1], 4),
-            would_narrow_most=found.outlook and _would_narrow(found.outlook),
+            would_narrow_most=estimated.outlook and _would_narrow(estimated.outlook),
         ),
     )
 

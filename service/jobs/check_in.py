@@ -65,7 +65,9 @@ class NightlyCheckIn(DueJob[CheckInResult]):
         left = [athlete for athlete in athletes if athlete.id not in findings]
         if left:
             findings |= await asyncio.to_thread(_check, await evidence_for(scope, left, [as_of]))
-        return {athlete: CheckInResult(athlete, as_of, **found) for athlete, found in findings.items()}
+        return {
+            athlete_id: CheckInResult(athlete_id, as_of, **of_athlete) for athlete_id, of_athlete in findings.items()
+        }
 
     async def keep(self, scope: Scope, results: Sequence[CheckInResult], at: datetime) -> None:
         """Replace the check-ins of the night before."""

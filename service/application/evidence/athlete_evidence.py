@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from service.application.evidence.estimates import RosterEstimates
-from service.application.evidence.notes import Doubt, EarlierReview, Notes
+from service.application.evidence.notes import EarlierReview, Notes, SuspectEntry
 from service.application.evidence.roster import Roster, energy_steps
 from service.domain import evidence as ev
 from service.domain.records import Bools, Estimate, Floats, FoodState, Ints
@@ -56,7 +56,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         probability_not_in_deficit=_number(body.p_not_in_deficit[at], 4),
         probability_strength_lost=_pooled_loss(roster, estimates, index, on),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
-        log=_log(roster, notes.doubts, index, on),
+        log=_log(roster, notes.suspect_entries, index, on),
         lifts=_lifts(roster, estimates, index, on),
         wellbeing=_wellbeing(roster, notes, index, on),
         history=_history(roster, notes, athlete, phases, targets, on),
@@ -97,7 +97,8 @@ def _screening(row: Screening | None) -> ev.Screening | None:
         return None
     answers = dict(row.answers)
     clearances = tuple(
-        ev.Clearance(one["for"], date.fromisoformat(one["on"]), one["by"]) for one in answers.pop("clearances", [])
+        ev.Clearance(clearance["for"], date.fromisoformat(clearance["on"]), clearance["by"])
+        for clearance in answers.pop("clearances", [])
     )
     return ev.Screening(**answers, clearances=clearances)
 
@@ -139,7 +140,7 @@ def _energy_before_cut(phases: Sequence[Phase], targets: Sequence[Target]) -> fl
     return before[-1] if before else None
 
 
-def _log(roster: Roster, doubts: Sequence[Doubt], index: int, on: date) -> ev.Log:
+def _log(roster: Roster, suspects: Sequence[SuspectEntry], index: int, on: date) -> ev.Log:
     end = roster.day_seen(on) + 1
     mass = np.isfinite(roster.log.mass_kg[index, :end])
     intake = roster.log.intake_kcal[index, :end]
@@ -168,12 +169,12 @@ def _log(roster: Roster, doubts: Sequence[Doubt], index: int, on: date) -> ev.Lo
             for day in np.flatnonzero(measured)
         ),
         sessions_missed_7_d=_missed_sessions(roster.sessions[index, :end], mass | logged),
-        suspect_28_d=_suspect_entries(doubts),
+        suspect_28_d=_suspect_entries(suspects),
     )
 
 
-def _suspect_entries(doubts: Sequence[Doubt]) -> tuple[ev.SuspectEntries, ...]:
-    counts = Counter((doubt.kind, doubt.reason) for doubt in doubts)
+def _suspect_entries(suspects: Sequence[SuspectEntry]) -> tuple[ev.SuspectEntries, ...]:
+    counts = Counter((entry.kind, entry.reason) for entry in suspects)
     return tuple(
         ev.SuspectEntries(kind, reason, count)
         for (kind, reason), count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
@@ -212,14 +213,14 @@ def _days_since(happened: Bools) -> int | None:
 
 def _lifts(roster: Roster, estimates: RosterEstimates, index: int, on: date) -> tuple[ev.Lift, ...]:
     lifts, day = estimates.strength.lifts, _from_the_end(roster, on)
-    made = []
+    lifts_known = []
     for position, name in enumerate(estimates.lift_names[index]):
         at = (index, position, day)
         maximum = scalar_at(lifts.one_rep_max_kg, at, 3)
         if maximum is not None:
             lost, rising = lifts.probability_lost[at], lifts.probability_rising[at]
-            made.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), bool(estimates.main[at])))
-    return tuple(made)
+            lifts_known.append(ev.Lift(name, maximum, _number(lost, 4), _number(rising, 4), bool(estimates.main[at])))
+    return tuple(lifts_known)
 
 
 def _pooled_loss(roster: Roster, estimates: RosterEstimates, index: int, on: date) -> float | None:
@@ -253,10 +254,10 @@ def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbei
 
 def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:
     """What the athlete said last, unless menstruation started since; never concluded from silence."""
-    told = [note for note in wellbeing if "months_without_menstruation" in note.content]
-    if roster.athletes[index].sex != "female" or not told:
+    noted = [note for note in wellbeing if "months_without_menstruation" in note.content]
+    if roster.athletes[index].sex != "female" or not noted:
         return None
-    last = told[-1]
+    last = noted[-1]
     started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day_seen(on) + 1])
     if started.size and roster.first + timedelta(days=int(started[-1])) > last.date:
         return None

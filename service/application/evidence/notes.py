@@ -1,4 +1,4 @@
-"""What reviews know of athletes beside the arrays: screening, notes, pain, sessions, doubts, earlier reviews."""
+"""What reviews know of athletes beside the arrays: screening, notes, pain, sessions, suspect entries, reviews."""
 
 import uuid
 from collections import defaultdict
@@ -28,7 +28,7 @@ from service.store.tables import (
 NOTES_SINCE = timedelta(days=3660)  # a referral holds until it is cleared, however long ago it was noted
 SESSIONS_SINCE = timedelta(days=112)
 REVIEWS_SINCE = timedelta(days=70)
-DOUBTED_SINCE = timedelta(days=28)
+SUSPECT_SINCE = timedelta(days=28)
 
 
 class EarlierReview(NamedTuple):
@@ -58,8 +58,8 @@ class Deload:
 
 
 @dataclass(frozen=True)
-class Doubt:
-    """A doubted entry that is neither confirmed nor corrected."""
+class SuspectEntry:
+    """A suspect entry that is neither confirmed nor corrected."""
 
     date: date
     kind: Literal["weigh_in", "meal"]
@@ -76,7 +76,7 @@ class NoteRows:
     sessions: Mapping[uuid.UUID, Sequence[TrainingSession]] = field(default_factory=dict)  # oldest first
     painful_lifts: Mapping[uuid.UUID, Sequence[PainfulLift]] = field(default_factory=dict)  # of sessions before these
     deloads: Mapping[uuid.UUID, Sequence[Deload]] = field(default_factory=dict)  # by the review's day
-    doubts: Mapping[uuid.UUID, Sequence[Doubt]] = field(default_factory=dict)
+    suspect_entries: Mapping[uuid.UUID, Sequence[SuspectEntry]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ class Notes:
     sessions: Sequence[TrainingSession] = ()  # of the last 16 weeks, oldest first
     pains: Sequence[Pain] = ()  # by day
     deloads: Sequence[date] = ()  # first days of all accepted ones
-    doubts: Sequence[Doubt] = ()  # of the last four weeks
+    suspect_entries: Sequence[SuspectEntry] = ()  # of the last four weeks
 
 
 async def read_notes(scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date) -> NoteRows:
@@ -111,7 +111,7 @@ async def read_notes(scope: Scope, ids: Sequence[uuid.UUID], first: date, last: 
         await _sessions(scope, ids, first - SESSIONS_SINCE, last),
         await _painful_lifts(scope, ids, first - NOTES_SINCE, last - SESSIONS_SINCE),
         await _deloads(scope, ids, last),
-        await _doubts(scope, ids, first - DOUBTED_SINCE, last),
+        await _suspect_entries(scope, ids, first - SUSPECT_SINCE, last),
     )
 
 
@@ -130,7 +130,7 @@ def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
         sessions,
         sorted(_pains(wellbeing, before, sessions), key=lambda pain: (pain.on, pain.exercise, pain.level)),
         [deload.on for deload in rows.deloads.get(athlete_id, ()) if deload.reviewed < day],
-        [doubt for doubt in rows.doubts.get(athlete_id, ()) if day - DOUBTED_SINCE < doubt.date <= day],
+        [entry for entry in rows.suspect_entries.get(athlete_id, ()) if day - SUSPECT_SINCE < entry.date <= day],
     )
 
 
@@ -183,10 +183,10 @@ async def _earlier_reviews(
     scope: Scope, ids: Sequence[uuid.UUID], first: date, before: date
 ) -> Mapping[uuid.UUID, Sequence[EarlierReview]]:
     review = table_of(Review)
-    made = scope.select(*(review.c[name] for name in EarlierReview._fields), of=[Review]).where(
+    earlier = scope.select(*(review.c[name] for name in EarlierReview._fields), of=[Review]).where(
         review.c.athlete_id.in_(ids), review.c.as_of < before, review.c.as_of >= first
     )
-    return by_athlete(cast(Sequence[EarlierReview], await scope.rows(made.order_by(review.c.as_of.desc()))))
+    return by_athlete(cast(Sequence[EarlierReview], await scope.rows(earlier.order_by(review.c.as_of.desc()))))
 
 
 async def _sessions(
@@ -196,15 +196,15 @@ async def _sessions(
     trained = scope.select(TrainingSession).where(session.c.athlete_id.in_(ids), session.c.date.between(first, last))
 
     def order(row: TrainingSession) -> tuple[date, float, bytes]:
-        told = {name: getattr(row, name) for name in ("sets", "plan_day", "skipped", "deload")}
-        return _when_and_what(row, told)
+        content = {name: getattr(row, name) for name in ("sets", "plan_day", "skipped", "deload")}
+        return _when_and_what(row, content)
 
     return by_athlete(sorted(await scope.all(TrainingSession, trained), key=order))
 
 
-def _when_and_what(entry: WellbeingNote | TrainingSession, told: Mapping[str, Any]) -> tuple[date, float, bytes]:
+def _when_and_what(entry: WellbeingNote | TrainingSession, content: Mapping[str, Any]) -> tuple[date, float, bytes]:
     """What orders sessions and notes: date, time of day if told, content; not the order in which they arrived."""
-    return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(told, option=orjson.OPT_SORT_KEYS)
+    return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(content, option=orjson.OPT_SORT_KEYS)
 
 
 async def _painful_lifts(
@@ -233,14 +233,16 @@ async def _deloads(scope: Scope, ids: Sequence[uuid.UUID], before: date) -> dict
     return deloads
 
 
-async def _doubts(scope: Scope, ids: Sequence[uuid.UUID], after: date, to: date) -> dict[uuid.UUID, list[Doubt]]:
-    doubts: dict[uuid.UUID, list[Doubt]] = defaultdict(list)
+async def _suspect_entries(
+    scope: Scope, ids: Sequence[uuid.UUID], after: date, to: date
+) -> dict[uuid.UUID, list[SuspectEntry]]:
+    suspects: dict[uuid.UUID, list[SuspectEntry]] = defaultdict(list)
     kinds: tuple[tuple[Literal["weigh_in", "meal"], Table], ...] = (("weigh_in", WeighIn), ("meal", Meal))
     for kind, of in kinds:
         entry = table_of(of)
-        doubted = scope.select(entry.c.athlete_id, entry.c.date, entry.c.suspect, of=[of]).where(
+        suspect = scope.select(entry.c.athlete_id, entry.c.date, entry.c.suspect, of=[of]).where(
             entry.c.athlete_id.in_(ids), entry.c.date > after, entry.c.date <= to, entry.c.suspect.is_not(None)
         )
-        for row in await scope.rows(doubted):
-            doubts[row.athlete_id].append(Doubt(row.date, kind, row.suspect["reason"]))
-    return doubts
+        for row in await scope.rows(suspect):
+            suspects[row.athlete_id].append(SuspectEntry(row.date, kind, row.suspect["reason"]))
+    return suspects

@@ -32,7 +32,7 @@ def _training(case: Case) -> list[Any]:
     """The plan in force and the latest sessions."""
     plan = case.roster.plan(case.athlete.id, case.evidence.as_of)
     sessions = [
-        [session.date, session.sets, session.plan_day, session.deload, *(["doubted"] if session.suspect else [])]
+        [session.date, session.sets, session.plan_day, session.deload, *(["suspect"] if session.suspect else [])]
         for session in case.notes.sessions
     ]
     return [plan and [plan.from_date, plan.days, plan.gym], sessions]

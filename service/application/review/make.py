@@ -101,7 +101,7 @@ def _cases(batch: RosterEvidence, replaced: Replaced) -> list[Case]:
     ]
     for index, ahead in zip(unsure, outlooks(roster, estimates, unsure), strict=True):
         evidence[index] = replace(evidence[index], outlook=ahead)
-    decisions = [decide(known, policy.policy) for known, policy in zip(evidence, policies, strict=True)]
+    decisions = [decide(*pair) for pair in zip(evidence, (policy.policy for policy in policies), strict=True)]
     next_mass_kg = next_week_mass_kg(roster, estimates, evidence, decisions)
     return [
         Case(

@@ -121,14 +121,14 @@ async def test_each_day_of_one_pass_is_what_a_read_of_that_day_alone_gives(
                 assert repr(evidence) == repr(alone[who][0]), (who, day)
                 assert notes == alone[who][1], (who, day)
             evidence, notes = of_all[name]
-            seen.update(deloads=len(notes.deloads), reviews=len(notes.reviews), doubts=len(notes.doubts))
+            seen.update(deloads=len(notes.deloads), reviews=len(notes.reviews), suspects=len(notes.suspect_entries))
             seen.update(pains=len(notes.pains), lifts=len(evidence.lifts), symptoms=len(evidence.wellbeing.symptoms))
         assert min(seen.values()) > 0, seen  # each window held something
         last = by_name(together, LAST)[name][1]
         assert {LAST - note.date for note in last.wellbeing} >= {timedelta(days=days) for days in (0, 226, 3659, 3660)}
         assert max(LAST - note.date for note in last.wellbeing) == timedelta(days=3660)
         assert max(LAST - session.date for session in last.sessions) == timedelta(days=112)
-        assert max(LAST - doubt.date for doubt in last.doubts) == timedelta(days=27)
+        assert max(LAST - entry.date for entry in last.suspect_entries) == timedelta(days=27)
         assert {LAST - pain.on for pain in last.pains if pain.exercise == "hammer-curl"} >= {timedelta(days=226)}
 
 
