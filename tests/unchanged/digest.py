@@ -1,7 +1,7 @@
 """What the service answers, as a digest; made on one commit and compared on another.
 
-    python -m tests.unchanged.digest --write tests/unchanged/before.json     # make the stored digest
-    python -m tests.unchanged.digest --compare                               # exit 1 on a difference
+    python -m tests.unchanged.digest --write THEN.json      # on the commit before a rearrangement
+    python -m tests.unchanged.digest --compare THEN.json    # on the one after it: exit 1 on a difference
 
 Run from the project's root. Both take `--roster FILE` (../shared/samples/roster.ndjson; without that file the rules and
 the demo practice alone are compared) and `--only rules|whole|walk|demo`. A difference is named with the headlines of
@@ -26,7 +26,6 @@ from tests.unchanged.normal_form import differences, digest, normal
 from tests.unchanged.rule_cases import rule_cases
 from tests.unchanged.scenarios import Item, demo_practice, walked_roster, whole_roster
 
-BEFORE = Path(__file__).parent / "before.json"
 ROSTER = Path("../shared/samples/roster.ndjson")
 SHOWN = 60
 Digests = dict[str, list[str]]  # by item: its digest and headline
@@ -74,14 +73,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--write", type=Path, metavar="FILE", help="make a digest")
-    what.add_argument("--compare", action="store_true", help="compare with the stored one")
-    parser.add_argument("--before", type=Path, default=BEFORE, help="the stored digest")
+    what.add_argument("--compare", type=Path, metavar="FILE", help="compare with such a digest")
     parser.add_argument("--roster", type=Path, default=ROSTER)
     parser.add_argument("--only", choices=("rules", "whole", "walk", "demo"))
     parser.add_argument("--bodies", type=Path, help="write the whole answers in normal form, a line each")
     parser.add_argument("--explain", type=Path, help="such a file of the earlier commit, to say where answers differ")
     asked = parser.parse_args()
-    before = read(asked.before) if asked.compare else {}
+    before = read(asked.compare) if asked.compare else {}
     bodies_then = dict(map(orjson.loads, asked.explain.read_bytes().splitlines())) if asked.explain else {}
     made: Digests = {}
     faults, lines = [], []

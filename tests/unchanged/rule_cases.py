@@ -12,11 +12,11 @@ import orjson
 from tests.unchanged.scenarios import Item
 
 PLACES = {  # where a name of the domain may live, before and after
-    "decide": ("service.domain.arbiter", "service.domain.rules.arbiter"),
-    "check_in": ("service.domain.checkin", "service.domain.rules.checkin", "service.domain.rules.check_in"),
-    "gate": ("service.domain.safety", "service.domain.rules.gate"),
-    "check_change": ("service.domain.amendments", "service.domain.rules.amendments"),
-    "Change": ("service.domain.amendments", "service.domain.rules.amendments"),
+    "decide": ("service.domain.rules.arbiter",),
+    "check_in": ("service.domain.rules.checkin",),
+    "gate": ("service.domain.rules.gate",),
+    "check_change": ("service.domain.rules.amendments",),
+    "Change": ("service.domain.rules.amendments",),
     "DEFAULT": ("service.domain.policy",),
 }
 PAIRS = 400
@@ -68,10 +68,9 @@ def _thresholds(
     rows: dict[str, int] = {}
     for code, make, on, off in cases:
         row = rows[code] = rows.get(code, 0) + 1
-        then = {"data.suspect_entries": "data.doubted_entries"}.get(code, code)
         for side, values in (("on", on), ("off", off)):
             for place, value in enumerate(values):
-                yield f"{source}/{then}/{row}-{side}-{place + 1}", make(value)
+                yield f"{source}/{code}/{row}-{side}-{place + 1}", make(value)
 
 
 def rule_cases(pairs: Iterable[str] | None = None) -> Iterator[Item]:
