@@ -94,6 +94,7 @@ class ReviewDocument(TypedDict):
     findings: list[dict[str, Any]]
     recommendation: dict[str, Any]
     overridden: list[dict[str, Any]]
+    caution: str | None
     prediction: Prediction
     score: Score | None
     changed_since: ChangedSince | None
