@@ -5,6 +5,7 @@ python -m tests.documentation        # writes the sections anew; a test compares
 
 from pathlib import Path
 
+from service.catalogue.sentences import question
 from service.domain.rules.phases import TRANSITIONS
 from service.domain.rules.rulebook import EVERY_RULE
 
@@ -24,7 +25,7 @@ def phase_diagram() -> str:
 def rule_table() -> str:
     """All rules in the order in which they are heard, as a table."""
     rows = [
-        f"| `{rule.code}` | {rule.stage} | {rule.severity} | {rule.action or '–'} | {rule.question} |"
+        f"| `{rule.code}` | {rule.stage} | {rule.severity} | {rule.action or '–'} | {question(rule.code)} |"
         for rule in EVERY_RULE
     ]
     return "\n".join(["| rule | stage | severity | argues for | asks |", "|---|---|---|---|---|", *rows])

@@ -16,6 +16,7 @@ from service.application.food.adherence import DayAdherence, adherence
 from service.application.food.logging_need import logging_need_on
 from service.application.schedule import today_of
 from service.auth import requires
+from service.catalogue.sentences import render
 from service.domain.nutrition.adherence import WeekIntake, mean, weeks_of
 from service.domain.nutrition.eating import window_kept
 from service.errors import Invalid, NotFound
@@ -112,7 +113,7 @@ async def get_logging_need(
     return LoggingNeedAnswer(
         complete_days_per_week=need.complete_days_per_week,
         because=list(need.because),
-        statement=need.statement,
+        statement=render(*need.statement),
         risk_kcal=round(need.risk_kcal, 1),
         maintenance_half_width_kcal=None if need.half_width_kcal is None else round(need.half_width_kcal, 1),
         day_sd_kcal=round(need.day_sd_kcal, 1),

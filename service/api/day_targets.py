@@ -16,6 +16,7 @@ from service.application.evidence.gather import evidence_on
 from service.application.plan import targets as plan
 from service.application.schedule import WEEKDAYS, today_of
 from service.auth import requires
+from service.catalogue.sentences import render
 from service.domain import evidence as ev
 from service.domain.nutrition.day_split import split_targets
 from service.domain.rules.menu_safety import Refusal, refusals
@@ -85,9 +86,9 @@ async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnsw
 def refuse(reasons: Sequence[Refusal]) -> None:
     """Answer with a referral where safety forbids a menu."""
     if reasons:
-        faults = [Fault(pointer="/targets", code=reason.code, detail=reason.words) for reason in reasons]
+        faults = [Fault(pointer="/targets", code=reason.code, detail=render(reason.statement)) for reason in reasons]
         too_low = all(reason.code in ("safety.energy_floor", "limit.deficit") for reason in reasons)
-        raise Invalid(reasons[0].words, faults, code="energy_floor" if too_low else "referral")
+        raise Invalid(faults[0].detail, faults, code="energy_floor" if too_low else "referral")
 
 
 async def targets_on(

@@ -20,6 +20,7 @@ from service.application.evidence import policies
 from service.application.evidence.gather import read_log
 from service.application.review.replay import Course, replay, summary
 from service.auth import Principal, requires
+from service.catalogue.sentences import question
 from service.domain.policy import DEFAULT, Policy, describe, validate
 from service.domain.rules.rulebook import describe_rules
 from service.errors import Conflict, Fault, Invalid, NotFound
@@ -144,7 +145,7 @@ async def get_policy_schema() -> PolicySchema:
     """Every threshold with default, unit, range and source; every rule with the thresholds that decide it."""
     return PolicySchema(
         items=[ThresholdAnswer.model_validate(row) for row in describe()],
-        rules=[RuleAnswer.model_validate(row) for row in describe_rules()],
+        rules=[RuleAnswer.model_validate({**row, "question": question(row["code"])}) for row in describe_rules()],
     )
 
 

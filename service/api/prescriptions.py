@@ -18,6 +18,7 @@ from service.application.training.prescriptions import body
 from service.application.training.volume import WeekVolume, volume_by_week
 from service.auth import requires
 from service.catalogue.exercises import exercises
+from service.catalogue.sentences import render
 from service.errors import Invalid, NotFound
 
 router = APIRouter(tags=["training"], route_class=CommittedRoute)
@@ -123,7 +124,7 @@ async def get_substitutes(
             name=exercises()[swap.exercise].name,
             score=round(swap.score, 3),
             one_rep_max_kg=swap.one_rep_max_kg and {k: round(v, 2) for k, v in vars(swap.one_rep_max_kg).items()},
-            why=swap.why,
+            why=render(swap.why),
         )
         for swap in swaps
     ]

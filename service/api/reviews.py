@@ -44,6 +44,7 @@ class FindingAnswer(Answer):
 
     code: str
     severity: Annotated[str, Field(examples=["info", "advice", "warning", "stop"])]
+    sentence: str | None = Field(None, description="the statement's id; null in reviews made before there were ids")
     statement: str
     evidence: Documented
     source: str
@@ -78,6 +79,7 @@ class ReviewAnswer(Answer):
     findings: list[FindingAnswer]
     recommendation: RecommendationAnswer
     overridden: list[Documented]
+    caution: str | None = Field(None, description="where something is stopped or a professional is to decide")
     prediction: Documented
     score: Documented | None = Field(
         description="how last week's prediction for this day came out: by quantity the interval `predicted` for the"

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from service.catalogue.sentences import question
 from service.domain.policy import DEFAULT, describe
 from service.domain.rules.rulebook import describe_rules
 from service.store.scope import Scope
@@ -34,7 +35,7 @@ def test_the_schema_has_every_threshold_with_its_source(api: Api) -> None:
 
 def test_the_schema_has_every_rule_with_the_thresholds_that_decide_it(api: Api) -> None:
     schema = api("GET", "/policies/schema").json()
-    assert schema["rules"] == describe_rules()
+    assert schema["rules"] == [{**row, "question": question(row["code"])} for row in describe_rules()]
     assert all({*rule["thresholds"]} <= {item["name"] for item in schema["items"]} for rule in schema["rules"])
     rules = {rule["code"]: rule for rule in schema["rules"]}
     assert rules["safety.minor"] | {"source": ""} == {

@@ -1,7 +1,6 @@
 """The same evidence gives the same decision anywhere; consistent data narrow what is known and never ask for more."""
 
 import hashlib
-import json
 import os
 import subprocess
 import sys
@@ -18,7 +17,7 @@ from service.domain.evidence import Lift, PastPhase, Screening, Targets, moved
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog, FoodState
 from service.domain.rules.amendments import Change, check_change
-from service.domain.rules.arbiter import decide
+from service.domain.rules.arbiter import Decision, decide
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.targets import phase_energy
 from tests.domain.rules.on_plan import CLEAR, ago, but, phase, q
@@ -39,9 +38,8 @@ evidences = st.builds(
 )
 
 
-def digest(decision: object) -> str:
-    body = json.dumps(decision.body(), sort_keys=True)  # type: ignore[attr-defined]
-    return hashlib.sha256(body.encode()).hexdigest()
+def digest(decision: Decision) -> str:
+    return hashlib.sha256(repr(decision).encode()).hexdigest()
 
 
 @settings(max_examples=200, deadline=None, derandomize=True)

@@ -26,6 +26,7 @@ import httpx
 import numpy as np
 import orjson
 
+from service.application.review.decided import decision_body
 from service.demo.lifters import EXPERIENCE_NAMES, train
 from service.demo.lines import METHOD_NAMES, Enrolment, world_lines
 from service.demo.world import FIRST_DAY
@@ -315,7 +316,7 @@ class HttpCoach:
 
         def keep(i: int, _: Year, evidence: Any, decision: Any) -> None:
             PolicyCoach._keep(self.shadow, i, counted, evidence, decision)  # type: ignore[arg-type]
-            said[i] = {"evidence": evidence, **decision.body()["recommendation"]}
+            said[i] = {"evidence": evidence, **decision_body(decision, evidence.as_of)["recommendation"]}
 
         def first(i: int, _: Year, evidence: Any) -> None:
             energy = phase_energy(evidence, DEFAULT, year.first[i])  # type: ignore[arg-type]

@@ -8,24 +8,22 @@ from typing import Any, Literal, NamedTuple
 
 from sqlalchemy import Select, Table
 
+from service.catalogue.sentences import render
 from service.domain.rules import data_rules, energy_rules
-from service.domain.rules.checkin import NEXT
+from service.domain.rules.checkin import HAS_NEXT
 from service.domain.rules.findings import Action, Severity
+from service.domain.sentence import say
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 
 _ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
 _CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
 
-_DECIDE = {
-    "change_energy": "Decide on the change of energy.",
-    "switch_phase": "Decide on the next phase.",
-    "deload": "Decide on the lighter week.",
-}
-_ASKS = {rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA} & {*NEXT}
+_DECIDE = frozenset({"change_energy", "switch_phase", "deload"})  # actions with a decision of their own to take
+_ASKS = {
+    rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA
+} & HAS_NEXT
 
-_WORK = {"weekly_review": "weekly review", "check_in": "nightly check-in"}
-_RETRIED = "Wait: it is tried again within the hour. If it stays, ask whoever runs the service to read the log."
 _OF_SEVERITY = tuple(Severity)  # by rank
 Source = Literal["review", "check_in", "job"]
 
@@ -152,10 +150,9 @@ class _Needs:
 
     def add_failure(self, failure: JobFailure) -> None:
         """Add work of this athlete that could not be done."""
-        times = "once" if failure.attempts == 1 else f"{failure.attempts} times"
-        statement = f"The {_WORK.get(failure.job, 'work')} of this athlete could not be done ({times} so far)."
+        statement = render(say(f"job.{failure.job}", attempts=failure.attempts))
         reason = Reason("job", f"job.{failure.job}", Severity.WARNING.value, statement)
-        self.add(Severity.WARNING.rank, _RETRIED, 0, [reason])
+        self.add(Severity.WARNING.rank, render(say("job.retried")), 0, [reason])
 
     def add_night(self, night: _Night) -> None:
         """Add what the check-in of the night found."""
@@ -165,11 +162,12 @@ class _Needs:
     def add_review(self, review: _OpenReview) -> None:
         """Add an open review: its action is what there is to decide, what stops a deficit or a lift goes before."""
         self.review_id, self.action = review.id, review.action
-        kept = _kept("review", review.attention) if review.attention else _Kept("Decide on the recommendation.", 0, [])
+        kept = _kept("review", review.attention) if review.attention else _Kept(render(say("decide.open")), 0, [])
         decides = review.action != "hold" and review.severity < Severity.STOP.rank
-        advice = _DECIDE.get(review.action, kept.next) if decides else kept.next
+        advice = render(say(f"decide.{review.action}")) if decides and review.action in _DECIDE else kept.next
         if review.action == "collect_data":
-            advice = next((NEXT[reason.code] for reason in kept.reasons if reason.code in _ASKS), advice)
+            asked = [render(say(f"next.{reason.code}")) for reason in kept.reasons if reason.code in _ASKS]
+            advice = next(iter(asked), advice)
         self.add(review.severity, advice, kept.days_overdue, kept.reasons, decides)
 
     def listed(self, athlete_id: uuid.UUID, external_id: str, name: str | None) -> AthleteToSee:

@@ -96,6 +96,7 @@ class ReviewDocument(TypedDict):
     findings: list[dict[str, Any]]
     recommendation: dict[str, Any]
     overridden: list[dict[str, Any]]
+    caution: str | None
     prediction: Prediction
     score: Score | None
     changed_since: ChangedSince | None

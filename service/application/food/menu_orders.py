@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menus import MenuDay, plan_menus, shopping
 from service.application.schedule import WEEKDAYS
+from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, Targets
 from service.domain.nutrition.day_split import split_targets
 from service.domain.nutrition.foods import NUTRIENTS, Food, Nutrients, total
@@ -76,7 +77,7 @@ async def make_menus(
     )
     return Menus(
         days, targets, eaten, shopping(days), _window(athlete, evidence, policy),
-        cautions(evidence, policy, targets[0]),
+        [render(caution) for caution in cautions(evidence, policy, targets[0])],
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from service.application.evidence.gather import evidence_on
 from service.application.plan.phases import PhasePlan
 from service.application.plan.targets import TargetsPlan
 from service.application.schedule import today_of
+from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
 from service.domain.rules.amendments import Change, check_change
@@ -23,6 +24,7 @@ from service.domain.rules.plan_sense import check_energy, check_grams
 from service.domain.rules.proposals import deepens
 from service.domain.rules.rulebook import RULE
 from service.domain.rules.timeline import Planned, changes, with_step
+from service.domain.sentence import say
 from service.errors import Fault, Invalid
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, Phase, Target, WellbeingNote
@@ -129,17 +131,19 @@ def refuse(against: Sequence[Finding], acknowledged: Collection[str], place: str
     against = list({finding.code: finding for finding in reversed(against)}.values())[::-1]
     hard = hard_faults(against, place)
     if hard:
-        raise Invalid("a hard limit forbids this change", hard)
+        raise Invalid(render(say("refusal.hard_limit"), say("caution")), hard)
     soft = [finding for finding in against if finding.code not in acknowledged]
     if soft:
-        faults = [Fault(pointer="/acknowledge", code=finding.code, detail=finding.statement) for finding in soft]
-        raise Invalid("acknowledge these by their codes to go on", faults)
+        faults = [
+            Fault(pointer="/acknowledge", code=finding.code, detail=render(finding.statement)) for finding in soft
+        ]
+        raise Invalid(render(say("refusal.acknowledge")), faults)
 
 
 def hard_faults(against: Sequence[Finding], place: str) -> list[Fault]:
     """The hard limits among findings as faults, at the field that breaks them."""
     return [
-        Fault(pointer=_field(finding.code, place), code=finding.code, detail=finding.statement)
+        Fault(pointer=_field(finding.code, place), code=finding.code, detail=render(finding.statement))
         for finding in against
         if finding.severity is Severity.STOP
     ]

@@ -12,6 +12,7 @@ from service.application.evidence.review_documents import (
     Score,
 )
 from service.application.review.case import Case
+from service.application.review.decided import decision_body
 from service.application.review.digest import ENGINE_VERSION
 from service.application.review.prediction import prediction_of, shown_band
 from service.application.training import prescriptions
@@ -29,7 +30,8 @@ def iso_week(day: date) -> str:
 
 def document_of(case: Case, score: Score | None, changed: ChangedSince | None, inputs_digest: str) -> ReviewDocument:
     """What is kept and shown of a review."""
-    evidence, decided = case.evidence, case.decision.body()
+    evidence = case.evidence
+    decided = decision_body(case.decision, evidence.as_of)
     return ReviewDocument(
         week=iso_week(evidence.as_of),
         as_of=evidence.as_of.isoformat(),
@@ -38,6 +40,7 @@ def document_of(case: Case, score: Score | None, changed: ChangedSince | None, i
         findings=decided["findings"],
         recommendation={**decided["recommendation"], "prescriptions": _prescriptions(case)},
         overridden=decided["overridden"],
+        caution=decided["caution"],
         prediction=prediction_of(case),
         score=score,
         changed_since=changed,

@@ -131,7 +131,7 @@ def _result(case: Case) -> Result:
         document=orjson.loads(orjson.dumps(document_of(case, score, changed, digest))),
         action=case.decision.recommendation.action.value,
         severity=gravest(findings),
-        attention=attention_body(findings),
+        attention=attention_body(findings, evidence.as_of),
         score=score,
         inputs_digest=digest,
         check_in=check_in_body(evidence, case.policy.policy),

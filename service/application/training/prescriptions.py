@@ -8,9 +8,11 @@ from typing import Any
 
 from service.application.log.session_lifts import lift_set
 from service.catalogue.exercises import exercises
+from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, ScalarEstimate
 from service.domain.policy import Policy
 from service.domain.rules.gate import Gate
+from service.domain.sentence import Sentence, say
 from service.domain.strength.sets import LiftSet
 from service.domain.training.loads import Gym, available_loads
 from service.domain.training.plans import PlannedDay, PlannedExercise
@@ -116,7 +118,7 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
             hurts = item.exercise in trainee.gate.closed_exercises
             prescription = _behind_gate(prescription, history, trainee.gate.load_open, hurts)
         if item.exercise in doubted:
-            prescription = replace(prescription, why=f"{prescription.why} {_DOUBTED}")
+            prescription = replace(prescription, why=(*prescription.why, _DOUBTED))
         made.append(prescription)
     return made
 
@@ -135,13 +137,13 @@ def _behind_gate(asked: Prescription, history: Sequence[LiftSession], load_open:
         return asked
     lifted = [session.external_kg for session in history if any(session.reps)]
     if not lifted:
-        return replace(_loaded(asked, None), rule="find", why=_NO_LOAD)
+        return replace(_loaded(asked, None), rule="find", why=(_NO_LOAD,))
     last = lifted[-1]
-    return asked if wanted <= last else replace(_loaded(asked, last), rule="hold", why=_NO_LOAD)
+    return asked if wanted <= last else replace(_loaded(asked, last), rule="hold", why=(_NO_LOAD,))
 
 
-def _stopped(asked: Prescription, why: str) -> Prescription:
-    return replace(_loaded(asked, None), sets=0, reps_from=0, reps_to=0, rule="stop", why=why)
+def _stopped(asked: Prescription, why: Sentence) -> Prescription:
+    return replace(_loaded(asked, None), sets=0, reps_from=0, reps_to=0, rule="stop", why=(why,))
 
 
 def _loaded(asked: Prescription, external_kg: float | None) -> Prescription:
@@ -155,10 +157,10 @@ def _loaded(asked: Prescription, external_kg: float | None) -> Prescription:
     )
 
 
-_HURTS = "This lift hurt again: stop it and swap it until a licensed professional has cleared it."
-_NO_TRAINING = "No training after such symptoms until a licensed professional has cleared it (see the safety findings)."
-_DOUBTED = "A doubted session with this lift is left out until it is confirmed or mended."
-_NO_LOAD = "No more load than last time until a licensed professional has cleared it (see the safety findings)."
+_HURTS = say("lift.hurts")
+_NO_TRAINING = say("lift.no_training")
+_DOUBTED = say("lift.doubted")
+_NO_LOAD = say("lift.no_more_load")
 
 
 def body(prescription: Prescription) -> dict[str, Any]:
@@ -171,5 +173,5 @@ def body(prescription: Prescription) -> dict[str, Any]:
         "rir": prescription.rir,
         **{name: round(load, 3) for name, load in loads.items() if load is not None},
         "rule": prescription.rule,
-        "why": prescription.why,
+        "why": render(*prescription.why),
     }

@@ -13,7 +13,7 @@ from service.domain.evidence import Evidence
 from service.domain.normal import Z90
 from service.domain.policy import Policy
 from service.domain.records import Floats, FoodState, Ints
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 ALL = 7
 HORIZON_WEEKS = 2  # weekly reviews look at about two weeks of intake
@@ -39,7 +39,7 @@ class LoggingNeed:
 
     complete_days_per_week: int
     because: tuple[str, ...]
-    statement: str
+    statement: tuple[Sentence, ...]
     risk_kcal: float
     half_width_kcal: float | None
     day_sd_kcal: float
@@ -70,40 +70,37 @@ def logging_need(evidence: Evidence, policy: Policy, day_sd_kcal: float | None) 
     half = None if maintenance is None else (maintenance.hi - maintenance.lo) / 2.0
     whole = _why_all(evidence, policy, half)
     if whole or maintenance is None or half is None:
-        codes = tuple(code for code, _ in whole)
-        return LoggingNeed(ALL, codes, " ".join(words for _, words in whole), 0.0, half, spread)
+        return LoggingNeed(ALL, tuple(whole), tuple(whole.values()), 0.0, half, spread)
     allowed = maintenance.mean * policy.maintenance_interval_pct / 100.0
     least = LEAST[evidence.kind or "maintain"]
     fitting = [k for k in OPTIONS if k >= least and sqrt(half**2 + sparse_risk_kcal(k, spread) ** 2) <= allowed]
     days = min(fitting, default=ALL)
     risk = sparse_risk_kcal(days, spread)
     if days == ALL:
-        code, words = "days.irregular", f"Days differ by {number(spread)} kcal: fewer would not stand for the week."
+        code, statement = "days.irregular", say("logging.days_irregular", spread_kcal=spread)
     else:
         code = "maintenance.known"
-        words = (
-            f"Maintenance is known to ± {number(half)} kcal and days differ by {number(spread)} kcal: {days} complete"
-            f" days a week will do, at the risk of {number(risk)} kcal a day in the mean intake."
+        statement = say(
+            "logging.maintenance_known", half_width_kcal=half, spread_kcal=spread, days=days, risk_kcal=risk
         )
-    return LoggingNeed(days, (code,), words, risk, half, spread)
+    return LoggingNeed(days, (code,), (statement,), risk, half, spread)
 
 
-def _why_all(evidence: Evidence, policy: Policy, half_width_kcal: float | None) -> list[tuple[str, str]]:
-    """Reasons to log every day, whatever the interval."""
-    reasons = []
+def _why_all(evidence: Evidence, policy: Policy, half_width_kcal: float | None) -> dict[str, Sentence]:
+    """Reasons to log every day, whatever the interval, by their codes."""
+    reasons = {}
     maintenance, phase = evidence.maintenance_kcal, evidence.phase
     if maintenance is None or half_width_kcal is None:
-        reasons.append(("maintenance.unknown", "Maintenance energy is not known yet: log every day."))
+        reasons["maintenance.unknown"] = say("logging.maintenance_unknown")
     elif half_width_kcal > maintenance.mean * policy.maintenance_interval_pct / 100.0:
-        pct = number(100.0 * half_width_kcal / maintenance.mean, 1)
-        words = f"Maintenance is known to ± {pct} % only, {number(policy.maintenance_interval_pct)} % are wanted."
-        reasons.append(("maintenance.wide", words))
+        half_pct, wanted_pct = 100.0 * half_width_kcal / maintenance.mean, policy.maintenance_interval_pct
+        reasons["maintenance.wide"] = say("logging.maintenance_wide", half_width_pct=half_pct, wanted_pct=wanted_pct)
     if phase is not None and phase.day <= AFTER_SWITCH_DAYS and evidence.past_phases:
-        reasons.append(("phase.switched", f"Day {phase.day} of a new phase: maintenance moves after a switch."))
+        reasons["phase.switched"] = say("logging.phase_switched", day=phase.day)
     if stalled(evidence, policy):
-        reasons.append(("rate.stalled", "The weight stalls: only a whole log tells a stall from an unlogged surplus."))
+        reasons["rate.stalled"] = say("logging.rate_stalled")
     if evidence.log.weigh_ins_7_d < WEIGH_INS_7_D:
-        reasons.append(("weigh_ins.few", "Too few weigh-ins in the last 7 days to stand in for a food log."))
+        reasons["weigh_ins.few"] = say("logging.weigh_ins_few")
     return reasons
 
 

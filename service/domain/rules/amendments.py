@@ -25,7 +25,7 @@ from service.domain.rules.phases import cuts_in_a_row, goal_reached
 from service.domain.rules.proposals import deepens
 from service.domain.rules.rulebook import RULE
 from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, lowest_energy
-from service.domain.wording import number
+from service.domain.sentence import say
 
 AVAILABILITY = ("energy_availability_flag", "reporting_ratio_min")
 
@@ -88,30 +88,32 @@ def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
     findings: list[Finding] = []
     energy, opened = change.energy_kcal, gate(evidence, policy)
     if change.window and opened.on_referral_list:
-        words = "The athlete is on the referral list, also when cleared: no eating window."
-        findings.append(finding("safety.eating_window", Severity.STOP, Verdict(words), policy, ()))
+        verdict = Verdict(say("safety.eating_window"))
+        findings.append(finding("safety.eating_window", Severity.STOP, verdict, policy))
     if _is_deficit(evidence, policy, energy, change.phase):
         closed = () if opened.deficit_open else opened.closed_by
         for rule in safety_rules.RULES:
             if rule.code in (*closed, "loss.ceiling") and rule.code != "safety.pain":
                 findings += [hard] if (hard := rule(evidence, policy)) is not None else []
-        if (verdict := too_lean(evidence, policy)) is not None:
-            findings.append(finding("floor.body_fat", Severity.STOP, verdict, policy, BODY_FAT_FLOOR))
-        if (verdict := too_light(evidence, policy)) is not None:
-            findings.append(finding("floor.bmi", Severity.STOP, verdict, policy, ("bmi_floor",)))
+        if (lean := too_lean(evidence, policy)) is not None:
+            findings.append(finding("floor.body_fat", Severity.STOP, lean, policy, BODY_FAT_FLOOR))
+        if (light := too_light(evidence, policy)) is not None:
+            findings.append(finding("floor.bmi", Severity.STOP, light, policy, ("bmi_floor",)))
     if energy is None:
         return findings
     floor = energy_floor_kcal(evidence, policy)
     if energy < floor:
-        words = f"{number(energy)} kcal is below the energy floor of {number(floor)} kcal."
-        verdict = Verdict(words, {"energy_kcal": energy, "floor_kcal": floor})
+        verdict = Verdict(
+            say("limit.energy_below_floor", energy_kcal=energy, floor_kcal=floor),
+            {"energy_kcal": energy, "floor_kcal": floor},
+        )
         findings.append(finding("limit.energy_floor", Severity.STOP, verdict, policy, ENERGY_FLOOR))
     limit = lowest_energy(evidence, policy)
     if limit.name != "energy_floor" and energy < limit.energy_kcal - 1.0:
-        words = (
-            f"{number(energy)} kcal is a larger deficit than allowed: {number(limit.energy_kcal)} kcal is the least."
+        verdict = Verdict(
+            say("limit.energy_below_deficit_cap", energy_kcal=energy, least_kcal=limit.energy_kcal),
+            {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name},
         )
-        verdict = Verdict(words, {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name})
         findings.append(finding("limit.deficit", Severity.STOP, verdict, policy, LOWEST_ENERGY))
     return findings
 
@@ -124,14 +126,14 @@ def _soft_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     findings = []
     most = min(policy.energy_step_max_kcal, now * policy.energy_step_max_pct / 100.0)
     if abs(energy - now) > most:
-        words = f"A change of {number(abs(energy - now))} kcal at once is larger than {number(most)} kcal."
-        findings.append(soft("limit.step", words, policy, "energy_step_max_kcal", "energy_step_max_pct"))
+        statement = say("limit.step", change_kcal=abs(energy - now), most_kcal=most)
+        findings.append(soft("limit.step", statement, policy, "energy_step_max_kcal", "energy_step_max_pct"))
     if today is not None and today.day <= policy.energy_quiet_days:
-        words = f"It is day {today.day} of the {today.kind}: water and gut content move the scale in the first days."
-        findings.append(soft("energy.quiet_days", words, policy, "energy_quiet_days"))
+        statement = say("energy.change_in_quiet_days", day=today.day, phase=today.kind)
+        findings.append(soft("energy.quiet_days", statement, policy, "energy_quiet_days"))
     if last is not None and (evidence.as_of - last).days < policy.energy_change_min_interval_days:
-        words = f"Energy was changed {(evidence.as_of - last).days} days ago; its effect cannot show yet."
-        findings.append(soft("energy.too_soon", words, policy, "energy_change_min_interval_days"))
+        statement = say("energy.change_too_soon", days=(evidence.as_of - last).days)
+        findings.append(soft("energy.too_soon", statement, policy, "energy_change_min_interval_days"))
     return findings
 
 
@@ -143,18 +145,19 @@ def _soft_phase(evidence: Evidence, policy: Policy, change: Change) -> list[Find
         least = {"build": policy.build_min_days, "maintain": policy.maintain_min_days, "cut": 0}[now.kind]
         day = (starts - now.starts_on).days
         if day < least:
-            words = f"The {now.kind} would have lasted {max(day, 0)} days; it usually lasts {least} days or more."
-            findings.append(soft("phase.too_short", words, policy, "build_min_days", "maintain_min_days"))
+            statement = say("phase.too_short", phase=now.kind, days=max(day, 0), least_days=least)
+            findings.append(soft("phase.too_short", statement, policy, "build_min_days", "maintain_min_days"))
     if phase == "cut":
         row = cuts_in_a_row(evidence) + (evidence.kind == "cut")
         if row >= policy.cuts_in_a_row_max:
-            words = f"It would be cut number {row + 1} without a build between."
-            findings.append(soft("phase.cuts_in_a_row", words, policy, "cuts_in_a_row_max"))
+            findings.append(
+                soft("phase.cuts_in_a_row", say("phase.cuts_in_a_row", count=row + 1), policy, "cuts_in_a_row_max")
+            )
         if goal_reached(evidence, policy):
-            findings.append(soft("goal.reached", "The body-fat goal is already reached.", policy, *GOAL))
+            findings.append(soft("goal.reached", say("goal.reached_already"), policy, *GOAL))
     if end is not None and (phase or evidence.kind) == "cut" and (end - starts).days + 1 > policy.cut_max_days:
-        words = f"A cut until {end} lasts {(end - starts).days + 1} days, longer than {policy.cut_max_days}."
-        findings.append(soft("phase.longest_cut", words, policy, "cut_max_days"))
+        statement = say("phase.cut_too_long", ends_on=end, days=(end - starts).days + 1, most_days=policy.cut_max_days)
+        findings.append(soft("phase.longest_cut", statement, policy, "cut_max_days"))
     return findings
 
 
@@ -162,23 +165,23 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
     findings = []
     available = None if energy is None else energy_availability(evidence, policy, energy)
     if available is not None and available < policy.energy_availability_flag:
-        words = (
-            f"It leaves {number(available, 1)} kcal per kg of fat-free mass, below"
-            f" {number(policy.energy_availability_flag)}; a screen with poor sensitivity (45 %)."
+        statement = say(
+            "safety.energy_availability_after", available=available, flagged_below=policy.energy_availability_flag
         )
-        findings.append(soft("safety.energy_availability", words, policy, *AVAILABILITY))
+        findings.append(soft("safety.energy_availability", statement, policy, *AVAILABILITY))
     if not deepens(evidence, policy, energy, phase):
         return findings
     opened = gate(evidence, policy)
     if not opened.screened:
-        findings.append(soft("screening.unanswered", "The screening questions are not all answered.", policy))
+        findings.append(soft("screening.unanswered", say("screening.not_answered"), policy))
     if not opened.deepening_open:
         findings.append(_symptom_noted(policy))
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:
-        words = f"Strength on the main lifts is probably lost ({number(evidence.strength_lost or 0.0, 2)})."
-        findings.append(soft("strength.lost", words, policy, "strength_warn_probability"))
+        statement = say("strength.lost_probably", probability=evidence.strength_lost)
+        findings.append(soft("strength.lost", statement, policy, "strength_warn_probability"))
     if signs := strained(evidence, policy):
-        findings.append(soft("wellbeing.strain", f"The athlete is under strain: {', '.join(signs)}.", policy, *STRAIN))
+        statement = say("wellbeing.under_strain", signs=tuple(sign.sentence for sign in signs))
+        findings.append(soft("wellbeing.strain", statement, policy, *STRAIN))
     for rule in RULE.values():
         if rule.stage is Stage.DATA and rule.action and (verdict := rule.judge(evidence, policy)) is not None:
             findings.append(soft(rule.code, verdict.statement, policy, *rule.thresholds))
@@ -186,4 +189,4 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
 
 
 def _symptom_noted(policy: Policy) -> Finding:
-    return soft("safety.symptom_noted", "Dizziness or palpitations were noted lately.", policy, *MILD_SYMPTOM)
+    return soft("safety.symptom_noted", say("safety.symptom_of_late"), policy, *MILD_SYMPTOM)

@@ -14,6 +14,7 @@ from service.domain.rules.proposals import Proposal, propose
 from service.domain.rules.rule import Rule
 from service.domain.rules.rulebook import RULE, judge
 from service.domain.rules.targets import macro_targets
+from service.domain.sentence import Sentence, say
 
 
 @dataclass(frozen=True)
@@ -21,7 +22,7 @@ class Overridden:
     """A finding that argued for an action and was not followed, and why."""
 
     code: str
-    why: str
+    why: Sentence
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class Recommendation:
     targets: Targets | None
     phase: Switch | None
     because: tuple[str, ...]
-    would_change_if: tuple[str, ...]
+    would_change_if: tuple[Sentence, ...]
 
 
 @dataclass(frozen=True)
@@ -45,24 +46,6 @@ class Decision:
     recommendation: Recommendation
     overridden: tuple[Overridden, ...]
     gate: Gate
-
-    def body(self) -> dict[str, Any]:
-        """Findings, recommendation and what was overridden as plain records, as a review shows them."""
-        r = self.recommendation
-        return {
-            "findings": [finding.body() for finding in self.findings],
-            "recommendation": {
-                "action": r.action.value,
-                "energy_kcal": {"from": r.energy_from_kcal, "to": r.energy_to_kcal},
-                "targets": None if r.targets is None else targets_body(r.targets),
-                "phase": None
-                if r.phase is None
-                else {"to": r.phase.to, "on": str(r.phase.on), "planned_end_on": str(r.phase.planned_end_on)},
-                "because": list(r.because),
-                "would_change_if": list(r.would_change_if),
-            },
-            "overridden": [{"code": g.code, "why": g.why} for g in self.overridden],
-        }
 
 
 def targets_body(targets: Targets) -> dict[str, Any]:
@@ -118,12 +101,12 @@ def _targets(evidence: Evidence, policy: Policy, opened: Gate, proposal: Proposa
 def _overridden(findings: tuple[Finding, ...], proposal: Proposal) -> tuple[Overridden, ...]:
     weaker = [f for f in findings if RULE[f.code].action not in (None, Action.HOLD) and f.code not in proposal.because]
     if not proposal.because:
-        return tuple(Overridden(f.code, "nothing to change within the limits") for f in weaker)
+        return tuple(Overridden(f.code, say("overridden.nothing_to_change")) for f in weaker)
     winner = RULE[proposal.because[0]]
     return tuple(Overridden(f.code, _why(RULE[f.code], winner)) for f in weaker)
 
 
-def _why(rule: Rule, winner: Rule) -> str:
+def _why(rule: Rule, winner: Rule) -> Sentence:
     if rule.stage is not winner.stage:
-        return f"{winner.code} ({winner.stage.value}) goes before {rule.stage.value}"
-    return f"{winner.code} is heard first: {winner.question}"
+        return say("overridden.by_stage", winner=winner.code, before=winner.stage.value, after=rule.stage.value)
+    return say("overridden.by_order", winner=winner.code)

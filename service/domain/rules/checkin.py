@@ -9,6 +9,7 @@ from service.domain.rules.data_rules import SUSPECT_ENTRIES, maintenance_well_kn
 from service.domain.rules.findings import Finding, Severity, Stage, Verdict
 from service.domain.rules.phases import last_day
 from service.domain.rules.rule import Rule
+from service.domain.sentence import Sentence, say
 
 RULE = {rule.code: rule for rule in phase_rules.RULES}
 
@@ -16,10 +17,10 @@ RULE = {rule.code: rule for rule in phase_rules.RULES}
 def _no_weigh_in(evidence: Evidence, policy: Policy) -> Verdict | None:
     days, most = evidence.log.days_since_weigh_in, policy.check_in_no_weigh_in_days
     if days is None:
-        return Verdict("No weigh-in yet.", {"days": None})
+        return Verdict(say("check_in.no_weigh_in_ever"), {"days": None})
     if days < most:
         return None
-    return Verdict(f"No weigh-in for {days} days.", {"days": days, "days_overdue": days - most})
+    return Verdict(say("check_in.no_weigh_in", days=days), {"days": days, "days_overdue": days - most})
 
 
 def _no_food(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -27,28 +28,26 @@ def _no_food(evidence: Evidence, policy: Policy) -> Verdict | None:
     if maintenance_well_known(evidence, policy) and evidence.log.complete_food_days_7_d > 0:
         return None  # sparse logging is enough while maintenance is well known
     if days is None:
-        return Verdict("No food log yet.", {"days": None})
+        return Verdict(say("check_in.no_food_ever"), {"days": None})
     if days < most:
         return None
-    return Verdict(f"No food log for {days} days.", {"days": days, "days_overdue": days - most})
+    return Verdict(say("check_in.no_food", days=days), {"days": days, "days_overdue": days - most})
 
 
 def _missed_sessions(evidence: Evidence, policy: Policy) -> Verdict | None:
     missed = evidence.log.sessions_missed_7_d
     if missed is None or missed < policy.check_in_missed_sessions:
         return None
-    plural = "" if missed == 1 else "s"
-    return Verdict(f"{missed} session{plural} fewer than usual in the last 7 days.", {"missed": missed})
+    return Verdict(say("check_in.missed_sessions", missed=missed), {"missed": missed})
 
 
 def _old_measurement(evidence: Evidence, policy: Policy) -> Verdict | None:
     days, most = evidence.log.days_since_measurement, policy.check_in_measurement_days
     if days is None:
-        return Verdict("No body-fat measurement yet.", {"days": None})
+        return Verdict(say("check_in.no_measurement_ever"), {"days": None})
     if days <= most:
         return None
-    words = f"The last body-fat measurement is {days} days old."
-    return Verdict(words, {"days": days, "days_overdue": days - most})
+    return Verdict(say("check_in.old_measurement", days=days), {"days": days, "days_overdue": days - most})
 
 
 def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -60,10 +59,9 @@ def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
     left = (end - evidence.as_of).days
     if left > policy.check_in_phase_ending_days:
         return None
-    when = f"ends in {left} days" if left > 0 else "ends today" if left == 0 else f"was to end {-left} days ago"
-    name = "maintenance" if now.kind == "maintain" else f"the {now.kind}"
+    when = "phase_ends_in" if left > 0 else "phase_ends_today" if left == 0 else "phase_was_to_end"
     numbers = {"days_left": left, "days_overdue": max(0, -left)}
-    return Verdict(f"{name[0].upper()}{name[1:]} {when} ({end}).", numbers)
+    return Verdict(say(f"check_in.{when}", phase=now.kind, days=abs(left), last_day=end), numbers)
 
 
 def _goes_on(evidence: Evidence, policy: Policy) -> bool:
@@ -80,7 +78,6 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         None,
-        "Did the athlete weigh in lately?",
         ("check_in_no_weigh_in_days",),
         _no_weigh_in,
     ),
@@ -89,7 +86,6 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         None,
-        "Was food logged lately?",
         ("check_in_no_food_days", "maintenance_interval_pct"),
         _no_food,
     ),
@@ -98,7 +94,6 @@ RULES: tuple[Rule, ...] = (
         Stage.PHASE,
         _ADVICE,
         None,
-        "Is the phase about to end?",
         ("check_in_phase_ending_days", "cut_max_days", "build_min_days", *phase_rules.GOAL, *phase_rules.REST),
         _phase_ending,
     ),
@@ -107,7 +102,6 @@ RULES: tuple[Rule, ...] = (
         Stage.TRAINING,
         _ADVICE,
         None,
-        "Were there fewer sessions than usual?",
         ("check_in_missed_sessions",),
         _missed_sessions,
     ),
@@ -116,47 +110,47 @@ RULES: tuple[Rule, ...] = (
         _D,
         _INFO,
         None,
-        "Is the last measurement recent?",
         ("check_in_measurement_days",),
         _old_measurement,
     ),
 )
 RED_FLAGS = tuple(rule for rule in safety_rules.RULES if rule.severity in (Severity.STOP, Severity.WARNING))
 
-NEXT = {  # the one next thing to do, by finding; of others, what they state
-    "loss.ceiling": "Return energy to maintenance today and speak to the athlete.",
-    "loss.unexplained": "Refer to a licensed professional; speak to the athlete about eating.",
-    "floor.body_fat": "Return energy to maintenance and speak to the athlete.",
-    "floor.bmi": "Return energy to maintenance and speak to the athlete.",
-    "safety.pain": "Take the lift out and have the pain looked at by a licensed professional.",
-    "limit.energy_floor": "Raise the target to the floor.",
-    "limit.deficit": "Make the deficit smaller.",
-    "floor.recover": "Raise energy and speak to the athlete about eating.",
-    "safety.symptom_noted": "Ask the athlete how they are; hold energy and loads.",
-    "safety.bmi_low": "Speak to the athlete about eating more.",
-    "safety.eats_below_floor": "Ask the athlete to eat the target.",
-    "safety.energy_availability": "Ask about mood, infections, injuries and, in women, menses; refer when in doubt.",
-    "safety.other_glucose_medication": "Make sure that the prescriber of the medication knows of the deficit.",
-    "screening.unanswered": "Have the screening questions answered.",
-    "data.suspect_entries": "Confirm or correct the doubted entries.",
-    "data.no_estimate": "Ask for weigh-ins and complete food days.",
-    "data.no_weigh_in_lately": "Ask for a weigh-in tomorrow morning.",
-    "data.few_weigh_ins": "Ask for weigh-ins on most mornings.",
-    "data.few_food_days": "Ask for complete food days.",
-    "phase.none": "Set a phase with a planned end.",
-    "wellbeing.strain": "Ask the athlete how the cut feels.",
-    "energy.unset": "Set an energy target.",
-    "energy.strain": "Ask the athlete how the cut feels; no deeper deficit now.",
-    "energy.target_fits": "Help the athlete to follow the target.",
-    "energy.ask_for_logs": "Ask for a whole week of complete food days.",
-    "energy.under_reported": "Ask what is missing from the food log.",
-    "check_in.no_weigh_in": "Ask for a weigh-in tomorrow morning.",
-    "check_in.no_food": "Ask for a complete food day.",
-    "check_in.phase_ending": "Decide on the next phase.",
-    "check_in.missed_sessions": "Ask what kept the athlete from training.",
-    "check_in.old_measurement": "Ask for a body-fat measurement.",
-}
-_REFER_NEXT = "Refer to a licensed professional; no deficit or added load before a clearance."
+HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; what to do of others is what they state
+    {
+        "loss.ceiling",
+        "loss.unexplained",
+        "floor.body_fat",
+        "floor.bmi",
+        "safety.pain",
+        "limit.energy_floor",
+        "limit.deficit",
+        "floor.recover",
+        "safety.symptom_noted",
+        "safety.bmi_low",
+        "safety.eats_below_floor",
+        "safety.energy_availability",
+        "safety.other_glucose_medication",
+        "screening.unanswered",
+        "data.suspect_entries",
+        "data.no_estimate",
+        "data.no_weigh_in_lately",
+        "data.few_weigh_ins",
+        "data.few_food_days",
+        "phase.none",
+        "wellbeing.strain",
+        "energy.unset",
+        "energy.strain",
+        "energy.target_fits",
+        "energy.ask_for_logs",
+        "energy.under_reported",
+        "check_in.no_weigh_in",
+        "check_in.no_food",
+        "check_in.phase_ending",
+        "check_in.missed_sessions",
+        "check_in.old_measurement",
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -165,7 +159,7 @@ class Attention:
 
     severity: Severity
     code: str
-    next: str
+    next: Sentence
     days_overdue: int
     codes: tuple[str, ...]
 
@@ -190,7 +184,10 @@ def attention(findings: tuple[Finding, ...]) -> Attention | None:
     first = max(findings, key=lambda finding: finding.severity.rank)
     pressing = [f for f in findings if f.severity is not Severity.INFO] or findings
     overdue = max(int(f.evidence.get("days_overdue") or 0) for f in pressing)
-    fallback = _REFER_NEXT if first.code.startswith("safety.") else first.statement
-    return Attention(
-        first.severity, first.code, NEXT.get(first.code, fallback), overdue, tuple(f.code for f in findings)
-    )
+    return Attention(first.severity, first.code, _next(first), overdue, tuple(f.code for f in findings))
+
+
+def _next(leading: Finding) -> Sentence:
+    if leading.code in HAS_NEXT:
+        return say(f"next.{leading.code}")
+    return say("next.refer") if leading.code.startswith("safety.") else leading.statement

@@ -9,7 +9,7 @@ from service.domain.nutrition.logging_need import ALL, LOGGING_NEED, logging_nee
 from service.domain.policy import Policy
 from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict
 from service.domain.rules.rule import Rule
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 NEARLY_ALL = 2  # days of 14 that may be missing from a log that is as good as complete; common practice, no source
 
@@ -26,51 +26,34 @@ def maintenance_well_known(evidence: Evidence, policy: Policy) -> bool:
     return half is not None and half <= policy.maintenance_interval_pct
 
 
-_LOOKS = {  # reason: how one and how several of them look
-    "pounds_for_kilograms": ("looks like pounds", "look like pounds"),
-    "kilograms_for_pounds": ("looks like kilograms sent as pounds", "look like kilograms sent as pounds"),
-    "slipped_decimal": ("looks like a slipped decimal", "look like slipped decimals"),
-    "implausible_jump": ("is far from the others", "are far from the others"),
-    "implausible_value": ("is not plausible", "are not plausible"),
-    "unknown_food": ("names an unknown food", "name unknown foods"),
-}
-_ENTRY = {"weigh_in": ("weigh-in", "weigh-ins"), "meal": ("meal", "meals")}
-
-
 def _suspect_entries(evidence: Evidence, policy: Policy) -> Verdict | None:
     suspects = evidence.log.suspect_28_d
     if not suspects:
         return None
-    parts = [f"{d.count} {_ENTRY[d.kind][d.count > 1]} {_LOOKS[d.reason][d.count > 1]}" for d in suspects]
-    total = sum(d.count for d in suspects)
-    words = f"{', '.join(parts)} (last 28 days): confirm or correct {'it' if total == 1 else 'them'}."
-    numbers = {"suspect_28_d": total, "reasons": [asdict(d) for d in suspects]}
-    return Verdict(words, numbers, condition="every doubted entry were confirmed or corrected")
+    parts = tuple(say(f"data.suspect.{d.kind}.{d.reason}", count=d.count) for d in suspects)
+    numbers = {"suspect_28_d": sum(d.count for d in suspects), "reasons": [asdict(d) for d in suspects]}
+    return Verdict(say("data.suspect_entries", entries=parts), numbers, condition=say("once.doubts_are_settled"))
 
 
 def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
     days = evidence.log.days_since_weigh_in
     if days is None:
-        return Verdict(
-            "There is no weigh-in yet: weigh in on most mornings.",
-            {"days_since_weigh_in": None},
-            condition="there were weigh-ins",
-        )
+        numbers = {"days_since_weigh_in": None}
+        return Verdict(say("data.no_weigh_in_ever"), numbers, condition=say("once.there_are_weigh_ins"))
     if days <= policy.weigh_in_max_age_days:
         return None
-    words = f"The last weigh-in is {days} days old: weigh in on most mornings of the coming week."
     move = Move("log.days_since_weigh_in", policy.weigh_in_max_age_days, "at_most")
-    return Verdict(words, {"days_since_weigh_in": days}, (move,))
+    return Verdict(say("data.no_weigh_in_lately", days=days), {"days_since_weigh_in": days}, (move,))
 
 
 def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
     count, least = evidence.log.weigh_ins_14_d, policy.weigh_ins_min_14_d
     if count >= least:
         return None
-    some = f"Only {count} weigh-in{'' if count == 1 else 's'}" if count else "No weigh-ins"
-    words = f"{some} in the last 14 days, {least} are the least: weigh in on most mornings."
+    some = say("data.only_weigh_ins", count=count) if count else say("data.no_weigh_ins")
+    statement = say("data.few_weigh_ins", some=some, least=least, narrowing=_narrowing(evidence))
     numbers = {"weigh_ins_14_d": count, **_ahead(evidence)}
-    return Verdict(words + _narrowing(evidence), numbers, (Move("log.weigh_ins_14_d", least, "at_least"),))
+    return Verdict(statement, numbers, (Move("log.weigh_ins_14_d", least, "at_least"),))
 
 
 def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -78,14 +61,15 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
     if count >= least or maintenance_well_known(evidence, policy):
         return None
     half = maintenance_half_width_pct(evidence)
-    precision = "not known" if half is None else f"known only within ±{number(half)} %"
-    some = f"Only {count} complete food day{'' if count == 1 else 's'}" if count else "No complete food days"
-    words = (
-        f"{some} in the last 14 while maintenance is {precision}: log at least {least} complete"
-        " days in the next 14, weekdays and a weekend."
+    statement = say(
+        "data.few_food_days",
+        some=say("data.only_food_days", count=count) if count else say("data.no_food_days"),
+        precision=say("data.not_known") if half is None else say("data.known_only_within", half_width_pct=half),
+        least=least,
+        narrowing=_narrowing(evidence),
     )
     numbers = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
-    return Verdict(words + _narrowing(evidence), numbers, (Move("log.complete_food_days_14_d", least, "at_least"),))
+    return Verdict(statement, numbers, (Move("log.complete_food_days_14_d", least, "at_least"),))
 
 
 def _ahead(evidence: Evidence) -> dict[str, Any]:
@@ -93,38 +77,33 @@ def _ahead(evidence: Evidence) -> dict[str, Any]:
     return {} if evidence.outlook is None else {"outlook": asdict(evidence.outlook)}
 
 
-def _narrowing(evidence: Evidence) -> str:
-    """What exactly would narrow maintenance most, and to what: the filter's own numbers in words."""
+def _narrowing(evidence: Evidence) -> Sentence | None:
+    """What exactly would narrow maintenance most, and to what: the filter's own numbers."""
     ahead = evidence.outlook
     if ahead is None or evidence.maintenance_kcal is None or evidence.maintenance_kcal.mean <= 0.0:
-        return ""
+        return None
     mean = evidence.maintenance_kcal.mean
     spreads = (ahead.weighing_daily_kcal, ahead.logging_daily_kcal, ahead.as_so_far_kcal)
-    weighing, logging, so_far = (number(100.0 * Z90 * sd / mean, 1) for sd in spreads)
+    weighing, logging, so_far = (100.0 * Z90 * sd / mean for sd in spreads)
     if ahead.would_narrow_most is None:
-        return f" More data would hardly narrow it: ±{so_far} % in {ahead.days} days as so far."
-    if ahead.would_narrow_most == "food_days":
-        best, other = f"Complete food days would narrow it most: to ±{logging} %", f"±{weighing} % with daily weigh-ins"
-    else:
-        best, other = f"Daily weigh-ins would narrow it most: to ±{weighing} %", f"±{logging} % with complete food days"
-    return f" {best} in {ahead.days} days, against {other} and ±{so_far} % as so far."
+        return say("data.would_hardly_narrow", so_far_pct=so_far, days=ahead.days)
+    return say(
+        f"data.{ahead.would_narrow_most}_would_narrow",
+        weighing_pct=weighing,
+        logging_pct=logging,
+        so_far_pct=so_far,
+        days=ahead.days,
+    )
 
 
 def _no_estimate(evidence: Evidence, policy: Policy) -> Verdict | None:
-    missing = [
-        words
-        for words, q in (
-            ("average mass", evidence.average_mass_kg),
-            ("rate of change", evidence.rate),
-            ("maintenance energy", evidence.maintenance_kcal),
-        )
-        if q is None
-    ]
-    if not missing:
-        return None
-    return Verdict(
-        f"There is no estimate of {', '.join(missing)} yet: log weigh-ins and complete food days.", {"missing": missing}
-    )
+    estimates = {
+        "average_mass_kg": evidence.average_mass_kg,
+        "rate_pct_per_week": evidence.rate,
+        "maintenance_kcal": evidence.maintenance_kcal,
+    }
+    missing = tuple(name for name, estimate in estimates.items() if estimate is None)
+    return Verdict(say("data.no_estimate", missing=missing), {"missing": missing}) if missing else None
 
 
 def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -132,37 +111,28 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
     if half is None or half <= policy.maintenance_interval_pct:
         return None
     log, outlook = evidence.log, evidence.outlook
-    precision = f"Maintenance is known within ±{number(half, 1)} %"
     if outlook is not None:
         ahead = {"maintenance_half_width_pct": half, "ask_for": outlook.would_narrow_most, **_ahead(evidence)}
-        return Verdict(f"{precision}.{_narrowing(evidence)}", ahead)
-    missing = {
-        f"complete food days ({log.complete_food_days_14_d} of the last 14)": 14 - log.complete_food_days_14_d,
-        f"weigh-ins ({log.weigh_ins_14_d} of the last 14)": 14 - log.weigh_ins_14_d,
-    }
-    most = max(missing, key=lambda words: missing[words])
+        return Verdict(say("data.wide_interval", half_width_pct=half, narrowing=_narrowing(evidence)), ahead)
+    there = {"food_days": log.complete_food_days_14_d, "weigh_ins": log.weigh_ins_14_d}
+    ask_for = min(there, key=lambda kind: there[kind])
     numbers: dict[str, Any] = {"maintenance_half_width_pct": half, "ask_for": None}
-    if missing[most] <= NEARLY_ALL:
-        return Verdict(f"{precision}, and the log is all but complete: further weeks of it will narrow it.", numbers)
-    numbers["ask_for"] = "food_days" if most.startswith("complete") else "weigh_ins"
-    return Verdict(f"{precision}: more {most} would narrow it most.", numbers)
+    if 14 - there[ask_for] <= NEARLY_ALL:
+        return Verdict(say("data.wide_but_logged", half_width_pct=half), numbers)
+    numbers["ask_for"] = ask_for
+    return Verdict(say(f"data.wide_few_{ask_for}", half_width_pct=half, count=there[ask_for]), numbers)
 
 
 def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
     half, need = maintenance_half_width_pct(evidence), logging_need(evidence, policy, None)
     if half is None or half > policy.maintenance_interval_pct or need.complete_days_per_week == ALL:
         return None
-    return Verdict(
-        f"Maintenance is known within ±{number(half, 1)} %: fewer than seven complete food days a week may do until a"
-        " stall or a switch; how many, by how far this athlete's days differ, is in the logging need"
-        " (/logging-need).",
-        {"maintenance_half_width_pct": half},
-    )
+    return Verdict(say("data.may_log_less", half_width_pct=half), {"maintenance_half_width_pct": half})
 
 
 _D, _ADVICE = Stage.DATA, Severity.ADVICE
 
-SUSPECT_ENTRIES = Rule("data.suspect_entries", _D, _ADVICE, None, "Are entries suspect?", (), _suspect_entries)
+SUSPECT_ENTRIES = Rule("data.suspect_entries", _D, _ADVICE, None, (), _suspect_entries)
 
 RULES: tuple[Rule, ...] = (
     SUSPECT_ENTRIES,
@@ -171,7 +141,6 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         Action.COLLECT_DATA,
-        "Is there an estimate to judge by?",
         (),
         _no_estimate,
         delays_rise=True,
@@ -181,7 +150,6 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         Action.COLLECT_DATA,
-        "Is the last weigh-in recent?",
         ("weigh_in_max_age_days",),
         _stale,
         delays_rise=True,
@@ -191,7 +159,6 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         Action.COLLECT_DATA,
-        "Are there enough weigh-ins?",
         ("weigh_ins_min_14_d",),
         _few_weigh_ins,
         delays_rise=True,
@@ -201,7 +168,6 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         Action.COLLECT_DATA,
-        "Are there enough complete food days?",
         ("food_days_min_14_d", "maintenance_interval_pct"),
         _few_food_days,
         delays_rise=True,
@@ -211,9 +177,8 @@ RULES: tuple[Rule, ...] = (
         _D,
         Severity.INFO,
         None,
-        "What would narrow maintenance most?",
         ("maintenance_interval_pct",),
         _wide,
     ),
-    Rule("data.may_log_less", _D, Severity.INFO, None, "May food logging be sparser?", LOGGING_NEED, _may_log_less),
+    Rule("data.may_log_less", _D, Severity.INFO, None, LOGGING_NEED, _may_log_less),
 )

@@ -22,12 +22,12 @@ from service.domain.rules.energy_step import (
     rate_step,
     strength_step,
 )
-from service.domain.rules.findings import PHASE_WORDS, Action, Move, Severity, Stage, Verdict
+from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict
 from service.domain.rules.gate import maintenance_by_profile_kcal
 from service.domain.rules.history import STRAIN, repeated, strained
 from service.domain.rules.rule import Rule
 from service.domain.rules.targets import LOWEST_ENERGY, PHASE_ENERGY, PhaseEnergy, lowest_energy, phase_energy
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 
 def energy_direction(evidence: Evidence, policy: Policy) -> Direction | None:
@@ -42,11 +42,8 @@ def _quiet(evidence: Evidence, policy: Policy) -> Verdict | None:
     now = evidence.phase
     if now is None or now.day > policy.energy_quiet_days or energy_direction(evidence, policy) is None:
         return None
-    words = (
-        f"Day {now.day} of the {PHASE_WORDS[now.kind]}: in the first {policy.energy_quiet_days} days of a phase water"
-        " and gut content move the scale; energy stays."
-    )
-    return Verdict(words, {"day": now.day}, (Move("phase.day", policy.energy_quiet_days, "above"),))
+    statement = say("energy.quiet_days", day=now.day, phase=now.kind, quiet_days=policy.energy_quiet_days)
+    return Verdict(statement, {"day": now.day}, (Move("phase.day", policy.energy_quiet_days, "above"),))
 
 
 def _too_soon(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -56,13 +53,10 @@ def _too_soon(evidence: Evidence, policy: Policy) -> Verdict | None:
     days = (evidence.as_of - last).days
     if days >= policy.energy_change_min_interval_days:
         return None
-    words = (
-        f"Energy was changed {days} days ago; its effect shows after {policy.energy_change_min_interval_days} days at"
-        " the earliest."
-    )
+    statement = say("energy.too_soon", days=days, least_days=policy.energy_change_min_interval_days)
     before = evidence.as_of - timedelta(days=policy.energy_change_min_interval_days)
     move = Move("history.last_energy_change_on", before, "at_most")
-    return Verdict(words, {"last_change_on": str(last), "days": days}, (move,))
+    return Verdict(statement, {"last_change_on": str(last), "days": days}, (move,))
 
 
 def _lowers(evidence: Evidence, policy: Policy) -> bool:
@@ -73,9 +67,9 @@ def _strain(evidence: Evidence, policy: Policy) -> Verdict | None:
     signs = strained(evidence, policy)
     if evidence.kind != "cut" or not signs or not _lowers(evidence, policy):
         return None
-    need = f"fewer than {policy.strain_signs} signs of strain were in the week's notes"
-    words = f"The athlete is under strain ({', '.join(signs)}): no deeper deficit now."
-    return Verdict(words, {"signs": list(signs)}, condition=need)
+    statement = say("energy.strain", signs=tuple(sign.sentence for sign in signs))
+    need = say("once.fewer_signs_of_strain", signs=policy.strain_signs)
+    return Verdict(statement, {"signs": dict(signs)}, condition=need)
 
 
 def _ask_for_logs(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -84,12 +78,8 @@ def _ask_for_logs(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     if repeated(evidence, "energy.ask_for_logs", 1):
         return None
-    words = (
-        f"The scale asks for less energy, but only {days} of the last 14 food days are complete: log every day of the"
-        " coming week before energy is lowered."
-    )
     move = Move("log.complete_food_days_14_d", policy.complete_log_days, "at_least")
-    return Verdict(words, {"complete_food_days_14_d": days}, (move,))
+    return Verdict(say("energy.ask_for_logs", days=days), {"complete_food_days_14_d": days}, (move,))
 
 
 def _unset(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -98,8 +88,8 @@ def _unset(evidence: Evidence, policy: Policy) -> Verdict | None:
     fits = phase_energy(evidence, policy, evidence.kind)
     if fits is None:
         return None
-    words = f"The {PHASE_WORDS[evidence.kind]} has no energy target: {number(fits.energy_kcal)} kcal fits it."
-    return Verdict(words, {"fitting_kcal": fits.energy_kcal}, condition="an energy target were set")
+    statement = say("energy.unset", phase=evidence.kind, energy_kcal=fits.energy_kcal)
+    return Verdict(statement, {"fitting_kcal": fits.energy_kcal}, condition=say("once.energy_is_set"))
 
 
 def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -118,17 +108,12 @@ def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
     if logged.hi >= usual or not (floored or logged.mean < policy.reporting_ratio_min * true):
         return None
     ratio = logged.mean / true
-    words = (
-        f"The log holds mass at {number(logged.mean)} kcal where a body like this is expected to need {number(true)}"
-        f" kcal: about {number(100.0 * (1.0 - ratio))} % of what is eaten seems not to be logged, if it is not a rarely"
-        " low need. Have everything weighed and logged for a week and ask what is missing before cutting more."
-    )
+    statement = say("energy.under_reported", logged_kcal=logged.mean, expected_kcal=true, missing=1.0 - ratio)
     numbers = {"maintenance_kcal": logged.mean, "by_profile_kcal": usual, "expected_kcal": true, "ratio": ratio}
-    need = f"logged-scale maintenance reached {number(usual)} kcal within its interval"
-    return Verdict(words, numbers, condition=need)
+    return Verdict(statement, numbers, condition=say("once.maintenance_is_usual", usual_kcal=usual))
 
 
-INSTEAD_OF_LESS = "the rate were back inside its band, or a week of everything logged showed what is missing"
+INSTEAD_OF_LESS = say("once.rate_is_back_or_gap_is_found")
 
 
 def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -144,16 +129,13 @@ def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
     if now - limit.energy_kcal >= policy.energy_step_min_kcal or not followed:
         return None
     names = {
-        "energy_floor": "the energy floor",
-        "deficit_share": f"the largest deficit of {number(policy.cut_deficit_max_pct)} %",
-        "deficit_fat": "the deficit that stored fat can cover",
+        "energy_floor": say("limit.name.energy_floor"),
+        "deficit_share": say("limit.name.deficit_share", share_pct=policy.cut_deficit_max_pct),
+        "deficit_fat": say("limit.name.deficit_fat"),
     }
-    words = (
-        f"The rate asks for less energy, but {number(now)} kcal is already at {names[limit.name]}"
-        f" ({number(limit.energy_kcal)} kcal): the target is not lowered."
-    )
+    statement = say("energy.at_limit", energy_kcal=now, limit=names[limit.name], limit_kcal=limit.energy_kcal)
     numbers = {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name}
-    return Verdict(words, numbers, condition=INSTEAD_OF_LESS)
+    return Verdict(statement, numbers, condition=INSTEAD_OF_LESS)
 
 
 def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -163,44 +145,42 @@ def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
     aim = phase_energy(evidence, policy, evidence.kind)
     if aim is None or rate_step(evidence, policy) is not None:
         return None
-    words = f"{_adjustment_words(adjustment)}, yet {_fits(evidence, policy, aim, adjustment)}"
     if eaten is not None and abs(eaten - now) >= policy.energy_step_min_kcal:
         side = "above" if eaten > now else "below"
-        words += (
-            f"; complete days average {number(eaten)} kcal, {number(abs(eaten - now))} {side} the target: help the"
-            " athlete to follow it before moving it."
-        )
+        then = say(f"energy.eaten_{side}_target", eaten_kcal=eaten, off_kcal=abs(eaten - now))
     else:
-        words += ": give it another week."
+        then = say("energy.give_it_a_week")
+    rate, fit = _adjustment_asked(adjustment), _fits(evidence, policy, aim, adjustment)
     way = -1.0 if adjustment.direction == "lower" else 1.0
-    edge = number(now + way * policy.energy_step_min_kcal)
-    need = (
-        f"the energy that fits were {edge} kcal or {'lower' if way < 0.0 else 'higher'}, not {number(aim.energy_kcal)}"
-    )
+    edge_kcal = now + way * policy.energy_step_min_kcal
+    beyond = "lower" if way < 0.0 else "higher"
+    need = say(f"once.fitting_is_{beyond}", edge_kcal=edge_kcal, fitting_kcal=aim.energy_kcal)
     if way < 0.0 and aim.limited_by is not None:
         need = INSTEAD_OF_LESS
     numbers = {"energy_kcal": now, "fitting_kcal": aim.energy_kcal, "logged_intake_kcal": eaten}
-    return Verdict(words, numbers, condition=need)
+    return Verdict(say("energy.target_fits", rate=rate, fit=fit, then=then), numbers, condition=need)
 
 
-def _adjustment_words(adjustment: EnergyAdjustment) -> str:
-    sure = f"with probability {number(adjustment.probability, 2)}"
+def _adjustment_asked(adjustment: EnergyAdjustment) -> Sentence:
     if adjustment.code == "rate.not_in_deficit":
-        return f"This cut has no real deficit {sure}"
-    return f"The rate is {adjustment.side} {number(adjustment.edge_pct, 2)} %/week {sure}"
+        return say("energy.no_real_deficit", probability=adjustment.probability)
+    return say(f"energy.rate_{adjustment.side}", edge_pct=adjustment.edge_pct, probability=adjustment.probability)
 
 
-def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, adjustment: EnergyAdjustment) -> str:
+def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, adjustment: EnergyAdjustment) -> Sentence:
     """What the phase asks for at the estimated maintenance, beside the target."""
-    now, maintenance = evidence.energy_kcal or 0.0, evidence.maintenance_kcal
-    kind = "phase" if evidence.kind == "maintain" else evidence.kind
-    at = f"at a maintenance of {number(maintenance.mean if maintenance else 0.0)} kcal"
+    now, estimate = evidence.energy_kcal or 0.0, evidence.maintenance_kcal
+    maintenance = estimate.mean if estimate else 0.0
     if abs(aim.energy_kcal - now) >= policy.energy_step_min_kcal:
-        no_reason = f"no reason to {adjustment.direction} {number(now)}"
-        return f"{at} this {kind} asks for {number(aim.energy_kcal)} kcal, {no_reason}"
-    if aim.limited_by is None:
-        return f"{number(now)} kcal is what this {kind} asks for {at}"
-    return f"{number(now)} kcal is as far as the limits let this {kind} go {at}"
+        return say(
+            f"energy.no_reason_to_{adjustment.direction}",
+            maintenance_kcal=maintenance,
+            phase=evidence.kind,
+            fitting_kcal=aim.energy_kcal,
+            energy_kcal=now,
+        )
+    fit = "as_asked" if aim.limited_by is None else "as_limited"
+    return say(f"energy.{fit}", energy_kcal=now, phase=evidence.kind, maintenance_kcal=maintenance)
 
 
 def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -210,13 +190,17 @@ def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:
     change = strength_step(evidence, policy)
     if change is None:
         return None
-    down = [x.exercise for x in evidence.main_lifts if (x.probability_lost or 0.0) >= policy.strength_warn_probability]
-    words = (
-        f"Strength on the main lifts is more than {number(policy.strength_loss_pct)} % down with probability"
-        f" {number(lost, 2)}{' (' + ', '.join(down) + ')' if down else ''}: shrink the deficit, hold the loads."
+    down = tuple(
+        x.exercise for x in evidence.main_lifts if (x.probability_lost or 0.0) >= policy.strength_warn_probability
+    )
+    statement = say(
+        "strength.lost",
+        loss_pct=policy.strength_loss_pct,
+        probability=lost,
+        lifts=say("strength.lifts_down", lifts=down) if down else None,
     )
     move = Move("probability_strength_lost", policy.strength_warn_probability, "below")
-    return Verdict(words, {"probability_lost": lost, "lifts": down}, (move,))
+    return Verdict(statement, {"probability_lost": lost, "lifts": down}, (move,))
 
 
 _E, _ADVICE, _WARN, _INFO = Stage.ENERGY, Severity.ADVICE, Severity.WARNING, Severity.INFO
@@ -226,13 +210,12 @@ _CUT_DIRECTION = (*CUT_ADJUSTMENT, *STRENGTH_LOST)
 AT_LIMIT = (*_CUT_DIRECTION, *LOWEST_ENERGY, "energy_quiet_days", "energy_step_min_kcal")
 
 RULES: tuple[Rule, ...] = (
-    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, "Is energy set?", PHASE_ENERGY, _unset, step=first_step),
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, PHASE_ENERGY, _unset, step=first_step),
     Rule(
         "energy.quiet_days",
         _E,
         _INFO,
         Action.HOLD,
-        "Is the phase still young?",
         ("energy_quiet_days", *DIRECTION),
         _quiet,
         delays_rise=True,
@@ -242,7 +225,6 @@ RULES: tuple[Rule, ...] = (
         _E,
         _INFO,
         Action.HOLD,
-        "Was energy changed lately?",
         ("energy_change_min_interval_days", *DIRECTION),
         _too_soon,
         delays_rise=True,
@@ -252,7 +234,6 @@ RULES: tuple[Rule, ...] = (
         _E,
         _WARN,
         Action.HOLD,
-        "Would a deeper deficit add to strain?",
         (*STRAIN, *_CUT_DIRECTION),
         _strain,
     ),
@@ -261,17 +242,15 @@ RULES: tuple[Rule, ...] = (
         _E,
         _ADVICE,
         Action.COLLECT_DATA,
-        "Does the log hold what is eaten?",
         AT_LIMIT,
         _under_reported,
     ),
-    Rule("energy.at_limit", _E, _ADVICE, Action.HOLD, "Is energy as low as it may go?", AT_LIMIT, at_limit),
+    Rule("energy.at_limit", _E, _ADVICE, Action.HOLD, AT_LIMIT, at_limit),
     Rule(
         "energy.target_fits",
         _E,
         _ADVICE,
         Action.HOLD,
-        "Is the target right and not followed?",
         (*CUT_OR_BUILD_STEP, *MAINTAIN_STEP, *STRENGTH_LOST),
         _target_fits,
     ),
@@ -280,7 +259,6 @@ RULES: tuple[Rule, ...] = (
         _E,
         _ADVICE,
         Action.COLLECT_DATA,
-        "Is the log complete enough to lower energy?",
         ("complete_log_days", *_CUT_DIRECTION, "maintain_rate_pct"),
         _ask_for_logs,
     ),
@@ -289,7 +267,6 @@ RULES: tuple[Rule, ...] = (
         _E,
         _WARN,
         Action.CHANGE_ENERGY,
-        "Is strength being lost in the cut?",
         STRENGTH_LOST,
         _strength,
         step=strength_step,

@@ -25,7 +25,7 @@ from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.policy import Policy
 from service.domain.rules.findings import Move, Verdict
 from service.domain.rules.targets import ENERGY_FLOOR, energy_floor_kcal, reporting_ratio
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 BOTH: tuple[Scope, ...] = ("deficit", "load")
 DEFICIT: tuple[Scope, ...] = ("deficit",)
@@ -39,7 +39,7 @@ class Condition:
 
     code: str
     scopes: tuple[Scope, ...]
-    words: str
+    words: Sentence  # what holds, after “the athlete …”
     since: date | None  # a clearance must not be older than this
     evidence: dict[str, Any]
     moves: tuple[Move, ...] = ()
@@ -79,13 +79,13 @@ def _minor(evidence: Evidence, policy: Policy) -> Condition | None:
     age = evidence.athlete.age_y
     if age is None or age >= policy.adult_age_y:
         return None
-    words = f"is {number(int(age))} years old, under {number(policy.adult_age_y)}"
+    words = say("listed.minor", age_y=int(age), adult_age_y=policy.adult_age_y)
     move = Move("athlete.age_y", policy.adult_age_y, "at_least")
     return Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,))
 
 
 def _answered_yes(
-    code: str, answer: Callable[[Screening], bool | None], scopes: tuple[Scope, ...], words: str
+    code: str, answer: Callable[[Screening], bool | None], scopes: tuple[Scope, ...], words: Sentence
 ) -> Finder:
     """The condition that stands behind a screening question of yes or no."""
 
@@ -101,8 +101,7 @@ def _glucose_medication(evidence: Evidence, policy: Policy) -> Condition | None:
     drug = evidence.screening.glucose_lowering_medication if evidence.screening else None
     if drug not in ("insulin", "sulfonylurea"):
         return None
-    name = "insulin" if drug == "insulin" else "a sulfonylurea"
-    words = f"takes {name}, which can drop blood sugar too low in a deficit"
+    words = say("listed.glucose_medication", medication=drug)
     return Condition("safety.glucose_medication", DEFICIT, words, None, {"medication": drug})
 
 
@@ -111,7 +110,7 @@ def _symptoms(evidence: Evidence, policy: Policy) -> Condition | None:
     if not grave:
         return None
     on, kind = grave[-1]
-    words = f"noted {kind.replace('_', ' ')} on {on}"
+    words = say("listed.symptoms", symptom=kind, on=on)
     return Condition("safety.symptoms", BOTH, words, on, {"symptom": kind, "on": str(on)})
 
 
@@ -119,7 +118,7 @@ def _symptoms_repeated(evidence: Evidence, policy: Policy) -> Condition | None:
     days = sorted({symptom.on for symptom in _mild_symptoms(evidence, policy)})
     if len(days) < 2:
         return None
-    words = f"noted dizziness or palpitations on {len(days)} days of the last {policy.symptom_window_days}"
+    words = say("listed.symptoms_repeated", days=len(days), of_days=policy.symptom_window_days)
     numbers = {"days": len(days), "last_on": str(days[-1])}
     return Condition("safety.symptoms_repeated", BOTH, words, days[-1], numbers)
 
@@ -128,20 +127,18 @@ def _menses_missing(evidence: Evidence, policy: Policy) -> Condition | None:
     months = evidence.wellbeing.months_without_menstruation
     if months is None or months < policy.menses_missing_months or evidence.athlete.male is True:
         return None
-    words = f"has been without menstruation for {number(months)} months"
+    words = say("listed.menses_missing", months=months)
     move = Move("wellbeing.months_without_menstruation", policy.menses_missing_months, "below")
     return Condition("safety.menses_missing", DEFICIT, words, None, {"months": months}, (move,))
 
 
-_PREGNANCY = _answered_yes(
-    "safety.pregnancy", lambda s: s.pregnant_or_breastfeeding, BOTH, "is pregnant or breast-feeding"
-)
+_PREGNANCY = _answered_yes("safety.pregnancy", lambda s: s.pregnant_or_breastfeeding, BOTH, say("listed.pregnancy"))
 _EATING_DISORDER = _answered_yes(
-    "safety.eating_disorder", lambda s: s.eating_disorder_history, DEFICIT, "has a history of an eating disorder"
+    "safety.eating_disorder", lambda s: s.eating_disorder_history, DEFICIT, say("listed.eating_disorder")
 )
-_KIDNEY = _answered_yes("safety.kidney_disease", lambda s: s.kidney_disease, DEFICIT, "has kidney disease")
+_KIDNEY = _answered_yes("safety.kidney_disease", lambda s: s.kidney_disease, DEFICIT, say("listed.kidney_disease"))
 _HEART = _answered_yes(
-    "safety.heart_or_metabolic", lambda s: s.heart_or_metabolic_disease, BOTH, "has a heart or metabolic disease"
+    "safety.heart_or_metabolic", lambda s: s.heart_or_metabolic_disease, BOTH, say("listed.heart_or_metabolic")
 )
 REFERRAL_LIST: dict[str, Finder] = {  # code: whether the condition holds, cleared or not
     "safety.minor": _minor,
@@ -256,13 +253,10 @@ def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
     if not recent or clearance(evidence, policy, "load", recent[-1][0]) is not None:
         return None
     on, kind = recent[-1]
-    words = (
-        f"The athlete noted {kind} on {on}: no deeper deficit and no added load for"
-        f" {policy.symptom_window_days} days; if it returns, see a licensed professional."
-    )
+    statement = say("safety.symptom_noted", symptom=kind, on=on, days=policy.symptom_window_days)
     over = on + timedelta(days=policy.symptom_window_days)
-    need = f"it were {over} without another symptom, or a clearance for load, dated {on} or later, were recorded"
-    return Verdict(words, {"symptom": kind, "on": str(on)}, condition=need)
+    need = say("once.symptom_is_over_or_cleared", over=over, since=on)
+    return Verdict(statement, {"symptom": kind, "on": str(on)}, condition=need)
 
 
 BODY_FAT_FLOOR = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
@@ -325,9 +319,9 @@ def too_lean(evidence: Evidence, policy: Policy) -> Verdict | None:
     fat, least = evidence.body_fat_pct, body_fat_floor_pct(evidence, policy)
     if fat is None or fat.mean >= least:
         return None
-    words = f"Body fat is estimated at {number(fat.mean, 1)} %, below the floor of {number(least)} %: no deficit."
+    statement = say("floor.body_fat", body_fat_pct=fat.mean, floor_pct=least)
     return Verdict(
-        words, {"body_fat_pct": fat.mean, "floor_pct": least}, (Move("body_fat_pct.mean", least, "at_least"),)
+        statement, {"body_fat_pct": fat.mean, "floor_pct": least}, (Move("body_fat_pct.mean", least, "at_least"),)
     )
 
 
@@ -336,8 +330,8 @@ def too_light(evidence: Evidence, policy: Policy) -> Verdict | None:
     bmi, height = evidence.body_mass_index, evidence.athlete.height_cm
     if bmi is None or height is None or bmi >= policy.bmi_floor:
         return None
-    words = f"Body mass index is {number(bmi, 1)} kg/m², below the floor of {number(policy.bmi_floor, 1)}: no deficit."
+    statement = say("floor.bmi", bmi=bmi, floor=policy.bmi_floor)
     least_kg = policy.bmi_floor * (height / 100.0) ** 2
     return Verdict(
-        words, {"bmi": bmi, "least_mass_kg": least_kg}, (Move("average_mass_kg.mean", least_kg, "at_least"),)
+        statement, {"bmi": bmi, "least_mass_kg": least_kg}, (Move("average_mass_kg.mean", least_kg, "at_least"),)
     )

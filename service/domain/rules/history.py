@@ -1,9 +1,11 @@
 """What earlier reviews found, and how the week felt: helpers shared by the phase and energy rules."""
 
 from datetime import timedelta
+from typing import NamedTuple
 
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
+from service.domain.sentence import Sentence, say
 
 CONSECUTIVE_DAYS = 13  # two weekly reviews are in a row when they are at most this far apart
 
@@ -20,19 +22,31 @@ def repeated(evidence: Evidence, code: str, times: int) -> bool:
     return len(evidence.history.reviews) >= times
 
 
+class Sign(NamedTuple):
+    """A sign of strain: hunger or fatigue, 1–5, or sleep, h, on average of the week."""
+
+    name: str
+    value: float
+
+    @property
+    def sentence(self) -> Sentence:
+        """The sign in words."""
+        return say(f"sign.{self.name}", value=self.value)
+
+
 STRAIN = ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs")
 
 
-def strained(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
+def strained(evidence: Evidence, policy: Policy) -> tuple[Sign, ...]:
     """The signs of strain in the week's notes, when there are enough of them; else none."""
     felt = evidence.wellbeing
     signs = []
     if felt.hunger is not None and felt.hunger >= policy.strain_hunger:
-        signs.append(f"hunger {felt.hunger:.1f} of 5")
+        signs.append(Sign("hunger", felt.hunger))
     if felt.fatigue is not None and felt.fatigue >= policy.strain_fatigue:
-        signs.append(f"fatigue {felt.fatigue:.1f} of 5")
+        signs.append(Sign("fatigue", felt.fatigue))
     if felt.sleep_h is not None and felt.sleep_h < policy.strain_sleep_h:
-        signs.append(f"sleep {felt.sleep_h:.1f} h")
+        signs.append(Sign("sleep_h", felt.sleep_h))
     return tuple(signs) if len(signs) >= policy.strain_signs else ()
 
 

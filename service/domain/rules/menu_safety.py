@@ -8,11 +8,10 @@ from service.domain.policy import Policy
 from service.domain.rules import safety_rules
 from service.domain.rules.gate import conditions, gate, in_deficit
 from service.domain.rules.targets import energy_floor_kcal
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 REFERRED = ("safety.minor", "safety.pregnancy", "safety.eating_disorder")  # no menu at all until cleared
 _STOP_A_DEFICIT = ("loss.ceiling", "floor.body_fat", "floor.bmi", "limit.deficit")
-REFER = "No menu is made; please refer the athlete to a licensed professional."
 
 
 @dataclass(frozen=True)
@@ -20,7 +19,7 @@ class Refusal:
     """Why no menu is made."""
 
     code: str
-    words: str
+    statement: Sentence
 
 
 def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refusal, ...]:
@@ -34,7 +33,7 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
     now = gate(evidence, policy)
     deficit = evidence.kind == "cut" or in_deficit(evidence, policy, targets.energy_kcal)
     reasons = [
-        Refusal(condition.code, f"The athlete {condition.words}. {REFER}")
+        Refusal(condition.code, say("menu.listed", condition=condition.words))
         for condition in conditions(evidence, policy)
         if condition.code in now.closed_by
         and "deficit" in condition.scopes
@@ -48,23 +47,20 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
         reasons += [Refusal(finding.code, finding.statement) for finding in stopped if finding is not None]
     floor = energy_floor_kcal(evidence, policy)
     if targets.energy_kcal < floor:
-        words = f"{number(targets.energy_kcal)} kcal lies below the floor of {number(floor)} kcal: no menu goes there."
-        reasons.append(Refusal("safety.energy_floor", words))
+        below = say("menu.below_floor", energy_kcal=targets.energy_kcal, floor_kcal=floor)
+        reasons.append(Refusal("safety.energy_floor", below))
     return tuple(reasons)
 
 
 def _kidney(evidence: Evidence, policy: Policy, targets: Targets, deficit: bool) -> list[Refusal]:
     most = protein_ceiling_g(evidence, policy)
-    words = "The athlete has kidney disease"
     if deficit:
-        return [Refusal("safety.kidney_disease", f"{words}, and these targets are a deficit. {REFER}")]
+        return [Refusal("safety.kidney_disease", say("menu.kidney_deficit"))]
     if most is None:
-        why = "and without a weight nobody can say how much protein is too much"
-    elif targets.protein_g is None or targets.protein_g > most:
-        why = f"and more than {number(most)} g of protein a day waits for a clearance"
-    else:
-        return []
-    return [Refusal("safety.kidney_disease", f"{words}, {why}. {REFER}")]
+        return [Refusal("safety.kidney_disease", say("menu.kidney_no_weight"))]
+    if targets.protein_g is None or targets.protein_g > most:
+        return [Refusal("safety.kidney_disease", say("menu.kidney_protein", most_g=most))]
+    return []
 
 
 def protein_ceiling_g(evidence: Evidence, policy: Policy) -> float | None:
@@ -77,20 +73,18 @@ def protein_ceiling_g(evidence: Evidence, policy: Policy) -> float | None:
     return float(floor(round(policy.kidney_protein_max_g_per_kg * evidence.average_mass_kg.mean, 6)))
 
 
-def cautions(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[str, ...]:
+def cautions(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Sentence, ...]:
     """What a coach should know before handing a menu on."""
     now = gate(evidence, policy)
-    words = ["Allergens are those of the ingredients themselves, not traces: read every label, and ask the kitchen."]
+    notes = [say("menu.allergens")]
     if not now.screened:
-        words.append("The screening questions are not all answered: do not start or deepen a deficit on this menu.")
+        notes.append(say("menu.unscreened"))
     if now.on_referral_list:
-        words.append("The athlete is on the referral list: no eating window, and a professional's advice comes first.")
+        notes.append(say("menu.on_referral_list"))
     lean = evidence.fat_free_mass_kg
     if lean:
         available = (targets.energy_kcal - (evidence.exercise_kcal or 0.0)) / lean
         if available < policy.energy_availability_flag:
-            words.append(
-                f"Energy availability would be at most {number(available, 1)} kcal per kg of fat-free mass, below"
-                f" {number(policy.energy_availability_flag)}: a screen with poor sensitivity (45 %), no diagnosis."
-            )
-    return tuple(words)
+            flag = policy.energy_availability_flag
+            notes.append(say("menu.energy_availability", available=available, flagged_below=flag))
+    return tuple(notes)

@@ -9,8 +9,8 @@ from service.domain.evidence import Evidence
 from service.domain.physiology.energy import CARBOHYDRATE_KCAL_PER_G, FAT_KCAL_PER_G, PROTEIN_KCAL_PER_G
 from service.domain.policy import Policy
 from service.domain.rules.amendments import Change
-from service.domain.rules.findings import PHASE_WORDS, Finding, soft
-from service.domain.wording import number
+from service.domain.rules.findings import Finding, soft
+from service.domain.sentence import say
 
 MAINTAIN_SURPLUS_MAX_PCT = 10.0  # common practice, no source
 SUM_TOLERANCE_PCT = 10.0  # labels and logs round; common practice, no source
@@ -27,15 +27,15 @@ def check_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     energy, kind, maintenance = change.energy_kcal, change.phase or evidence.kind, evidence.maintenance_kcal
     if energy is None or kind is None or maintenance is None:
         return []
-    plan = f"{number(energy)} kcal, with maintenance at {number(maintenance.mean)} kcal,"
+    plan = {"energy_kcal": energy, "maintenance_kcal": maintenance.mean}
     share = {"build": policy.build_surplus_max_pct, "maintain": MAINTAIN_SURPLUS_MAX_PCT}.get(kind)
     if share is not None and energy > maintenance.mean * (1.0 + share / 100.0) + 1.0:
-        words = f"{plan} is a surplus above {number(share)} %: more than the {PHASE_WORDS[kind]} has a use for."
-        return [soft("limit.surplus", words, policy, *(("build_surplus_max_pct",) if kind == "build" else ()))]
+        statement = say("limit.surplus", **plan, most_pct=share, phase=kind)
+        return [soft("limit.surplus", statement, policy, *(("build_surplus_max_pct",) if kind == "build" else ()))]
     if kind == "cut" and energy >= maintenance.mean:
-        return [soft("phase.energy_disagrees", f"{plan} is no deficit, and the phase is a cut.", policy)]
+        return [soft("phase.energy_disagrees", say("phase.cut_without_deficit", **plan), policy)]
     if kind == "build" and energy < maintenance.mean - 1.0:
-        return [soft("phase.energy_disagrees", f"{plan} is below maintenance, and the phase is a build.", policy)]
+        return [soft("phase.energy_disagrees", say("phase.build_below_maintenance", **plan), policy)]
     return []
 
 
@@ -53,14 +53,16 @@ def check_grams(evidence: Evidence, policy: Policy, targets: Mapping[str, float 
     if protein is not None and carbohydrate is not None and fat is not None and energy is not None:
         total = PROTEIN_KCAL_PER_G * protein + CARBOHYDRATE_KCAL_PER_G * carbohydrate + FAT_KCAL_PER_G * fat
         if abs(total - energy) > SUM_TOLERANCE_PCT / 100.0 * energy:
-            words = f"Protein, carbohydrate and fat come to {number(total)} kcal, the target is {number(energy)} kcal."
-            findings.append(soft("targets.sum", words, policy))
+            findings.append(soft("targets.sum", say("targets.sum", total_kcal=total, energy_kcal=energy), policy))
     mass = evidence.average_mass_kg
     share = None if protein is None or mass is None else protein / mass.mean
     if share is not None and not PROTEIN_MIN_G_PER_KG <= share <= PROTEIN_MAX_G_PER_KG:
-        words = (
-            f"{number(protein or 0.0)} g of protein is {number(share, 1)} g per kg of body mass, outside"
-            f" {number(PROTEIN_MIN_G_PER_KG, 1)} to {number(PROTEIN_MAX_G_PER_KG, 1)}."
+        statement = say(
+            "targets.protein",
+            protein_g=protein,
+            per_kg=share,
+            least_per_kg=PROTEIN_MIN_G_PER_KG,
+            most_per_kg=PROTEIN_MAX_G_PER_KG,
         )
-        findings.append(soft("targets.protein", words, policy))
+        findings.append(soft("targets.protein", statement, policy))
     return findings

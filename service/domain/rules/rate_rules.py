@@ -11,14 +11,13 @@ from service.domain.rules.energy_step import (
     rate_band_pct,
     rate_step,
 )
-from service.domain.rules.findings import PHASE_WORDS, Action, Move, Severity, Stage, Verdict, mean_at
+from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict, mean_at
 from service.domain.rules.rule import Judge, Rule
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 
-def _runs(kind: Kind, rate: ScalarEstimate) -> str:
-    span = f"{number(rate.lo, 2)} to {number(rate.hi, 2)}"
-    return f"The {PHASE_WORDS[kind]} runs at {number(rate.mean, 2)} %/week ({span})"
+def _runs(kind: Kind, rate: ScalarEstimate) -> Sentence:
+    return say("rate.runs", phase=kind, rate=rate.mean, lo=rate.lo, hi=rate.hi)
 
 
 def _rate_moves(evidence: Evidence, adjustment: EnergyAdjustment, probability: float) -> tuple[Move, ...]:
@@ -29,16 +28,6 @@ def _rate_moves(evidence: Evidence, adjustment: EnergyAdjustment, probability: f
     which = "tissue_rate_pct_per_week" if evidence.tissue_rate_pct_per_week is not None else "rate_pct_per_week"
     limit = mean_at(adjustment.edge_pct, rate.sd, probability, adjustment.side)
     return (Move(f"{which}.mean", limit, "below" if adjustment.side == "above" else "above"),)
-
-
-_COMPARED = {
-    ("cut", "rate.too_fast"): "faster than",
-    ("cut", "rate.too_slow"): "slower than",
-    ("build", "rate.too_fast"): "faster than",
-    ("build", "rate.too_slow"): "slower than",
-    ("maintain", "rate.falling"): "below",
-    ("maintain", "rate.rising"): "above",
-}
 
 
 def _outside(code: str, kinds: tuple[Kind, ...]) -> Judge:
@@ -52,17 +41,22 @@ def _outside(code: str, kinds: tuple[Kind, ...]) -> Judge:
         if adjustment is None or adjustment.code != code:
             return None
         step = rate_step(evidence, policy)
-        change = "" if step is None else f"{number(abs(step.to_kcal - step.from_kcal))} kcal"
-        words = (
-            f"{_runs(kind, rate)}, {_COMPARED[kind, code]} {number(adjustment.edge_pct, 2)} %/week with probability"
-            f" {number(adjustment.probability, 2)}{change and f': {adjustment.direction} energy by {change}'}."
+        change = None
+        if step is not None:
+            change = say(f"rate.{adjustment.direction}_energy", change_kcal=abs(step.to_kcal - step.from_kcal))
+        statement = say(
+            code,
+            runs=_runs(kind, rate),
+            edge_pct=adjustment.edge_pct,
+            probability=adjustment.probability,
+            change=change,
         )
         numbers = {
             "rate_pct_per_week": rate.mean,
             "edge_pct_per_week": adjustment.edge_pct,
             "probability": adjustment.probability,
         }
-        return Verdict(words, numbers, _rate_moves(evidence, adjustment, policy.energy_change_probability))
+        return Verdict(statement, numbers, _rate_moves(evidence, adjustment, policy.energy_change_probability))
 
     return judge
 
@@ -71,11 +65,10 @@ def _not_in_deficit(evidence: Evidence, policy: Policy) -> Verdict | None:
     without, eaten = evidence.probability_not_in_deficit, evidence.log.logged_intake_kcal
     if evidence.kind != "cut" or without is None or without < policy.not_in_deficit_probability:
         return None
-    log = f"; complete days average {number(eaten)} kcal" if eaten is not None else ""
-    least = number(policy.no_deficit_pct)
-    words = f"With probability {number(without, 2)} this cut has no real deficit (under {least} %){log}."
+    log = None if eaten is None else say("rate.complete_days_average", eaten_kcal=eaten)
+    statement = say("rate.not_in_deficit", probability=without, least_pct=policy.no_deficit_pct, log=log)
     move = Move("probability_not_in_deficit", policy.not_in_deficit_probability, "below")
-    return Verdict(words, {"probability": without, "logged_intake_kcal": eaten}, (move,))
+    return Verdict(statement, {"probability": without, "logged_intake_kcal": eaten}, (move,))
 
 
 def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -85,8 +78,8 @@ def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
     low, high = rate_band_pct(evidence, policy, kind)
     if not low <= rate.mean <= high:
         return None
-    words = f"{_runs(kind, rate)}, inside its band of {number(low, 2)} to {number(high, 2)}."
-    return Verdict(words, {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high]})
+    statement = say("rate.in_band", runs=_runs(kind, rate), low=low, high=high)
+    return Verdict(statement, {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high]})
 
 
 def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -97,12 +90,9 @@ def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
     if low <= rate.mean <= high:
         return None
     sure = rate.probability_below(low) if rate.mean < low else rate.probability_above(high)
-    words = (
-        f"{_runs(kind, rate)}, outside its"
-        f" band of {number(low, 2)} to {number(high, 2)}, but only with probability {number(sure, 2)}: wait."
-    )
+    statement = say("rate.unsure", runs=_runs(kind, rate), low=low, high=high, probability=sure)
     numbers = {"rate_pct_per_week": rate.mean, "band_pct_per_week": [low, high], "probability": sure}
-    return Verdict(words, numbers)
+    return Verdict(statement, numbers)
 
 
 RULES: tuple[Rule, ...] = (
@@ -111,7 +101,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.ADVICE,
         Action.CHANGE_ENERGY,
-        "Is there a deficit at all?",
         ("not_in_deficit_probability", "no_deficit_pct"),
         _not_in_deficit,
         step=rate_step,
@@ -121,7 +110,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.WARNING,
         Action.CHANGE_ENERGY,
-        "Is the rate too fast?",
         CUT_OR_BUILD_STEP,
         _outside("rate.too_fast", ("cut", "build")),
         step=rate_step,
@@ -132,7 +120,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.ADVICE,
         Action.CHANGE_ENERGY,
-        "Is the rate too slow?",
         CUT_OR_BUILD_STEP,
         _outside("rate.too_slow", ("cut", "build")),
         step=rate_step,
@@ -142,7 +129,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.ADVICE,
         Action.CHANGE_ENERGY,
-        "Is maintenance off?",
         MAINTAIN_STEP,
         _outside("rate.falling", ("maintain",)),
         step=rate_step,
@@ -153,7 +139,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.ADVICE,
         Action.CHANGE_ENERGY,
-        "Is maintenance off?",
         MAINTAIN_STEP,
         _outside("rate.rising", ("maintain",)),
         step=rate_step,
@@ -163,7 +148,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.INFO,
         None,
-        "Is the rate inside its band?",
         DIRECTION,
         _in_band,
         supports_hold=True,
@@ -173,7 +157,6 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.INFO,
         None,
-        "Is the rate surely outside its band?",
         DIRECTION,
         _unsure,
         supports_hold=True,

@@ -1,4 +1,4 @@
-"""A decision rule: what it asks, what its finding argues for, and what the arbiter must know of it."""
+"""A decision rule: how it judges, what its finding argues for, and what the arbiter must know of it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,6 +17,8 @@ EnergyStep = Callable[[Evidence, Policy], Step | None]
 class Rule:
     """A named decision rule; `action` is what its finding argues for, None when it only informs.
 
+    What it asks stands in the catalogue of sentences, under its code.
+
     `thresholds` names every policy field that `judge` may read, and no other. They are declared, not recorded while a
     review is made: a rule is described where no evidence is at hand, and every finding of one rule shows the same list
     for all athletes. `tests/domain/rules/test_thresholds.py` records what is read over all cases and compares. Where a
@@ -27,7 +29,6 @@ class Rule:
     stage: Stage
     severity: Severity
     action: Action | None
-    question: str
     thresholds: tuple[str, ...]  # each once, in the order of their first mention
     judge: Judge
     source: str = ""  # beside the thresholds' own
@@ -53,7 +54,6 @@ class Rule:
             "code": self.code,
             "stage": self.stage.value,
             "severity": self.severity.value,
-            "question": self.question,
             "argues_for": self.action.value if self.action else None,
             "thresholds": list(self.thresholds),
             "source": self.source,

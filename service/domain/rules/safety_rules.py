@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from service.domain.evidence import Evidence, Screening
+from service.domain.evidence import Evidence, Pain, Screening
 from service.domain.policy import REFER, Policy
 from service.domain.rules.energy_step import RECOVERY_STEP, limit_step, recovery_step
-from service.domain.rules.findings import PHASE_WORDS, Action, Move, Severity, Stage, Verdict, mean_at
+from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict, mean_at
 from service.domain.rules.gate import (
     BODY_FAT_FLOOR,
     CLEARANCE,
@@ -27,7 +27,7 @@ from service.domain.rules.gate import (
 from service.domain.rules.history import STRAIN, strained
 from service.domain.rules.rule import Judge, Rule
 from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, fat_mass_kg, lowest_energy
-from service.domain.wording import number
+from service.domain.sentence import Sentence, say
 
 WELL_UNDER = 0.95  # an average counts as under a floor from 5 % below it; common practice, no source
 
@@ -40,32 +40,35 @@ def _listed(code: str) -> Judge:
         scopes = closed_scopes(evidence, policy, condition) if condition else ()
         if condition is None or not scopes:
             return None
-        closed = " and ".join({"deficit": "no deficit", "load": "no added load"}[s] for s in scopes)
-        words = f"The athlete {condition.words}: {closed} until a licensed professional has cleared it."
-        dated = f", dated {condition.since} or later," if condition.since else ""
-        need = f"a licensed professional's clearance for {' and '.join(scopes)}{dated} were recorded"
-        return Verdict(words, {**condition.evidence, "closed": list(scopes)}, condition.moves, need)
+        statement = say("safety.listed", condition=condition.words, closed=scopes)
+        dated = condition.since and say("once.dated", since=condition.since)
+        need = say("once.cleared", scopes=scopes, dated=dated)
+        return Verdict(statement, {**condition.evidence, "closed": list(scopes)}, condition.moves, need)
 
     return judge
 
 
-def _referral(code: str, question: str, *thresholds: str) -> Rule:
+def _referral(code: str, *thresholds: str) -> Rule:
     names = (*thresholds, *CLEARANCE)
-    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, question, names, _listed(code), REFER)
+    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, names, _listed(code), REFER)
 
 
 def _pain(evidence: Evidence, policy: Policy) -> Verdict | None:
     lifts = painful_lifts(evidence, policy)
     if not lifts:
         return None
-    pains_noted = "; ".join(
-        f"{exercise} {' and '.join(f'{number(p.level)}/10 on {p.on}' for p in pains)}" for exercise, pains in lifts
+    noted = tuple(
+        say("safety.pains_of_lift", exercise=exercise, pains=tuple(_pain_noted(pain) for pain in pains))
+        for exercise, pains in lifts
     )
-    words = f"Pain on a lift: {pains_noted}. No load on it until a licensed professional has cleared it."
     notes = {exercise: [{"on": str(p.on), "level": p.level} for p in pains] for exercise, pains in lifts}
     last = max(p.on for _, pains in lifts for p in pains)
-    need = f"a licensed professional's clearance for load, dated {last} or later, were recorded"
-    return Verdict(words, {"exercises": notes}, (), need)
+    need = say("once.cleared", scopes=("load",), dated=say("once.dated", since=last))
+    return Verdict(say("safety.pain", lifts=noted), {"exercises": notes}, (), need)
+
+
+def _pain_noted(pain: Pain) -> Sentence:
+    return say("safety.pain_noted", level=pain.level, on=pain.on)
 
 
 def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ...]:
@@ -93,34 +96,32 @@ def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ..
 
 
 def _loss_ceiling(evidence: Evidence, policy: Policy) -> Verdict | None:
-    return _too_fast(evidence, policy, "stop the deficit now.") if in_deficit(evidence, policy) else None
+    return _too_fast(evidence, policy, "loss.ceiling") if in_deficit(evidence, policy) else None
 
 
 def _unexplained_loss(evidence: Evidence, policy: Policy) -> Verdict | None:
     if in_deficit(evidence, policy):
         return None
-    return _too_fast(
-        evidence,
-        policy,
-        "no deficit is planned, so eat at maintenance or above and have an unexplained loss looked at.",
-    )
+    return _too_fast(evidence, policy, "loss.unexplained")
 
 
-def _too_fast(evidence: Evidence, policy: Policy, what: str) -> Verdict | None:
+def _too_fast(evidence: Evidence, policy: Policy, sentence_id: str) -> Verdict | None:
     moves = loss_ceiling_broken_by(evidence, policy)
     if not moves:
         return None
     rates = {"tissue": evidence.tissue_rate_pct_per_week, "scale": evidence.rate_pct_per_week}
     shown = {k: (q.mean, q.probability_below(policy.loss_ceiling_pct)) for k, q in rates.items() if q is not None}
-    chances = " and ".join(f"{number(p, 2)} by the {k} rate of {number(m, 2)} %/week" for k, (m, p) in shown.items())
     now = evidence.phase
-    when = f"on day {now.day} of the {PHASE_WORDS[now.kind]}" if now else "outside any phase"
-    ceiling = number(policy.loss_ceiling_pct, 1)
-    words = f"Loss beyond {ceiling} %/week has a probability of {chances}, {when}: {what}"
+    statement = say(
+        sentence_id,
+        ceiling_pct=policy.loss_ceiling_pct,
+        chances=tuple(say(f"loss.by_{k}", probability=p, rate=mean) for k, (mean, p) in shown.items()),
+        when=say("loss.on_day", day=now.day, phase=now.kind) if now else say("loss.outside_phases"),
+    )
     numbers: dict[str, Any] = {f"{k}_rate_pct_per_week": mean for k, (mean, _) in shown.items()}
     numbers |= {f"{k}_probability": p for k, (_, p) in shown.items()}
     numbers["day"] = evidence.phase.day if evidence.phase else None
-    return Verdict(words, numbers, moves)
+    return Verdict(statement, numbers, moves)
 
 
 def _only_in_deficit(judge: Judge) -> Judge:
@@ -135,9 +136,9 @@ def _energy_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
     energy, least = evidence.energy_kcal, energy_floor_kcal(evidence, policy)
     if energy is None or energy >= least:
         return None
-    words = f"The target of {number(energy)} kcal is below the energy floor of {number(least)} kcal."
+    statement = say("limit.energy_floor", energy_kcal=energy, floor_kcal=least)
     move = Move("targets.energy_kcal", least, "at_least")
-    return Verdict(words, {"energy_kcal": energy, "floor_kcal": least}, (move,))
+    return Verdict(statement, {"energy_kcal": energy, "floor_kcal": least}, (move,))
 
 
 def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -152,25 +153,27 @@ def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
     if maintenance.probability_above(maintenance.mean - excess / share) < policy.deficit_cap_probability:
         return None
     deficit = maintenance.mean - energy
-    caps = {
-        "deficit_share": f"{number(policy.cut_deficit_max_pct)} % of maintenance",
-        "deficit_fat": f"what {number(fat_mass_kg(evidence) or 0.0, 1)} kg of fat can cover",
-    }
-    words = (
-        f"The planned deficit is {number(deficit)} kcal ({number(100.0 * deficit / maintenance.mean)} % of the"
-        f" {number(maintenance.mean)} kcal of maintenance), more than {caps[limit.name]}:"
-        f" eat {number(limit.energy_kcal)} kcal or more."
+    cap = (
+        say("limit.cap_of_share", share_pct=policy.cut_deficit_max_pct)
+        if limit.name == "deficit_share"
+        else say("limit.cap_of_fat", fat_kg=fat_mass_kg(evidence))
     )
-    need = f"the target were at least {number(limit.energy_kcal)} kcal"
-    return Verdict(
-        words, {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name}, condition=need
+    statement = say(
+        "limit.deficit",
+        deficit_kcal=deficit,
+        deficit_pct=100.0 * deficit / maintenance.mean,
+        maintenance_kcal=maintenance.mean,
+        cap=cap,
+        least_kcal=limit.energy_kcal,
     )
+    numbers = {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name}
+    return Verdict(statement, numbers, condition=say("once.target_is_at_least", least_kcal=limit.energy_kcal))
 
 
 def _other_glucose(evidence: Evidence, policy: Policy) -> Verdict | None:
     if evidence.screening is None or evidence.screening.glucose_lowering_medication != "other":
         return None
-    return Verdict("The athlete takes a glucose-lowering medication: its prescriber should know of the deficit.", {})
+    return Verdict(say("safety.other_glucose_medication"))
 
 
 NOTHING_ON_THE_LIST = Screening(False, False, False, False, "none")
@@ -179,10 +182,7 @@ NOTHING_ON_THE_LIST = Screening(False, False, False, False, "none")
 def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
     if screened(evidence):
         return None
-    return Verdict(
-        "The screening questions are not all answered: nothing that starts or deepens a deficit is recommended before.",
-        moves=(Move("screening", NOTHING_ON_THE_LIST, "answered"),),
-    )
+    return Verdict(say("screening.unanswered"), moves=(Move("screening", NOTHING_ON_THE_LIST, "answered"),))
 
 
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -191,15 +191,15 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
     available = None if intake is None else energy_availability(evidence, policy, intake)
     if intake is None or available is None or available >= WELL_UNDER * policy.energy_availability_flag:
         return None
-    without = "" if evidence.exercise_kcal is not None else " before the cost of training, which is not known"
-    words = (
-        f"Energy availability is {number(available, 1)} kcal per kg of fat-free mass{without}, below"
-        f" {number(policy.energy_availability_flag)}. This is a screen with poor sensitivity (45 %), no finding about"
-        " health; with further signs (low mood, many infections, stress fractures, in women lost menses) refer."
+    statement = say(
+        "safety.energy_availability",
+        available=available,
+        without=None if evidence.exercise_kcal is not None else say("safety.before_training"),
+        flagged_below=policy.energy_availability_flag,
     )
     planned = evidence.kind == "cut" and not _further_signs(evidence, policy)  # low in a cut by plan
     numbers = {"energy_availability_kcal_per_kg": available, "intake_kcal": intake}
-    return Verdict(words, numbers, severity=Severity.INFO if planned else None)
+    return Verdict(statement, numbers, severity=Severity.INFO if planned else None)
 
 
 def _further_signs(evidence: Evidence, policy: Policy) -> bool:
@@ -223,9 +223,9 @@ def _eats_below_floor(evidence: Evidence, policy: Policy) -> Verdict | None:
         or (evidence.energy_kcal is not None and evidence.energy_kcal < least)
     ):
         return None
-    words = f"Complete days average {number(eaten)} kcal, below the energy floor of {number(least)} kcal."
+    statement = say("safety.eats_below_floor", eaten_kcal=eaten, floor_kcal=least)
     move = Move("log.logged_intake_kcal", WELL_UNDER * least, "at_least")
-    return Verdict(words, {"logged_intake_kcal": eaten, "floor_kcal": least}, (move,))
+    return Verdict(statement, {"logged_intake_kcal": eaten, "floor_kcal": least}, (move,))
 
 
 def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -237,13 +237,10 @@ def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
     rate = evidence.rate
     if not at or change is None or rate is None:
         return None
-    words = (
-        f"{' '.join(f.statement for f in at)} The rate is {number(rate.mean, 2)} %/week all the same: raise energy to"
-        f" {number(change.to_kcal)} kcal and speak to the athlete about eating."
-    )
+    statement = say("floor.recover", floors=tuple(f.statement for f in at), rate=rate.mean, energy_kcal=change.to_kcal)
     numbers = {name: value for f in at for name, value in f.evidence.items()}
-    need = "mass no longer fell, or the athlete were above every floor"
-    return Verdict(words, {**numbers, "rate_pct_per_week": rate.mean}, condition=need)
+    need = say("once.mass_holds_or_floors_are_kept")
+    return Verdict(statement, {**numbers, "rate_pct_per_week": rate.mean}, condition=need)
 
 
 _CEILING = (
@@ -258,21 +255,20 @@ _LIGHT = ("bmi_floor", *IN_DEFICIT)
 _S, _WARN, _STOP = Stage.SAFETY, Severity.WARNING, Severity.STOP
 
 RULES: tuple[Rule, ...] = (
-    _referral("safety.pregnancy", "Is the athlete pregnant or breast-feeding?"),
-    _referral("safety.minor", "Is the athlete a minor?", "adult_age_y"),
-    _referral("safety.eating_disorder", "Is there a history of an eating disorder?"),
-    _referral("safety.glucose_medication", "Insulin or sulfonylureas?"),
-    _referral("safety.kidney_disease", "Is there kidney disease?"),
-    _referral("safety.heart_or_metabolic", "Is there a heart or metabolic disease?"),
-    _referral("safety.symptoms", "Chest pain or fainting?"),
-    _referral("safety.symptoms_repeated", "Dizziness or palpitations again and again?", "symptom_window_days"),
-    _referral("safety.menses_missing", "Has menstruation stopped?", "menses_missing_months"),
+    _referral("safety.pregnancy"),
+    _referral("safety.minor", "adult_age_y"),
+    _referral("safety.eating_disorder"),
+    _referral("safety.glucose_medication"),
+    _referral("safety.kidney_disease"),
+    _referral("safety.heart_or_metabolic"),
+    _referral("safety.symptoms"),
+    _referral("safety.symptoms_repeated", "symptom_window_days"),
+    _referral("safety.menses_missing", "menses_missing_months"),
     Rule(
         "loss.ceiling",
         _S,
         _STOP,
         Action.STOP_DEFICIT,
-        "Is mass being lost too fast to go on?",
         _CEILING,
         _loss_ceiling,
     ),
@@ -281,7 +277,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _STOP,
         Action.REFER,
-        "Is mass lost too fast without a deficit?",
         _CEILING,
         _unexplained_loss,
     ),
@@ -290,7 +285,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _STOP,
         Action.STOP_DEFICIT,
-        "Too lean for a deficit?",
         (*BODY_FAT_FLOOR, *IN_DEFICIT),
         _only_in_deficit(too_lean),
     ),
@@ -299,7 +293,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _STOP,
         Action.STOP_DEFICIT,
-        "Too light for a deficit?",
         _LIGHT,
         _only_in_deficit(too_light),
     ),
@@ -308,7 +301,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _STOP,
         Action.REFER,
-        "Does a lift hurt again?",
         PAIN,
         _pain,
     ),
@@ -317,7 +309,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         Action.CHANGE_ENERGY,
-        "Is the target below the floor?",
         ENERGY_FLOOR,
         _energy_floor,
         step=limit_step,
@@ -328,7 +319,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         Action.CHANGE_ENERGY,
-        "Is the planned deficit too large?",
         ("deficit_cap_probability", *LOWEST_ENERGY),
         _deficit_cap,
         step=limit_step,
@@ -339,7 +329,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         Action.CHANGE_ENERGY,
-        "Does mass fall on at a floor?",
         (*BODY_FAT_FLOOR, "bmi_floor", "food_days_min_14_d", *RECOVERY_STEP),
         _recover,
         step=recovery_step,
@@ -350,7 +339,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         None,
-        "Dizziness or palpitations lately?",
         MILD_SYMPTOM,
         mild_symptom,
     ),
@@ -359,7 +347,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         None,
-        "Too light, though not in a deficit?",
         _LIGHT,
         _bmi_low,
     ),
@@ -368,7 +355,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         None,
-        "Is less eaten than the floor?",
         (*ENERGY_FLOOR, "food_days_min_14_d"),
         _eats_below_floor,
     ),
@@ -377,7 +363,6 @@ RULES: tuple[Rule, ...] = (
         _S,
         _WARN,
         None,
-        "Is little energy left for the body?",
         (
             "energy_availability_flag",
             "food_days_min_14_d",
@@ -392,9 +377,8 @@ RULES: tuple[Rule, ...] = (
         _S,
         Severity.ADVICE,
         None,
-        "Other glucose-lowering medication?",
         (),
         _other_glucose,
     ),
-    Rule(UNSCREENED, _S, Severity.ADVICE, None, "Is the screening answered?", (), _unscreened),
+    Rule(UNSCREENED, _S, Severity.ADVICE, None, (), _unscreened),
 )

@@ -16,6 +16,7 @@ from math import ceil
 
 from service.domain.evidence import Kind, ScalarEstimate
 from service.domain.policy import DEFAULT, Policy
+from service.domain.sentence import Sentence, say
 from service.domain.strength.repetitions import load_for
 from service.domain.strength.sets import TYPICAL_MASS_KG
 from service.domain.training.exercise import Exercise
@@ -28,8 +29,8 @@ DELOAD_RIR = 2  # repetitions left in reserve beyond those asked, in a deload (c
 CUT_SETS = 2.0 / 3.0  # share of the planned sets kept in a cut at least (common practice, no source)
 EASY_RIR = 2  # repetitions in reserve beyond those asked, in every set, that earn the largest step (judgement)
 MOST_EXTRA_REPS = 10  # repetitions beyond the range, where the next load is too far away (judgement)
-TOO_HEAVY = "The lightest load of this gym is too heavy here: choose a substitute, or find out with less."
-MOST_BY_ESTIMATE = "Less than that rule asks: the estimated maximum allows no more for these repetitions."
+TOO_HEAVY = say("lift.too_heavy")
+MOST_BY_ESTIMATE = say("lift.most_by_estimate")
 START_MARGIN = 0.95  # share of the load that the estimate would allow, when a lift begins (judgement)
 
 
@@ -85,7 +86,7 @@ class Prescription:
     added_kg: float | None
     assistance_kg: float | None
     rule: str
-    why: str
+    why: tuple[Sentence, ...]
 
     @property
     def external_kg(self) -> float | None:
@@ -204,7 +205,7 @@ def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
     if not possible:
         return _answer(case, "find", None, TOO_HEAVY)
     rule = "hold" if prescription.rule in ("add_load", "add_reps") else prescription.rule
-    less = _answer(case, rule, possible[-1], f"{prescription.why} {MOST_BY_ESTIMATE}")
+    less = _answer(case, rule, possible[-1], *prescription.why, MOST_BY_ESTIMATE)
     return replace(
         less,
         sets=prescription.sets,
@@ -224,15 +225,12 @@ def _stop(case: _Case) -> Prescription | None:
         and (case.now.on - session.on).days < policy.pain_window_days
     }
     if len(painful_days) >= policy.pain_times:
-        why = (
-            f"Pain of {policy.pain_level:g}/10 or more on {policy.pain_times} days: stop this lift and swap it. "
-            "Pain that stays belongs to a licensed professional."
-        )
+        why = say("lift.pain", level=policy.pain_level, days=policy.pain_times)
     elif case.now.form_note:
-        why = "Stopped for its form: swap it until the coach has seen it again."
+        why = say("lift.form")
     else:
         return None
-    return Prescription(case.exercise.slug, 0, 0, 0, case.scheme.rir, None, None, None, "stop", why)
+    return Prescription(case.exercise.slug, 0, 0, 0, case.scheme.rir, None, None, None, "stop", (why,))
 
 
 def _start(case: _Case) -> Prescription | None:
@@ -241,19 +239,18 @@ def _start(case: _Case) -> Prescription | None:
     maximum = case.now.one_rep_max_kg
     needs_mass = case.exercise.body_mass_share > 0.0 and case.now.body_mass_kg is None
     if maximum is None or needs_mass:
-        why = "First time: begin very light and add load set by set until the reserve is as asked; log it all."
-        return _answer(case, "find", None, why)
+        return _answer(case, "find", None, say("lift.first_time_without_estimate"))
     reps = case.scheme.reps_to + case.scheme.rir
     wish = START_MARGIN * float(load_for(maximum.lo, reps, case.exercise.repetition_curve)) - case.body_kg
     possible = [load for load in case.loads if load <= wish]
     if not possible:
         return _answer(case, "find", None, TOO_HEAVY)
-    return _answer(case, "start", possible[-1], "First time: from the estimate's lower bound, with a margin.")
+    return _answer(case, "start", possible[-1], say("lift.first_time"))
 
 
 def _no_load(case: _Case) -> Prescription | None:
     if not case.loads:
-        return _answer(case, "find", None, "This gym has no load for this lift: choose a substitute.")
+        return _answer(case, "find", None, say("lift.no_load_here"))
     if not case.trained or case.loads[0] <= case.most_kg:
         return None
     return _answer(case, "find", None, TOO_HEAVY)
@@ -264,7 +261,7 @@ def _return(case: _Case) -> Prescription | None:
     for days, pct in PAUSE_CUTS:
         if off >= days:
             kg = case.lighter(pct, pct + 5.0)
-            why = f"{off} days off this lift: return about {pct:g} % lighter, then build up again."
+            why = say("lift.return", days=off, lighter_pct=pct)
             return _answer(case, "return", kg, why, sets=max(case.scheme.sets - 1, 1))
     return None
 
@@ -273,7 +270,7 @@ def _deload(case: _Case) -> Prescription | None:
     if not case.now.deload:
         return None
     kg = case.lighter(DELOAD_LOAD_PCT, DELOAD_LOAD_PCT + 5.0)
-    why = f"Deload: about {DELOAD_LOAD_PCT:g} % lighter, half the sets, more in reserve; next week as before."
+    why = say("lift.deload", lighter_pct=DELOAD_LOAD_PCT)
     return _answer(case, "deload", kg, why, sets=ceil(case.scheme.sets / 2), more_rir=DELOAD_RIR)
 
 
@@ -284,13 +281,12 @@ def _cut(case: _Case) -> Prescription | None:
     done = len(case.last.reps)
     if not case.missed(case.last):
         sets = min(max(done, fewest), case.scheme.sets)
-        return _answer(
-            case, "cut_hold", case.held_kg, "In a cut the load is held: strength kept is the aim.", sets=sets
-        )
+        return _answer(case, "cut_hold", case.held_kg, say("lift.cut_hold"), sets=sets)
     if case.misses() >= case.policy.load_misses and done <= fewest:
         return None
-    why = "In a cut a missed session costs a set before it costs load."
-    return _answer(case, "cut_sets", case.held_kg, why, sets=max(min(done, case.scheme.sets) - 1, fewest))
+    return _answer(
+        case, "cut_sets", case.held_kg, say("lift.cut_sets"), sets=max(min(done, case.scheme.sets) - 1, fewest)
+    )
 
 
 def _back_off(case: _Case) -> Prescription | None:
@@ -299,8 +295,8 @@ def _back_off(case: _Case) -> Prescription | None:
         return None
     kg = case.lighter(policy.load_back_off_min_pct, policy.load_back_off_max_pct)
     if kg >= case.last.external_kg:
-        return _answer(case, "hold", case.held_kg, "Missed again, but there is no lighter load: repeat it.")
-    why = f"{misses} sessions in a row below {case.scheme.reps_from} repetitions: back off and build up again."
+        return _answer(case, "hold", case.held_kg, say("lift.no_lighter_load"))
+    why = say("lift.back_off", sessions=misses, reps=case.scheme.reps_from)
     sets = ceil(case.scheme.sets * CUT_SETS) if case.now.phase == "cut" else None
     return _answer(case, "back_off", kg, why, sets=sets)
 
@@ -318,8 +314,8 @@ def _add_load(case: _Case) -> Prescription | None:
         kg = inside[-1] if easy else inside[0]
         return _answer(case, "add_load", kg, _step_reason(case, kg, easy))
     more = min(min(last.reps) - scheme.reps_to + 2, MOST_EXTRA_REPS)
-    why = f"Top of the range reached, but the gym has no load within +{policy.load_step_max_pct:g} %: more repetitions"
-    return _answer(case, "add_reps", case.held_kg, f"{why}; micro-plates or a swap would help.", more_reps=more)
+    why = say("lift.add_reps", most_pct=policy.load_step_max_pct)
+    return _answer(case, "add_reps", case.held_kg, why, more_reps=more)
 
 
 _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
@@ -334,30 +330,28 @@ _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
 )
 
 
-def _step_reason(case: _Case, kg: float, easy: bool) -> str:
-    before, scheme = case.last.external_kg, case.scheme
-    reached = f"All {scheme.sets} sets reached {scheme.reps_to} repetitions"
-    if before < 0.0 < kg or (before < 0.0 and kg == 0.0):
-        return f"{reached}: from assistance to body weight" + (" and more." if kg > 0.0 else ".")
+def _step_reason(case: _Case, kg: float, easy: bool) -> Sentence:
+    before = case.last.external_kg
+    reached = say("lift.reached", sets=case.scheme.sets, reps=case.scheme.reps_to)
+    if before < 0.0 <= kg:
+        return say("lift.beyond_body_weight" if kg > 0.0 else "lift.to_body_weight", reached=reached)
     if before == 0.0 and case.exercise.body_mass_share > 0.0:
-        return f"{reached} at body weight: now with added weight."
-    system = case.body_kg + before
-    size = "with much in reserve, the largest step allowed" if easy else "the smallest step that counts"
-    return f"{reached}: +{100.0 * (kg - before) / system:.1f} %, {size}."
+        return say("lift.add_weight", reached=reached)
+    step_pct = 100.0 * (kg - before) / (case.body_kg + before)
+    return say("lift.largest_step" if easy else "lift.smallest_step", reached=reached, step_pct=step_pct)
 
 
-def _hold_reason(case: _Case) -> str:
+def _hold_reason(case: _Case) -> Sentence:
     if case.missed(case.last):
-        return f"Below {case.scheme.reps_from} repetitions once: the same load again, one miss is a bad day."
-    return f"The same load until all {case.scheme.sets} sets reach {case.scheme.reps_to}: aim for one repetition more."
+        return say("lift.missed_once", reps=case.scheme.reps_from)
+    return say("lift.hold", sets=case.scheme.sets, reps=case.scheme.reps_to)
 
 
 def _answer(
     case: _Case,
     rule: str,
     external_kg: float | None,
-    why: str,
-    *,
+    *why: Sentence,
     sets: int | None = None,
     more_rir: int = 0,
     more_reps: int = 0,

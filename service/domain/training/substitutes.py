@@ -11,6 +11,7 @@ from math import exp, hypot, log
 
 from service.domain.evidence import ScalarEstimate
 from service.domain.normal import Z90
+from service.domain.sentence import Sentence, say
 from service.domain.training.exercise import Exercise
 
 RATIO_LOG_SD = 0.2  # log units, between people, of the ratio of two maxima of one pattern (judgement)
@@ -27,7 +28,7 @@ class Substitute:
     exercise: str
     score: float  # 0–2.15, higher is closer
     one_rep_max_kg: ScalarEstimate | None
-    why: str
+    why: Sentence
 
 
 def substitutes(
@@ -107,8 +108,11 @@ def _maximum(
     return carried_over(exercise, other, maxima[exercise.slug])
 
 
-def _reason(exercise: Exercise, other: Exercise, maxima: Mapping[str, ScalarEstimate]) -> str:
-    pattern = "same movement" if other.pattern == exercise.pattern else "other movement"
-    muscles = ", ".join(sorted(set(exercise.direct) & set(other.direct))) or "part of the same muscles"
-    history = "trained before" if other.slug in maxima else "new: start low"
-    return f"{pattern} ({other.pattern.replace('_', ' ')}), {muscles.replace('_', ' ')}; {history}"
+def _reason(exercise: Exercise, other: Exercise, maxima: Mapping[str, ScalarEstimate]) -> Sentence:
+    shared = tuple(sorted(set(exercise.direct) & set(other.direct)))
+    return say(
+        "substitute.same_movement" if other.pattern == exercise.pattern else "substitute.other_movement",
+        pattern=other.pattern,
+        muscles=say("substitute.muscles", muscles=shared) if shared else say("substitute.part_of_the_muscles"),
+        history=say("substitute.trained_before" if other.slug in maxima else "substitute.new"),
+    )

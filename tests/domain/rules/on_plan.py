@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
+from service.catalogue.sentences import render
 from service.domain.evidence import (
     Athlete,
     BodyFatMeasurement,
@@ -15,9 +16,15 @@ from service.domain.evidence import (
     Screening,
     Targets,
 )
+from service.domain.sentence import Sentence
 
 TODAY = date(2026, 3, 1)
 CLEAR = Screening(False, False, False, False, "none")
+
+
+def said(*sentences: Sentence) -> str:
+    """Sentences of today's findings as a coach reads them."""
+    return render(*sentences, on=TODAY)
 
 
 def ago(days: int) -> date:

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.application.review.decided import decision_body
 from service.domain.evidence import (
     BodyFatMeasurement,
     EatingWindow,
@@ -27,7 +28,8 @@ from service.domain.policy import DEFAULT
 from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Move
 from service.domain.rules.rulebook import RULE, describe_rules
-from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q
+from service.domain.sentence import say
+from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_rules import evidences
 
 STALL = {
@@ -355,11 +357,11 @@ def test_the_loss_ceiling_shows_its_evidence():
     decision = decide(but(tissue_rate_pct_per_week=q(-1.6, 0.2)), DEFAULT)
     (stop,) = [f for f in decision.findings if f.code == "loss.ceiling"]
     assert stop.evidence["tissue_rate_pct_per_week"] == -1.6 and stop.evidence["thresholds"]["loss_ceiling_pct"] == -1.5
-    assert [(g.code, g.why) for g in decision.overridden] == [
+    assert [(g.code, said(g.why)) for g in decision.overridden] == [
         ("rate.too_fast", "loss.ceiling (safety) goes before energy")
     ]
-    assert decision.recommendation.would_change_if == (
-        "would change energy to 2350 kcal if the rate of change of tissue were at least −1.39 %/week",
+    assert said(*decision.recommendation.would_change_if) == (
+        "would change energy to 2350 kcal if the rate of change of tissue were at least −1.39 %/week"
     )
 
 
@@ -370,13 +372,13 @@ def test_a_switch_brings_new_targets_and_announces_the_water():
     assert r.targets is not None and r.targets.energy_kcal == 2850.0 and r.targets.effective_on == r.phase.on
     assert r.targets.protein_g == 145.0  # 1.8 g/kg in maintenance
     (ended,) = [f for f in decision.findings if f.code == "phase.planned_end"]
-    assert "0.5–1.5 kg up" in ended.statement and "not fat" in ended.statement
+    assert "0.5–1.5 kg up" in said(ended.statement) and "not fat" in said(ended.statement)
 
 
 def test_reasons_pull_the_same_way():
     decision = decide(but(**STALL, probability_strength_lost=0.6), DEFAULT)
     assert decision.recommendation.because == ("strength.lost",)
-    assert [(g.code, g.why) for g in decision.overridden] == [
+    assert [(g.code, said(g.why)) for g in decision.overridden] == [
         ("rate.too_slow", "strength.lost is heard first: Is strength being lost in the cut?")
     ]
 
@@ -405,10 +407,10 @@ def test_without_an_estimate_the_end_of_a_cut_goes_back_to_what_was_eaten_before
 
 
 def test_a_hold_says_from_where_energy_would_move():
-    (faster, slower, end) = decide(ON_PLAN, DEFAULT).recommendation.would_change_if
+    (faster, slower, end) = map(said, decide(ON_PLAN, DEFAULT).recommendation.would_change_if)
     assert faster == "would change energy to 2350 kcal if the rate of change of tissue were below −1.13 %/week"
     assert slower == "would change energy to 2230 kcal if the rate of change of tissue were above −0.37 %/week"
-    assert end == "would end the cut with its last day, 2026-03-21"
+    assert end == "would end the cut with its last day, 21 March"
     there = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.13))
     assert decide(there, DEFAULT).recommendation.energy_to_kcal == 2350.0
     here = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.12))
@@ -422,14 +424,17 @@ def test_what_would_change_it_does_change_it(evidence):
     decision = decide(evidence, DEFAULT)
     r = decision.recommendation
     reasons = [f for f in decision.findings if f.code in r.because]
-    if r.action in (Action.HOLD, Action.REFER) or not r.would_change_if or "judged anew" in r.would_change_if[0]:
+    if r.action in (Action.HOLD, Action.REFER) or not r.would_change_if:
+        return
+    (advice,) = r.would_change_if
+    if advice.id == "advice.judged_anew":
         return
     there = evidence
     for move in (move for f in reasons for move in f.moves):
         there = moved(there, move.path, move.past)
     after = decide(there, DEFAULT).recommendation
-    one_condition = sum(len(f.moves) for f in reasons) == r.would_change_if[0].count(" were ")
-    if one_condition and "screening" not in r.would_change_if[0]:
+    conditions = dict(advice.values)["conditions"]
+    if sum(len(f.moves) for f in reasons) == len(conditions) and say("once.screening.answered") not in conditions:
         assert (after.action, after.energy_to_kcal, after.phase) != (r.action, r.energy_to_kcal, r.phase)
 
 
@@ -463,7 +468,7 @@ def test_consistent_data_never_widen_the_plan(evidence, narrower):
 @settings(max_examples=100, deadline=None, derandomize=True)
 @given(evidences)
 def test_the_same_evidence_gives_the_same_bytes_and_plain_json(evidence):
-    bodies = [json.dumps(decide(evidence, DEFAULT).body()) for _ in range(2)]
+    bodies = [json.dumps(decision_body(decide(evidence, DEFAULT), TODAY)) for _ in range(2)]
     assert bodies[0] == bodies[1] and "NaN" not in bodies[0]
     body = json.loads(bodies[0])
     assert set(body["recommendation"]) == {"action", "energy_kcal", "targets", "phase", "because", "would_change_if"}
@@ -475,9 +480,9 @@ def test_the_same_evidence_gives_the_same_bytes_and_plain_json(evidence):
 def test_the_same_bytes_in_another_process():
     """Whatever the hash seed: no order of a set or dictionary leaks into a decision."""
     script = (
-        "import hashlib, json; from tests.domain.rules.test_arbiter import SCRIPTED;"
+        "import hashlib; from tests.domain.rules.test_arbiter import SCRIPTED;"
         "from service.domain.rules.arbiter import decide; from service.domain.policy import DEFAULT;"
-        "print(hashlib.sha256(json.dumps([decide(row[1], DEFAULT).body() for row in SCRIPTED]).encode()).hexdigest())"
+        "print(hashlib.sha256(repr([decide(row[1], DEFAULT) for row in SCRIPTED]).encode()).hexdigest())"
     )
     runs = [
         subprocess.run(
@@ -529,22 +534,22 @@ AT_GOAL = {
 
 def test_a_hold_at_the_goal_says_from_which_body_fat_it_would_go_on():
     kept = but(**{**MAINTAIN, "phase": phase("maintain", 30, 30)}, **AT_GOAL)
-    said = decide(kept, DEFAULT).recommendation.would_change_if
-    assert said[-1].startswith("would switch to ") and said[-1].endswith("if body fat were above 12.0 %")
+    told = said(decide(kept, DEFAULT).recommendation.would_change_if[-1])
+    assert told.startswith("would switch to ") and told.endswith("if body fat were above 12.0 %")
     sure = DEFAULT.changed({"goal_probability": 0.8})  # mean + 0.84 sd at the goal of 12 %
-    assert decide(kept, sure).recommendation.would_change_if[-1].endswith("if body fat were above 11.2 %")
+    assert said(decide(kept, sure).recommendation.would_change_if[-1]).endswith("if body fat were above 11.2 %")
     young = replace(kept, phase=phase("maintain", 3, 28))  # rest is not over: no body fat ends it today
-    said = decide(young, DEFAULT).recommendation.would_change_if[-1]
-    assert said == "would end the maintenance with its last day, 2026-03-26, if body fat were above 12.0 % by then"
+    told = said(decide(young, DEFAULT).recommendation.would_change_if[-1])
+    assert told == "would end the maintenance with its last day, 26 March, if body fat were above 12.0 % by then"
 
 
 def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
     dizzy = but(**STALL, wellbeing=Wellbeing(symptoms=(Symptom(ago(2), "dizziness"),)))
     r = decide(dizzy, DEFAULT).recommendation
     assert r.because == ("safety.symptom_noted",)
-    (said,) = r.would_change_if
-    assert said.startswith(f"would be judged anew if it were {ago(2) + timedelta(days=14)} without another symptom")
+    told = said(*r.would_change_if)
+    assert told.startswith("would be judged anew if it were 13 March without another symptom")
     later = replace(dizzy, as_of=ago(2) + timedelta(days=14))
     assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
     outside = decide(but(phase=None, targets=None), DEFAULT).recommendation
-    assert outside.would_change_if == ("would be judged anew if a phase were set",)
+    assert said(*outside.would_change_if) == "would be judged anew if a phase were set"

@@ -5,10 +5,10 @@ import pytest
 from service.domain.evidence import Pain, SuspectEntries, Symptom, Targets, Wellbeing
 from service.domain.policy import DEFAULT
 from service.domain.rules import safety_rules
-from service.domain.rules.checkin import NEXT, RED_FLAGS, RULES, attention, check_in
+from service.domain.rules.checkin import HAS_NEXT, RED_FLAGS, RULES, attention, check_in
 from service.domain.rules.findings import Severity
 from service.domain.rules.rulebook import judge
-from tests.domain.rules.on_plan import ON_PLAN, ago, but, phase, q
+from tests.domain.rules.on_plan import ON_PLAN, ago, but, phase, q, said
 
 VAGUE = {"maintenance_kcal": q(2850.0, 400.0)}
 CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed session, 14 days, 7 days
@@ -44,7 +44,7 @@ def test_every_rule_has_a_case_and_says_what_to_do_next():
     assert {rule.code for rule in RULES} == {code for code, *_ in CASES}
     for rule in (*RED_FLAGS, *RULES):
         refers = rule.code.startswith("safety.") and rule.severity is Severity.STOP
-        assert rule.code in NEXT or refers, rule.code
+        assert rule.code in HAS_NEXT or refers, rule.code
 
 
 def test_nothing_to_say_on_plan():
@@ -79,12 +79,14 @@ def test_order_is_gravity_then_overdue_then_name():
         "a": attention(check_in(but(log__days_since_measurement=40), DEFAULT)),
     }
     assert sorted(rows, key=lambda who: rows[who].order(who)) == ["z", "b", "c", "d", "a"]
-    assert rows["b"].days_overdue == 6 and rows["b"].next == "Ask for a weigh-in tomorrow morning."
+    assert rows["b"].days_overdue == 6 and said(rows["b"].next) == "Ask for a weigh-in tomorrow morning."
 
 
 def test_a_phase_that_should_have_ended_is_overdue():
     (finding,) = check_in(but(phase=phase("build", 50, 45)), DEFAULT)
-    assert finding.statement.startswith("The build was to end 5 days ago") and finding.evidence["days_overdue"] == 5
+    assert (
+        said(finding.statement).startswith("The build was to end 5 days ago") and finding.evidence["days_overdue"] == 5
+    )
 
 
 def test_maintenance_that_a_review_lets_go_on_is_not_called_overdue():
@@ -94,34 +96,34 @@ def test_maintenance_that_a_review_lets_go_on_is_not_called_overdue():
     assert "check_in.phase_ending" not in [f.code for f in check_in(but(**moving), DEFAULT)]
     calm = moving | {"tissue_rate_pct_per_week": q(0.0, 0.1)}
     (found,) = [f for f in check_in(but(**calm), DEFAULT) if f.code == "check_in.phase_ending"]
-    assert found.statement.startswith("Maintenance was to end 7 days ago")
+    assert said(found.statement).startswith("The maintenance was to end 7 days ago")
 
 
 def test_a_cut_ends_with_the_longest_cut_whatever_was_planned():
     (found,) = check_in(but(phase=phase("cut", 40, 60)), DEFAULT)
-    assert found.statement.startswith(f"The cut ends in {DEFAULT.cut_max_days - 40} days")
+    assert said(found.statement).startswith(f"The cut ends in {DEFAULT.cut_max_days - 40} days")
 
 
 def test_a_medication_that_only_needs_a_word_with_the_prescriber_refers_nobody():
     other = but(screening__glucose_lowering_medication="other")
     found = [f for f in judge(other, DEFAULT) if f.code == "safety.other_glucose_medication"]
     seen = attention(tuple(found))
-    assert seen is not None and "prescriber" in seen.next and "no deficit" not in seen.next
+    assert seen is not None and "prescriber" in said(seen.next) and "no deficit" not in said(seen.next)
 
 
 def test_only_what_closes_the_gate_falls_back_to_a_referral():
     """Every other safety rule has a next thing of its own, so that nothing is forbidden that is not."""
     for rule in safety_rules.RULES:
-        assert rule.code in NEXT or (rule.code.startswith("safety.") and rule.severity is Severity.STOP), rule.code
+        assert rule.code in HAS_NEXT or (rule.code.startswith("safety.") and rule.severity is Severity.STOP), rule.code
 
 
 def test_doubted_entries_come_before_no_weigh_in():
     doubted = (SuspectEntries("weigh_in", "pounds_for_kilograms", 12), SuspectEntries("meal", "slipped_decimal", 1))
     found = check_in(but(log__suspect_28_d=doubted, log__days_since_weigh_in=None), DEFAULT)
     assert [finding.code for finding in found][:2] == ["data.suspect_entries", "check_in.no_weigh_in"]
-    assert found[0].statement == (
-        "12 weigh-ins look like pounds, 1 meal looks like a slipped decimal (last 28 days): confirm or correct them."
+    assert said(found[0].statement) == (
+        "12 weigh-ins look like pounds and 1 meal looks like a slipped decimal (last 28 days): confirm or correct them."
     )
     assert found[0].evidence["suspect_28_d"] == 13
     reason = attention(found)
-    assert (reason.code, reason.next) == ("data.suspect_entries", "Confirm or correct the doubted entries.")
+    assert (reason.code, said(reason.next)) == ("data.suspect_entries", "Confirm or correct the doubted entries.")

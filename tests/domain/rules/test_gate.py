@@ -13,7 +13,7 @@ from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile_kcal, stricter
 from service.domain.rules.rulebook import RULE, judge
-from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q
+from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_rules import evidences
 
 # The referral list (common practice, from memory): code, how to get onto it, what it closes.
@@ -57,7 +57,9 @@ def test_the_referral_list_closes_the_gate_and_a_clearance_opens_it(code):
     assert closed.closed_by == (code,) and closed.on_referral_list
     assert not closed.deficit_open and closed.load_open is ("load" not in scopes)
     finding = RULE[code](evidence, DEFAULT)
-    assert finding is not None and finding.severity is Severity.STOP and "does not diagnose" in finding.statement
+    assert (
+        finding is not None and finding.severity is Severity.STOP and "licensed professional" in said(finding.statement)
+    )
 
     opened = gate(_cleared(evidence, *scopes), DEFAULT)
     assert opened.deficit_open and opened.load_open and not opened.closed_by
@@ -73,8 +75,8 @@ def test_the_referral_list_ends_a_cut_at_maintenance(code):
     assert (r.energy_from_kcal, r.energy_to_kcal) == (2300.0, 2850.0)
     assert r.phase is not None and r.phase.to == "maintain"
     assert r.targets is not None and r.targets.eating_window is None
-    (said,) = r.would_change_if
-    assert said.startswith("would be judged anew if") and any(w in said for w in ("clearance", "age", "months"))
+    told = said(*r.would_change_if)
+    assert told.startswith("would be judged anew if") and any(w in told for w in ("clearance", "age", "months"))
 
 
 def test_sulfonylureas_count_like_insulin_and_metformin_does_not():
@@ -173,7 +175,7 @@ def test_unanswered_screening_asks_before_a_deficit_starts_or_deepens_and_lets_a
     stall = but(screening=None, tissue_rate_pct_per_week=q(-0.1, 0.15), maintenance_kcal=q(2500.0, 90.0))
     r = decide(stall, DEFAULT).recommendation
     assert (r.action, r.because[0], r.energy_to_kcal) == (Action.COLLECT_DATA, "screening.unanswered", 2300.0)
-    assert r.would_change_if == ("would change energy to 2070 kcal if the screening were answered",)
+    assert said(*r.would_change_if) == "would change energy to 2070 kcal if the screening were answered"
     build_over = but(screening=None, phase=phase("build", 42, 42), targets=Targets(3100.0))
     assert decide(build_over, DEFAULT).recommendation.because[0] == "screening.unanswered"
     cut_over = but(screening=None, phase=phase("cut", 42, 42))
@@ -199,7 +201,7 @@ def test_a_fast_loss_nobody_planned_is_not_called_a_deficit():
     decision = decide(ill, DEFAULT)
     (found,) = [f for f in decision.findings if f.code.startswith("loss.")]
     assert found.code == "loss.unexplained" and decision.recommendation.action is Action.REFER
-    assert "unexplained loss" in found.statement and "deficit now" not in found.statement
+    assert "unexplained loss" in said(found.statement) and "deficit now" not in said(found.statement)
     assert decision.recommendation.energy_to_kcal == 2850.0 and decision.recommendation.phase is None
 
 

@@ -9,7 +9,7 @@ from service.domain.evidence import Outlook
 from service.domain.policy import DEFAULT
 from service.domain.rules.findings import Finding
 from service.domain.rules.rulebook import judge
-from tests.domain.rules.on_plan import but, q
+from tests.domain.rules.on_plan import but, q, said
 
 SD_KCAL = 240.0  # ± 395 kcal of 2850: 13.9 %
 
@@ -42,7 +42,7 @@ def test_the_wide_interval_asks_for_what_would_narrow_it(outlook: Outlook, ask_f
     found = _finding("data.wide_interval", outlook)
     assert found.evidence["ask_for"] == outlook.would_narrow_most == ask_for
     assert found.evidence["outlook"]["logging_daily_kcal"] == outlook.logging_daily_kcal
-    assert found.statement.endswith(words)
+    assert said(found.statement).endswith(words)
 
 
 @pytest.mark.parametrize(
@@ -54,8 +54,8 @@ def test_the_wide_interval_asks_for_what_would_narrow_it(outlook: Outlook, ask_f
 )
 def test_a_call_for_data_says_what_it_would_bring(code: str, more: dict[str, int]) -> None:
     plain, told = _finding(code, None, **more), _finding(code, Outlook(14, 220.0, 160.0, 210.0), **more)
-    assert told.statement.startswith(plain.statement)
-    assert "Daily weigh-ins would narrow it most: to ±9.2 %" in told.statement
+    assert said(told.statement).startswith(said(plain.statement))
+    assert "Daily weigh-ins would narrow it most: to ±9.2 %" in said(told.statement)
     assert (told.severity, told.moves) == (plain.severity, plain.moves)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from service.catalogue.exercises import exercises
+from service.catalogue.sentences import render
 from service.domain.evidence import Kind
 from service.domain.policy import DEFAULT
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads
@@ -99,7 +100,7 @@ def story(lifter: Lifter) -> str:
             if one.rule == "stop":
                 return "\n".join([*lines, ""])
             session = _train(one, lifter, on, week, dict(lifter.pain).get(number))
-            lines[-1] += f" -> {' '.join(map(str, session.reps))}\n    {one.why}"
+            lines[-1] += f" -> {' '.join(map(str, session.reps))}\n    {render(*one.why)}"
             history.append(session)
             number += 1
             if one.rule == "deload" and day == 3:
@@ -122,7 +123,7 @@ def _text(one: Prescription, gym: Gym) -> str:
         if load is not None:
             reps = f"{one.reps_from}-{one.reps_to}"
             return f"{one.sets} x {reps} {words}{load / gym.unit_kg:g} {unit} RIR {one.rir} [{one.rule}]"
-    return f"no load [{one.rule}] {one.why}"
+    return f"no load [{one.rule}] {render(*one.why)}"
 
 
 @pytest.mark.parametrize("name", LIFTERS)
