@@ -17,6 +17,8 @@ PLACES = {  # where a name of the domain may live, before and after
     "gate": ("service.domain.rules.gate",),
     "check_change": ("service.domain.rules.amendments",),
     "Change": ("service.domain.rules.amendments",),
+    "decision_body": ("service.application.review.decided",),
+    "finding_body": ("service.application.review.decided",),
     "DEFAULT": ("service.domain.policy",),
 }
 PAIRS = 400
@@ -108,14 +110,17 @@ def _is_a_collection(part: Any) -> bool:
 
 def _judged(name: str, evidence: Any) -> Iterator[Item]:
     policy = found("DEFAULT")
-    decision = found("decide")(evidence, policy).body()
-    night = [finding.body() for finding in found("check_in")(evidence, policy)]
+    decision = found("decision_body")(found("decide")(evidence, policy), evidence.as_of)
+    night = [found("finding_body")(finding, evidence.as_of) for finding in found("check_in")(evidence, policy)]
     asked = decision["recommendation"]
     first = asked["because"][0] if asked["because"] else "-"
     yield f"decision/{name}", _plain([decision, night]), f"{asked['action']} >{asked['energy_kcal']['to']} {first}"
     opened = asdict(found("gate")(evidence, policy))
     refused = {
-        what: [finding.body() for finding in found("check_change")(evidence, policy, found("Change")(**change))]
+        what: [
+            found("finding_body")(finding, evidence.as_of)
+            for finding in found("check_change")(evidence, policy, found("Change")(**change))
+        ]
         for what, change in _CHANGES.items()
     }
     yield f"gate/{name}", _plain([opened, refused]), " ".join(str(len(said)) for said in refused.values())

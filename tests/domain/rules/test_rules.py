@@ -45,7 +45,8 @@ def _measured(*readings: float) -> tuple[BodyFatMeasurement, ...]:
 
 
 def _rising(*probabilities: float) -> tuple[Lift, ...]:
-    return tuple(Lift(f"lift-{i}", q(100.0, 3.0), 0.1, p) for i, p in enumerate(probabilities))
+    lifts = ("romanian-deadlift", "barbell-row", "pull-up", "seated-cable-row")
+    return tuple(Lift(slug, q(100.0, 3.0), 0.1, p) for slug, p in zip(lifts, probabilities, strict=False))
 
 
 def _rate(mean: float, sd: float = 0.15, **more: Any) -> Evidence:
