@@ -9,8 +9,14 @@ from service.domain.estimation import body_fat, cycle, scale_change
 from service.domain.estimation import model as m
 from service.domain.estimation.cycle import Cycle
 from service.domain.estimation.day import Day
+from service.domain.estimation.food_known import (
+    NewExcess,
+    condition_on_presumption,
+    new_excess,
+    on_logging_scale,
+)
 from service.domain.estimation.initial import initial
-from service.domain.estimation.intake import Eaten, eaten_on
+from service.domain.estimation.intake import Eaten, eaten_on, logs_food, where_unknown
 from service.domain.estimation.intake_response import IntakeResponse, next_morning
 from service.domain.estimation.measurement_update import (
     Innovation,
@@ -39,6 +45,7 @@ from service.domain.records import Athletes, Bools, Floats, Ints, PhaseKind, put
 
 LOST_SIGHT_KG = 1.0  # kg, sd of tissue mass: one known no better is found anew by a weigh-in; judged
 OUTLIER_SD = 3.0  # standard deviations: an accepted weigh-in further off is shown as suspect; judged
+SomeUpdates = tuple[Ints, kalman.Update]  # whose, and the update, of those only
 RECENT_INTAKE_SD = 0.15  # share of the reference intake, of each day before the first weigh-in; judged
 
 
@@ -64,8 +71,9 @@ class FilteredDay:
     updates: tuple[kalman.Update, ...]  # of the main hypothesis, target and weigh-in, if traced
     alternative: scale_change.Outcome | None  # of the alternative hypotheses, if there are any
     alternative_updates: tuple[kalman.Update, ...]
-    fat_update: tuple[Ints, kalman.Update] | None  # whose body fat was measured
+    fat_update: SomeUpdates | None  # whose body fat was measured
     fat_ratio: Floats | None  # by which the weigh-in rescaled fat mass; None: nobody's
+    new_excess: NewExcess | None  # whose excess starts anew; None: nobody's
     control: ControlInput
     transition: Transition  # of the main hypothesis
     change_kg: Floats  # likewise, of tissue overnight
@@ -121,16 +129,23 @@ class Filter:
         state.weigh_ins = state.weigh_ins.after(weigh_ins.accepted)
         updates = self._updates(targets, by_weigh_in)
         updates, alternative_updates = self._adopt(alternative, updates)
+        updates, alternative_updates = self._presume(day, updates, alternative_updates)
 
         tissue_kg = state.moments.mean[TISSUE]
         fat_update = body_fat.condition_on_measurements(state.body_fat.moments, tissue_kg, state.started, day)
         state.food = state.food.with_targets(day.target_kcal, switch)
+        unknown_before = state.food.unknown & state.started
         eaten, state.food = eaten_on(day, state.food, state.moments.mean[MAINTENANCE], state.started)
+        starts = new_excess(eaten.unknown & state.started, unknown_before)
+        if starts is not None:
+            starts.start(state.moments)
+            starts.start(self.alternatives.moments, self.alternatives.rows)
+            state.scale = state.scale.without(np.flatnonzero(starts.ends))
         control, response, week = self._control_input(eaten)
         transition, change_kg = self._linearise(state.moments.mean, control, slice(None))
         return FilteredDay(
             self._posterior(day, cycle_today, weigh_ins, alternative, transition, week),
-            updates, alternative, alternative_updates, fat_update, fat_ratio,
+            updates, alternative, alternative_updates, fat_update, fat_ratio, starts,
             control, transition, change_kg, response, main.mean.shape[0],
         )  # fmt: skip
 
@@ -142,7 +157,8 @@ class Filter:
             filtered.control.intake_variance,
             state.reference.intake_kcal,
             state.scatter.noise_scale(),
-            state.one_sidedness.inflation(filtered.posterior.cut),
+            np.where(filtered.control.unknown, 1.0, state.one_sidedness.inflation(filtered.posterior.cut)),
+            filtered.control.unknown,
         )
         by_intake_kcal = transition.adaptation_kcal * state.moments.mean[RESPONSE]
         state.explained_kcal = state.explained_kcal + m.MASS_KCAL_PER_KG * change_kg + by_intake_kcal
@@ -163,7 +179,8 @@ class Filter:
         """Set up the athletes whose first weigh-in is today, in place."""
         who = np.flatnonzero(~self.state.started & ~np.isnan(day.mass_kg))
         if who.size:
-            first = _first_state(self._athletes, day, who)
+            logs = self.state.food.ever_logged()[who] | logs_food(day)[who]
+            first = _first_state(self._athletes, day, who, logs)
             put(self.state, who, first)
             self._recent.window[..., who] = first.recent
 
@@ -173,6 +190,7 @@ class Filter:
         """The morning of the alternative hypotheses, where there are any or a weigh-in makes one thinkable."""
         state, alternatives = self.state, self.alternatives
         begun = scale_change.begins(state.scale, state.weigh_ins.accepted_days, weigh_ins.z2, weigh_ins.distance_kg)
+        begun &= ~state.food.unknown  # where nothing says what is eaten, mass follows the scale
         if not alternatives.rows.size and not begun.any():
             return None
         outcome, state.scale = scale_change.follow(state.scale, alternatives, main, begun, morning, traced=self._traced)
@@ -210,13 +228,45 @@ class Filter:
             return updates, ()
         return scale_change.adopt(self.state.moments, self.alternatives, alternative, updates)
 
+    def _presume(
+        self, day: Day, updates: tuple[kalman.Update, ...], of_alternatives: tuple[kalman.Update, ...]
+    ) -> tuple[tuple[kalman.Update, ...], tuple[kalman.Update, ...]]:
+        """Take in that some log food for the first time, in place; on day one the prior knows it already.
+
+        Returns the updates of the day with this one, of the main hypothesis and of the alternative ones, if traced.
+        """
+        state, alternatives = self.state, self.alternatives
+        rows = np.flatnonzero(logs_food(day) & ~state.food.ever_logged() & (state.days > 1.0))
+        if not rows.size and not self._traced:
+            return updates, of_alternatives
+        here = np.flatnonzero(np.isin(alternatives.rows, rows))
+        main, others, reference = state.moments.of(rows), alternatives.moments.of(here), state.reference
+        before_kcal = main.mean[MAINTENANCE].copy()
+        update = condition_on_presumption(main, rows, reference, state.explained_kcal)
+        of_others = condition_on_presumption(others, alternatives.rows[here], reference, state.explained_kcal)
+        state.moments.put(rows, main)
+        alternatives.moments.put(here, others)
+        if rows.size:
+            scale = main.mean[MAINTENANCE] / before_kcal
+            state.reference = on_logging_scale(reference, rows, scale)
+        if not self._traced:
+            return updates, of_alternatives
+        by_others = kalman.spread_out(of_others, here, alternatives.rows.size)
+        return (*updates, kalman.spread_out(update, rows, self.count)), (*of_alternatives, by_others)
+
     def _control_input(self, eaten: Eaten) -> tuple[ControlInput, IntakeResponse, Floats]:
         """What the day's food puts into the night, the responses next morning, and the food of the week so far."""
         state, intake, reference_kcal = self.state, eaten.intake, self.state.reference.intake_kcal
-        driver = state.response
+        driver, maintenance, excess = state.response, state.moments.mean[MAINTENANCE], state.moments.mean[EXCESS]
+        unknown = eaten.unknown
+        if unknown.any():
+            intake = where_unknown(unknown, intake, maintenance * (1.0 + excess), 0.0)
         self._recent.append(intake.mean, intake.unlogged, intake.variance, driver.water, driver.water_variance)
         week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
-        relative = (intake.mean + intake.unlogged * state.moments.mean[EXCESS]) / reference_kcal - 1.0
+        relative = (intake.mean + intake.unlogged * excess) / reference_kcal - 1.0
+        if unknown.any():
+            relative = np.where(unknown, 0.0, relative)
+            intake = where_unknown(unknown, intake, maintenance, maintenance)
         response, adapted = next_morning(driver, intake, relative, eaten.carbohydrate, reference_kcal)
         control = ControlInput(
             intake_kcal=intake.mean,
@@ -225,6 +275,7 @@ class Filter:
             week_intake_kcal=week[INTAKE],
             week_unlogged_kcal=week[UNLOGGED],
             adaptation_kcal=reference_kcal * adapted,
+            unknown=unknown,
         )
         return control, response, week
 
@@ -261,6 +312,7 @@ class Filter:
             week=week,
             cycle=cycle_today,
             cut=day.phase == PhaseKind.CUT,
+            unknown=state.food.unknown & state.started,
             suspect_weigh_in=weigh_ins.suspect | (weigh_ins.z2 > OUTLIER_SD**2),
             scale_adopted=adopted,
             new_scale=new_scale,
@@ -291,7 +343,7 @@ def _assess(
     suspect, believed, history = judge(state.weigh_ins, mass_kg, innovation.kg, innovation.variance)
     rescaled = nobody
     if believed.size:  # kilograms overnight are no tissue where the mass was known
-        known = history.accepted_days[believed] >= scale_change.KNOWN_WEIGH_INS
+        known = (history.accepted_days[believed] >= scale_change.KNOWN_WEIGH_INS) & ~state.food.unknown[believed]
         rescaled = believed[known]
         innovation.widen(main.cov, SCALE, rescaled)
         innovation.widen(main.cov, TISSUE, believed[~known])
@@ -302,8 +354,8 @@ def _assess(
     return WeighIns(innovation, accepted, suspect, believed, rescaled, z, z2, distance_kg), history
 
 
-def _first_state(athletes: Athletes, day: Day, who: Ints) -> FilterState:
-    """Where the athletes `who` start, whose first weigh-in is on this day."""
+def _first_state(athletes: Athletes, day: Day, who: Ints, logs: Bools) -> FilterState:
+    """Where the athletes `who` start, whose first weigh-in is on this day; `logs`, which of them have logged food."""
     year = 1970.0 + float(day.date.astype(np.int64)) / 365.2425
     first = prior(
         Start(
@@ -316,6 +368,7 @@ def _first_state(athletes: Athletes, day: Day, who: Ints) -> FilterState:
             body_fat_se_pct=day.body_fat_se_pct[who],
             target_kcal=day.target_kcal[who],
             phase=day.phase[who],
+            logs_food=logs,
         )
     )
     state = initial(

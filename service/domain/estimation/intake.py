@@ -23,6 +23,7 @@ SUSPECT_SHARE, SUSPECT_SD = 2.5, 8.0  # of the usual day, and sd: a day without 
 SUSPECT_SHARE_COMPLETE = 3.5  # of the usual day: what is declared complete was eaten, up to here; judged
 PARTIAL_USUAL = 0.10  # probability that a day with meals and no word is only part of a day, at first; judged
 PARTIAL_LEARNED, HABIT_DAYS = 0.4, 5.0  # probability added for who always says "complete"; days to learn it; judged
+REMEMBERED_DAYS = 14.0  # d without food log and target after which nothing says any more what is eaten; judged
 LEAST_PLAN_KCAL = 500.0  # kcal: a guard
 CARBOHYDRATE_LEARNED = 0.05  # share of a day's in the usual carbohydrate share; judged
 CARBOHYDRATE_MOST, LEAST_CARBOHYDRATE_SHARE = 3.0, 0.05  # of the usual share, and of energy: guards
@@ -49,6 +50,16 @@ class FoodHabit:
     unsaid_days: Floats  # with meals and no word about completeness
     whole_days: Floats  # with a whole food log, as a sum of probabilities
     target_kcal: Floats = field(metadata=initially(np.nan))  # the last one
+    days_without: Floats = field(metadata=initially(np.inf))  # since food was last logged; inf = never
+    unknown: Bools = field(metadata=initially(False))  # whether nothing said what was eaten on the last day
+
+    def ever_logged(self) -> Bools:
+        """Who has logged food, (athletes,)."""
+        return np.isfinite(self.days_without)
+
+    def says_nothing(self, day: Day) -> Bools:
+        """Of whom nothing says what is eaten on a day: no target in force, no food logged of late; (athletes,)."""
+        return np.isnan(day.target_kcal) & ~logs_food(day) & (self.days_without >= REMEMBERED_DAYS)
 
     def partial_probability(self) -> Floats:
         """Prior probability that an unsaid day is partial: higher for who usually says "complete"; (athletes,)."""
@@ -72,6 +83,13 @@ class Eaten:
 
     intake: Intake
     carbohydrate: Floats  # (athletes,), carbohydrate share of the day's energy over the usual one; 1 where unknown
+    unknown: Bools  # (athletes,), of whom nothing says what was eaten
+
+
+def logs_food(day: Day) -> Bools:
+    """Who logged food, or a fast, on a day; (athletes,)."""
+    logged: Bools = ~np.isnan(day.intake_kcal) & (day.food_state != NOT_LOGGED)
+    return logged
 
 
 def eaten_on(day: Day, habit: FoodHabit, maintenance_kcal: Floats, started: Bools) -> tuple[Eaten, FoodHabit]:
@@ -81,7 +99,7 @@ def eaten_on(day: Day, habit: FoodHabit, maintenance_kcal: Floats, started: Bool
     intake = of_day(
         day.intake_kcal, day.food_state, plan_kcal, habit.share, habit.share_variance, habit.partial_probability()
     )
-    fast = day.food_state == FAST
+    fast, unknown = day.food_state == FAST, habit.says_nothing(day)
     share, share_variance = learn_share(habit.share, habit.share_variance, intake, day.intake_kcal, plan_kcal, fast)
     carbohydrate, carbohydrate_share = carbohydrate_of(
         day.carbohydrate_g, day.intake_kcal, (intake.complete > 0.5) & ~fast, habit.carbohydrate_share
@@ -94,8 +112,19 @@ def eaten_on(day: Day, habit: FoodHabit, maintenance_kcal: Floats, started: Bool
         unsaid_days=habit.unsaid_days + (~np.isnan(day.intake_kcal) & (day.food_state == UNKNOWN)),
         whole_days=habit.whole_days + intake.complete * started,
         target_kcal=habit.target_kcal,
+        days_without=np.where(logs_food(day), 0.0, habit.days_without + 1.0),
+        unknown=unknown,
     )
-    return Eaten(intake, carbohydrate), learnt
+    return Eaten(intake, carbohydrate, unknown), learnt
+
+
+def where_unknown(unknown: Bools, intake: Intake, mean_kcal: Floats, unlogged_kcal: Floats | float) -> Intake:
+    """The intake with another mean and another unlogged part where nothing says what was eaten; arrays (athletes,)."""
+    return replace(
+        intake,
+        mean=np.where(unknown, mean_kcal, intake.mean),
+        unlogged=np.where(unknown, unlogged_kcal, intake.unlogged),
+    )
 
 
 def of_day(

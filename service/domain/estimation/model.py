@@ -19,6 +19,8 @@ ACTIVITY_JUDGED_WEIGHT, ACTIVITY_USUAL_WEIGHT = 0.8, 0.2  # shares of the coach'
 EXPENDITURE_SD = 0.115  # share: resting equation ±8 % (Roza 1984: ±14 % at 95 %), judged activity ±8 %
 EXPENDITURE_SD_NO_ACTIVITY = 0.135  # share: the same where nobody judged activity; judged
 REPORTING_MEAN, REPORTING_SD = 0.88, 0.12  # logged over eaten, share (CALERIE, Redman 2014: 15 % low); spread judged
+# The same before any food is logged: nobody is presumed to under-report, but they may (the spread is about both).
+REPORTING_UNLOGGED_MEAN, REPORTING_UNLOGGED_SD = 1.0, 0.17  # judged
 USUAL_HEIGHT_MALE_CM, USUAL_HEIGHT_FEMALE_CM, USUAL_AGE_Y = 178.0, 165.0, 30.0  # cm, cm, y, where unknown; judged
 MASS_INDEX_MEAN, MASS_INDEX_SD = 24.5, 4.0  # kg/m², before the first weigh-in; judged
 THERMIC = 0.10  # share of intake: thermic effect of food (Hall 2011, 10.1016/S0140-6736(11)60812-X)
@@ -30,6 +32,7 @@ TRANSFER_SD = 0.20  # share: tissue per kilocalorie of imbalance, by partition a
 RESPONSE_MEAN, RESPONSE_SD = 0.24, 0.12
 ADAPTATION_DAYS = 14.0  # d, time constant of that response (Hall 2011)
 EXCESS_MEAN, EXCESS_SD = 0.02, 0.10  # share by which unlogged food exceeds the usual; judged
+UNKNOWN_SD, UNKNOWN_DAILY_SD = 0.30, 0.025  # shares of maintenance: imbalance where nothing says what is eaten; judged
 MASS_KCAL_PER_KG = 18.0  # kcal/d per kg: 24 finally (Hall 2011), less adaptation, on the logged scale
 DEPOSITION_COST = 1.03  # energy spent to store energy, over that stored (Hall 2011)
 

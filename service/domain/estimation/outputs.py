@@ -200,10 +200,21 @@ def _weighted(days: Floats, weights: Floats) -> Floats:
 def _tissue_change(day: Posterior, food: _Food) -> tuple[Floats, dict[int, Floats | float]]:
     """Tissue change in kg that the weighted days' food makes, and its derivative by state."""
     total = float(food.weights.sum())
-    balance = food.intake + food.unlogged * day.moments.mean[EXCESS] - total * day.moments.mean[MAINTENANCE]
+    excess, maintenance = day.moments.mean[EXCESS], day.moments.mean[MAINTENANCE]
+    balance = food.intake + food.unlogged * excess - total * maintenance
     transfer = day.base_kg_per_kcal * day.moments.mean[TRANSFER]
-    h = {MAINTENANCE: -total * transfer, EXCESS: transfer * food.unlogged, TRANSFER: day.base_kg_per_kcal * balance}
-    return transfer * balance, h
+    change = transfer * balance
+    h: dict[int, Floats | float] = {
+        MAINTENANCE: -total * transfer,
+        EXCESS: transfer * food.unlogged,
+        TRANSFER: day.base_kg_per_kcal * balance,
+    }
+    if day.unknown.any():  # as fast as now
+        now = total * day.base_kg_per_kcal * maintenance
+        change = np.where(day.unknown, now * excess, change)
+        h = {state: np.where(day.unknown, 0.0, slope) for state, slope in h.items()}
+        h[EXCESS] = np.where(day.unknown, now, h[EXCESS])
+    return change, h
 
 
 def _own_variance(day: Posterior, food: _Food) -> Floats:
@@ -217,7 +228,14 @@ def _own_variance(day: Posterior, food: _Food) -> Floats:
 def _deficit(result: dict[str, Floats], day: Posterior, maintenance: Floats, none: Floats) -> Floats:
     """Probability that the week's deficit is under the share `none` of maintenance, in a cut; returns the intake."""
     eaten: Floats = day.week[INTAKE] + day.week[UNLOGGED] * day.moments.mean[EXCESS]
-    row = {MAINTENANCE: eaten / maintenance**2, EXCESS: -day.week[UNLOGGED] / maintenance}
+    row: dict[int, Floats | float] = {
+        MAINTENANCE: eaten / maintenance**2,
+        EXCESS: -day.week[UNLOGGED] / maintenance,
+    }
+    if day.unknown.any():
+        eaten = np.where(day.unknown, maintenance * (1.0 + day.moments.mean[EXCESS]), eaten)
+        row = {MAINTENANCE: np.where(day.unknown, 0.0, row[MAINTENANCE])}
+        row[EXCESS] = np.where(day.unknown, -1.0, -day.week[UNLOGGED] / maintenance)
     spread = _weighted(day.recent[:, INTAKE_VARIANCE], TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
     sd = np.sqrt(np.maximum(kalman.variance(day.moments.cov, row) + spread, LEAST_VARIANCE))
     in_deficit = normal.tail((none - (1.0 - eaten / maintenance)) / sd)
@@ -235,8 +253,9 @@ def _expenditure(result: dict[str, Floats], day: Posterior, maintenance: Floats,
         np.log(np.maximum(maintenance - day.explained_kcal, LEAST_MAINTENANCE_KCAL)) - day.reference.log_maintenance
     )
     drifted = day.reference.expenditure_sd**2 + m.MAINTENANCE_SD**2 * day.days
-    part = m.REPORTING_SD**2 / (m.REPORTING_SD**2 + drifted)
-    log_reporting = np.log(m.REPORTING_MEAN) + part * relative
+    reporting_variance = day.reference.reporting_sd**2
+    part = reporting_variance / (reporting_variance + drifted)
+    log_reporting = np.log(day.reference.reporting) + part * relative
     spent = (1.0 - m.THERMIC) * maintenance + m.THERMIC * eaten
     log_spent = np.log(np.maximum(spent, LEAST_MAINTENANCE_KCAL)) - log_reporting
     variance = ((1.0 - part) * result["maintenance_kcal:sd"] / maintenance) ** 2 + part * drifted

@@ -25,9 +25,7 @@ from service.domain.kalman import Moments
 from service.domain.physiology import composition, energy
 from service.domain.records import Bools, Floats, Ints
 
-PLAUSIBLE_SD = (
-    5.0  # standard deviations from the usual mass for the height: a first weigh-in further off is not believed
-)
+PLAUSIBLE_MASS_INDEX = (11.0, 75.0)  # kg/m²: a first weigh-in beyond is not believed, as in `plausibility`
 TISSUE_SD_WEIGHED_KG = 1.5  # kg, of tissue mass after a first weigh-in: water and gut; judged
 LEAST_FAT_SHARE = 0.03  # of mass: essential fat (common practice, no source)
 LEAST_REFERENCE_KCAL = 800.0  # kcal/d: a guard
@@ -47,6 +45,7 @@ class Start:
     body_fat_se_pct: Floats
     target_kcal: Floats
     phase: Ints
+    logs_food: Bools
 
 
 @dataclass(frozen=True)
@@ -59,6 +58,8 @@ class Reference:
     log_maintenance: Floats  # prior, logged scale
     maintenance_sd_kcal: Floats  # prior
     expenditure_sd: Floats = field(metadata=initially(1.0))  # prior, of the logarithm
+    reporting: Floats = field(metadata=initially(1.0))  # prior, logged over eaten
+    reporting_sd: Floats = field(metadata=initially(1.0))  # prior, of the logarithm
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ def prior(start: Start) -> Prior:
     """Moments on the first day from profile, first weigh-in, body fat and target.
 
     Maintenance M = reporting·activity·resting energy (Mifflin–St Jeor), the coach's activity factor shrunk to the usual
-    one; var M = M²(σ_expenditure² + σ_reporting²) + (∂M/∂mass)²·var(tissue), and cov(tissue, M) = ∂M/∂mass·var(tissue).
+    one, reporting 1 of who logs no food; var M = M²(σ_expenditure² + σ_reporting²) + (∂M/∂mass)²·var(tissue), and cov(tissue, M) = ∂M/∂mass·var(tissue).
     Body fat from a measurement or from body mass index, lowered for people who train.
     """
     count = start.male.shape[0]
@@ -85,8 +86,10 @@ def prior(start: Start) -> Prior:
     activity = m.judged_activity(start.activity_factor)
     expenditure_sd = np.where(~np.isnan(start.activity_factor), m.EXPENDITURE_SD, m.EXPENDITURE_SD_NO_ACTIVITY)
     expenditure = energy.mifflin_st_jeor(mass_kg, height_cm, age_y, start.male) * activity
-    maintenance = m.REPORTING_MEAN * expenditure
-    per_kg = m.REPORTING_MEAN * 10.0 * activity  # resting energy rises by 10 kcal/d per kg
+    reporting = np.where(start.logs_food, m.REPORTING_MEAN, m.REPORTING_UNLOGGED_MEAN)
+    reporting_sd = np.where(start.logs_food, m.REPORTING_SD, m.REPORTING_UNLOGGED_SD)
+    maintenance = reporting * expenditure
+    per_kg = reporting * 10.0 * activity  # resting energy rises by 10 kcal/d per kg
     cycle_sd = np.where(start.male | (age_y > m.CYCLE_UNTIL_AGE_Y), 0.0, m.CYCLE_SD_UNLOGGED_KG)
 
     mean, cov = np.zeros((STATES, count)), np.zeros((STATES, STATES, count))
@@ -96,7 +99,7 @@ def prior(start: Start) -> Prior:
     mean[WEEK_COS] = m.WEEK_SHARE * mass_kg
     variance: dict[int, Floats | float] = {
         TISSUE: tissue_variance,
-        MAINTENANCE: maintenance**2 * (expenditure_sd**2 + m.REPORTING_SD**2) + per_kg**2 * tissue_variance,
+        MAINTENANCE: maintenance**2 * (expenditure_sd**2 + reporting_sd**2) + per_kg**2 * tissue_variance,
         TRANSFER: m.TRANSFER_SD**2,
         RESPONSE: m.RESPONSE_SD**2,
         EXCESS: m.EXCESS_SD**2,
@@ -115,11 +118,13 @@ def prior(start: Start) -> Prior:
     loss, gain = _transfer(start, mass_kg, body_fat)
     reference = Reference(
         intake_kcal=_usual_intake(start, maintenance, cov[MAINTENANCE, MAINTENANCE]),
-        transfer_kg_per_kcal=loss,
+        transfer_kg_per_kcal=loss * (m.REPORTING_MEAN / reporting),
         gain_ratio=gain / loss,
         log_maintenance=np.log(maintenance),
         maintenance_sd_kcal=np.sqrt(cov[MAINTENANCE, MAINTENANCE]),
         expenditure_sd=expenditure_sd,
+        reporting=reporting,
+        reporting_sd=reporting_sd,
     )
     return Prior(Moments(mean, cov), body_fat, reference)
 
@@ -128,7 +133,8 @@ def _tissue(start: Start, height_cm: Floats) -> tuple[Floats, Floats]:
     """Tissue mass, kg, and its variance: the first weigh-in, or the usual mass for the height where it is far off."""
     square_m = (height_cm / 100.0) ** 2
     usual_kg, usual_sd_kg = m.MASS_INDEX_MEAN * square_m, m.MASS_INDEX_SD * square_m
-    weighed = np.abs(start.mass_kg - usual_kg) < PLAUSIBLE_SD * usual_sd_kg  # False where NaN
+    low, high = PLAUSIBLE_MASS_INDEX
+    weighed = (start.mass_kg > low * square_m) & (start.mass_kg < high * square_m)  # False where NaN
     mass_kg = np.where(weighed, start.mass_kg, usual_kg)
     return mass_kg, np.where(weighed, TISSUE_SD_WEIGHED_KG, usual_sd_kg) ** 2
 

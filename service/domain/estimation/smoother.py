@@ -13,6 +13,7 @@ from service.domain import kalman
 from service.domain.estimation import body_fat
 from service.domain.estimation.day import Day
 from service.domain.estimation.filter import Filter, FilteredDay
+from service.domain.estimation.food_known import NewExcess
 from service.domain.estimation.model import STATES
 from service.domain.estimation.state import Posterior
 from service.domain.estimation.time_update import Transition, propagate_adjoint
@@ -25,7 +26,7 @@ class Hypothesis:
     """One hypothesis on one day, of some or all athletes: what was known, how it came and how it went on."""
 
     moments: Moments  # that morning, given all of the day's data
-    updates: tuple[kalman.Update, ...]  # target and weigh-in
+    updates: tuple[kalman.Update, ...]  # target, weigh-in and presumption
     transition: Transition  # to the next morning
 
 
@@ -40,6 +41,7 @@ class TracedDay:
     begun: Bools  # (athletes,), whose alternative hypothesis began today
     fat_update: kalman.Update
     fat_ratio: Floats | None  # by which the weigh-in rescaled fat mass
+    new_excess: NewExcess | None  # whose excess starts anew at its end
 
 
 def trace(running: Filter, days: Iterable[Day]) -> list[TracedDay]:
@@ -72,6 +74,7 @@ def _traced(running: Filter, filtered: FilteredDay) -> TracedDay:
         begun=begun,
         fat_update=fat_update,
         fat_ratio=filtered.fat_ratio,
+        new_excess=filtered.new_excess,
     )
 
 
@@ -108,6 +111,8 @@ def smooth(days: list[TracedDay], whole: Callable[[int], bool]) -> Iterator[tupl
         kalman.adjoint_update(fat_adjoint, fat_information, day.fat_update)
         if day.fat_ratio is not None:
             body_fat.rescale_adjoint(fat_adjoint, fat_information, day.fat_ratio)
+        if day.new_excess is not None:
+            day.new_excess.carry_back(adjoint, information)
         for update in reversed(survivor.updates):
             kalman.adjoint_update(adjoint, information, update)
         was_alternative = (was_alternative ^ day.posterior.scale_adopted) & ~day.begun

@@ -58,6 +58,7 @@ class Posterior:
     week: Floats  # (2, athletes), means of the last seven days' intake and unlogged part
     cycle: Cycle  # by the calendar where it was never logged
     cut: Bools
+    unknown: Bools  # nothing says what was eaten
     suspect_weigh_in: Bools  # left out, or further off than usual
     scale_adopted: Bools
     new_scale: Bools  # adopted today, or agreed upon by weigh-ins that were suspect at first

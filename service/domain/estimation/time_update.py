@@ -12,7 +12,7 @@ from service.domain import kalman
 from service.domain.estimation import model as m
 from service.domain.estimation.model import EXCESS, FLUID, GUT, MAINTENANCE, RESPONSE, SCALE, TISSUE, TRANSFER, WATER
 from service.domain.kalman import Moments
-from service.domain.records import Floats, Ints
+from service.domain.records import Bools, Floats, Ints
 
 SURPLUS_KCAL = 150.0  # kcal/d, of the week's balance: how sharply partition turns from loss to gain; judged
 LEAST_MAINTENANCE_KCAL = 600.0  # kcal/d: a guard
@@ -28,6 +28,7 @@ class ControlInput:
     week_intake_kcal: Floats  # the same as means of the last seven days
     week_unlogged_kcal: Floats
     adaptation_kcal: Floats  # by which maintenance follows intake, per unit of response
+    unknown: Bools  # nothing says what was eaten: intake and unlogged part are maintenance
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,7 @@ class ProcessNoise:
     reference_kcal: Floats
     noise_scale: Floats  # the athlete's own variance against the usual one
     maintenance_inflation: Floats  # of the variance of maintenance's walk
+    unknown: Bools  # nothing says what was eaten
 
 
 def linearise(
@@ -56,7 +58,8 @@ def linearise(
 ) -> tuple[Transition, Floats]:
     """The transition of the coming night at `mean` (states, athletes), and Δ, the tissue change itself, in kg.
 
-    Partition goes by the week's mean balance b: c = loss·(1 + (gain/loss − 1)·½(1 + b/√(b² + 150²))).
+    Partition goes by the week's mean balance b: c = loss·(1 + (gain/loss − 1)·½(1 + b/√(b² + 150²))). Where nothing
+    says what is eaten, the balance is excess·maintenance: tissue says nothing about maintenance and θ, nor they of it.
     """
     excess, maintenance = mean[EXCESS], mean[MAINTENANCE]
     week = control.week_intake_kcal + control.week_unlogged_kcal * excess - maintenance
@@ -64,7 +67,17 @@ def linearise(
     base = loss_kg_per_kcal * (1.0 + (gain_ratio - 1.0) * surplus)
     balance = control.intake_kcal + control.unlogged_kcal * excess - maintenance
     transfer = base * mean[TRANSFER]
-    transition = Transition(base, transfer, base * balance, transfer * control.unlogged_kcal, control.adaptation_kcal)
+    unknown = control.unknown
+    if unknown.any():
+        balance = np.where(unknown, control.unlogged_kcal * excess, balance)
+        transfer = np.where(unknown, base, transfer)
+    transition = Transition(
+        base,
+        np.where(unknown, 0.0, transfer),
+        np.where(unknown, 0.0, base * balance),
+        transfer * control.unlogged_kcal,
+        control.adaptation_kcal,
+    )
     return transition, transfer * balance
 
 
@@ -121,6 +134,10 @@ def add_process_noise(cov: Floats, transition: Transition, noise: ProcessNoise) 
     cov[SCALE, SCALE] += m.SCALE_DAILY_SD_KG**2
     cov[FLUID, FLUID] += m.FLUID_SD_KG**2 * (1.0 - m.FLUID_CORRELATION**2) * noise.noise_scale
     cov[GUT, GUT] += m.GUT_SD_KG**2 * (1.0 - m.GUT_CORRELATION**2) * noise.noise_scale
+    if noise.unknown.any():
+        unknown = np.flatnonzero(noise.unknown)
+        cov[TISSUE, TISSUE, unknown] += transition.base_kg_per_kcal[unknown] ** 2 * noise.intake_variance[unknown]
+        cov[EXCESS, EXCESS, unknown] += m.UNKNOWN_DAILY_SD**2
 
 
 def inflate_at_phase_switch(cov: Floats, rows: Ints, reference_kcal: Floats) -> None:
