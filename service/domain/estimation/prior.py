@@ -75,7 +75,8 @@ def prior(start: Start) -> Prior:
     """Moments on the first day from profile, first weigh-in, body fat and target.
 
     Maintenance M = reporting·activity·resting energy (Mifflin–St Jeor), the coach's activity factor shrunk to the usual
-    one, reporting 1 of who logs no food; var M = M²(σ_expenditure² + σ_reporting²) + (∂M/∂mass)²·var(tissue), and cov(tissue, M) = ∂M/∂mass·var(tissue).
+    one, reporting 1 of who logs no food; var M = M²(σ_expenditure² + σ_reporting²) + (∂M/∂mass)²·var(tissue), and
+    cov(tissue, M) = ∂M/∂mass·var(tissue).
     Body fat from a measurement or from body mass index, lowered for people who train.
     """
     count = start.male.shape[0]
