@@ -152,6 +152,15 @@ class SuspectEntries:
 
 
 @dataclass(frozen=True)
+class UnitQuestion:
+    """Weigh-ins that agree with each other, may be in another unit, and are not confirmed: the newest of them."""
+
+    reason: Literal["pounds_for_kilograms", "kilograms_for_pounds"]
+    mass_kg: float
+    other_kg: float  # what it would be if the unit was mistaken
+
+
+@dataclass(frozen=True)
 class Log:
     """How much was logged up to and including the review date; ages are None when there was never an entry."""
 
@@ -167,6 +176,7 @@ class Log:
     body_fat_measurements: tuple[BodyFatMeasurement, ...] = ()
     sessions_missed_7_d: int | None = None  # fewer than the athlete's habit; None without one
     suspect_28_d: tuple[SuspectEntries, ...] = ()  # most frequent first; neither confirmed nor corrected yet
+    unit_unconfirmed: UnitQuestion | None = None  # None: the unit is beyond doubt
 
 
 @dataclass(frozen=True)

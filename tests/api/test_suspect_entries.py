@@ -77,8 +77,9 @@ def test_a_change_over_a_pause_is_believed(api: Api, send: Any) -> None:
 
 
 def test_twelve_in_pounds_are_named_before_no_weigh_in(api: Api, send: Any) -> None:
-    home, found = send([(day, {"mass_kg": 180 + day / 10}) for day in range(12, 0, -1)])
-    assert reasons(found) == ["pounds_for_kilograms"] * 12
+    earlier: Weighed = [(40, {"mass_kg": 82})]
+    home, found = send(earlier + [(day, {"mass_kg": 180 + day / 10}) for day in range(12, 0, -1)])
+    assert reasons(found) == [None] + ["pounds_for_kilograms"] * 12
     made = review(api, home)
     said = statements(made)
     assert said["data.suspect_entries"] == "12 weigh-ins look like pounds (last 28 days): confirm or correct them."
@@ -87,20 +88,33 @@ def test_twelve_in_pounds_are_named_before_no_weigh_in(api: Api, send: Any) -> N
     seen = attention(api, home)
     named = [reason["code"] for reason in seen["reasons"]]
     assert named.index("data.suspect_entries") < named.index("data.no_weigh_in_lately")
-    for one in found.values():
+    for one in list(found.values())[1:]:
         api("PATCH", f"{home}/weigh-ins/{one['id']}", {"mass_lb": one["mass_kg"]})
-    assert reasons({int(one["ref"][2:]): one for one in api.all(f"{home}/weigh-ins")}) == [None] * 12
+    assert reasons({int(one["ref"][2:]): one for one in api.all(f"{home}/weigh-ins")}) == [None] * 13
     assert (
         not {"data.suspect_entries", "data.no_weigh_in_lately"} & statements(review(api, home, "?dry_run=true")).keys()
     )
 
 
 def test_one_confirmed_is_enough_for_a_heavy_man(api: Api, send: Any) -> None:
-    home, found = send([(day, {"mass_kg": 160 + day / 10}) for day in range(12, 0, -1)])
-    assert reasons(found) == ["pounds_for_kilograms"] * 12
-    confirmed = api("PATCH", f"{home}/weigh-ins/{found[7]['id']}", {"suspect": None})
+    home, found = send([(day, {"mass_kg": 160 + day / 10}) for day in (12, 1)])
+    assert reasons(found) == ["pounds_for_kilograms"] * 2
+    confirmed = api("PATCH", f"{home}/weigh-ins/{found[1]['id']}", {"suspect": None})
     assert confirmed.status_code == 200
     assert api.all(f"{home}/weigh-ins?suspect=true") == []
+
+
+def test_three_that_agree_are_enough_too_and_one_question_is_asked(api: Api, send: Any) -> None:
+    home, found = send([(day, {"mass_kg": 160 + day / 10}) for day in range(12, 0, -1)])
+    assert reasons(found) == [None] * 12
+    said = statements(review(api, home))
+    assert "data.suspect_entries" not in said
+    assert said["data.unit_unconfirmed"] == (
+        "160.1 kg is heavy enough to be pounds: 72.6 kg would be usual. Confirm one weigh-in or correct them; energy"
+        " stays as it is until then."
+    )
+    assert api("PATCH", f"{home}/weigh-ins/{found[7]['id']}", {"suspect": None}).status_code == 200
+    assert "data.unit_unconfirmed" not in statements(review(api, home, "?dry_run=true"))
 
 
 def test_confirming_a_true_one_puts_the_wrong_first_one_in_doubt_and_reviews_of_its_day_are_stale(api: Api) -> None:

@@ -12,6 +12,7 @@ from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.notes import EarlierReview, Notes, SuspectEntry
 from service.application.evidence.roster import Roster, energy_steps
 from service.domain import evidence as ev
+from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.records import Bools, Estimate, Floats, FoodState, Ints
 from service.store.tables import Athlete, Phase, Screening, Target, TrainingSession, WellbeingNote
 
@@ -56,7 +57,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         probability_not_in_deficit=_number(body.p_not_in_deficit[at], 4),
         probability_strength_lost=_pooled_loss(roster, estimates, index, on),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
-        log=_log(roster, notes.suspect_entries, index, on),
+        log=_log(roster, notes, index, on),
         lifts=_lifts(roster, estimates, index, on),
         wellbeing=_wellbeing(roster, notes, index, on),
         history=_history(roster, notes, athlete, phases, targets, on),
@@ -140,9 +141,10 @@ def _energy_before_cut(phases: Sequence[Phase], targets: Sequence[Target]) -> fl
     return before[-1] if before else None
 
 
-def _log(roster: Roster, suspects: Sequence[SuspectEntry], index: int, on: date) -> ev.Log:
+def _log(roster: Roster, notes: Notes, index: int, on: date) -> ev.Log:
     end = roster.day_seen(on) + 1
-    mass = np.isfinite(roster.log.mass_kg[index, :end])
+    mass_kg = roster.log.mass_kg[index, :end]
+    mass = np.isfinite(mass_kg)
     intake = roster.log.intake_kcal[index, :end]
     state = roster.log.food_state[index, :end]
     phase_day = roster.log.phase_day[index, :end]
@@ -169,8 +171,15 @@ def _log(roster: Roster, suspects: Sequence[SuspectEntry], index: int, on: date)
             for day in np.flatnonzero(measured)
         ),
         sessions_missed_7_d=_missed_sessions(roster.sessions[index, :end], mass | logged),
-        suspect_28_d=_suspect_entries(suspects),
+        suspect_28_d=_suspect_entries(notes.suspect_entries),
+        unit_unconfirmed=None if notes.unit_confirmed else _unit_question(mass_kg, roster.athletes[index].height_cm),
     )
+
+
+def _unit_question(mass_kg: Floats, height_cm: float) -> ev.UnitQuestion | None:
+    weighed_kg = mass_kg[np.isfinite(mass_kg)].tolist()
+    found = unit_in_question(weighed_kg[0], weighed_kg[-1], height_cm) if weighed_kg else None
+    return None if found is None else ev.UnitQuestion(found[0], weighed_kg[-1], found[1])
 
 
 def _suspect_entries(suspects: Sequence[SuspectEntry]) -> tuple[ev.SuspectEntries, ...]:

@@ -14,6 +14,7 @@ from service.application.evidence.policies import InForce, in_force
 from service.application.evidence.roster import Roster, assemble, rosters_by_span
 from service.application.evidence.rows import Rows, read_rows
 from service.domain.evidence import Evidence, Outlook
+from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.policy import Policy
 from service.store.scope import Scope
 from service.store.tables import Athlete
@@ -131,8 +132,19 @@ class Logged:
 async def read_log(scope: Scope, athletes: Sequence[Athlete], first: date, last: date) -> Logged:
     """Read all that evidence on the days from `first` to `last` rests on but the policies."""
     rows = await read_rows(scope, athletes, last)
-    notes = await read_notes(scope, [athlete.id for athlete in athletes], first, last)
+    ids, asked = [athlete.id for athlete in athletes], _unit_asked(athletes, rows)
+    notes = await read_notes(scope, ids, first, last, unit_asked=asked)
     return Logged(athletes, first, last, rows, notes)
+
+
+def _unit_asked(athletes: Sequence[Athlete], rows: Rows) -> list[uuid.UUID]:
+    """Those whose first weigh-in may be in another unit."""
+    firsts: dict[uuid.UUID, float] = {}
+    for day in rows.days:
+        if day.mass_kg is not None:
+            firsts.setdefault(day.athlete_id, day.mass_kg)
+    heights = {athlete.id: athlete.height_cm for athlete in athletes}
+    return [who for who, mass_kg in firsts.items() if unit_in_question(mass_kg, mass_kg, heights[who]) is not None]
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,14 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
 
 import numpy as np
 import orjson
+from sqlalchemy import func
 
 from service.application.evidence.review_documents import ReviewDocument
 from service.application.evidence.rows import by_athlete
@@ -77,6 +78,7 @@ class NoteRows:
     painful_lifts: Mapping[uuid.UUID, Sequence[PainfulLift]] = field(default_factory=dict)  # of sessions before these
     deloads: Mapping[uuid.UUID, Sequence[Deload]] = field(default_factory=dict)  # by the review's day
     suspect_entries: Mapping[uuid.UUID, Sequence[SuspectEntry]] = field(default_factory=dict)
+    confirmed_from: Mapping[uuid.UUID, date] = field(default_factory=dict)  # day of the first confirmed weigh-in
 
 
 @dataclass(frozen=True)
@@ -90,9 +92,12 @@ class Notes:
     pains: Sequence[Pain] = ()  # by day
     deloads: Sequence[date] = ()  # first days of all accepted ones
     suspect_entries: Sequence[SuspectEntry] = ()  # of the last four weeks
+    unit_confirmed: bool = False  # whether a weigh-in of somebody heavy or light enough to be asked was confirmed
 
 
-async def read_notes(scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date) -> NoteRows:
+async def read_notes(
+    scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date, *, unit_asked: Collection[uuid.UUID] = ()
+) -> NoteRows:
     """Read what notes on the days from `first` to `last` rest on.
 
     Parameters
@@ -103,6 +108,8 @@ async def read_notes(scope: Scope, ids: Sequence[uuid.UUID], first: date, last: 
         Whose.
     first, last : date
         The first and the last day that will be looked at.
+    unit_asked : collection of UUID
+        Those of them whose weigh-ins may be in another unit.
     """
     return NoteRows(
         await _screening(scope, ids),
@@ -112,6 +119,7 @@ async def read_notes(scope: Scope, ids: Sequence[uuid.UUID], first: date, last: 
         await _painful_lifts(scope, ids, first - NOTES_SINCE, last - SESSIONS_SINCE),
         await _deloads(scope, ids, last),
         await _suspect_entries(scope, ids, first - SUSPECT_SINCE, last),
+        await _confirmed_from(scope, unit_asked),
     )
 
 
@@ -131,6 +139,7 @@ def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
         sorted(_pains(wellbeing, before, sessions), key=lambda pain: (pain.on, pain.exercise, pain.level)),
         [deload.on for deload in rows.deloads.get(athlete_id, ()) if deload.reviewed < day],
         [entry for entry in rows.suspect_entries.get(athlete_id, ()) if day - SUSPECT_SINCE < entry.date <= day],
+        rows.confirmed_from.get(athlete_id, date.max) <= day,
     )
 
 
@@ -246,3 +255,14 @@ async def _suspect_entries(
         for row in await scope.rows(suspect):
             suspects[row.athlete_id].append(SuspectEntry(row.date, kind, row.suspect["reason"]))
     return suspects
+
+
+async def _confirmed_from(scope: Scope, ids: Collection[uuid.UUID]) -> dict[uuid.UUID, date]:
+    """The day of the first confirmed weigh-in of those who have one."""
+    if not ids:
+        return {}
+    table = table_of(WeighIn)
+    confirmed = scope.select(table.c.athlete_id, func.min(table.c.date).label("first"), of=[WeighIn]).where(
+        table.c.athlete_id.in_(ids), table.c.confirmed.is_(True)
+    )
+    return {row.athlete_id: row.first for row in await scope.rows(confirmed.group_by(table.c.athlete_id))}

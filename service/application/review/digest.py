@@ -9,7 +9,7 @@ import orjson
 from service.application.evidence.review_documents import ChangedSince, Score
 from service.application.review.case import Case
 
-ENGINE_VERSION = "2"
+ENGINE_VERSION = "3"
 
 
 def inputs_digest(case: Case, score: Score | None, changed: ChangedSince | None) -> str:

@@ -249,6 +249,7 @@ class Filter:
         if rows.size:
             scale = main.mean[MAINTENANCE] / before_kcal
             state.reference = on_logging_scale(reference, rows, scale)
+            self._recent.rescale(rows, scale)
         if not self._traced:
             return updates, of_alternatives
         by_others = kalman.spread_out(of_others, here, alternatives.rows.size)

@@ -54,9 +54,9 @@ def condition_on_presumption(
 ) -> kalman.Update:
     """Replace the prior of maintenance by that of somebody who logs food, of the athletes `rows`, in place.
 
-    N(E, v₀) becomes N(r·E, v₁), r the usual share that is logged, by a reading of maintenance that makes the difference:
-    noise v = 1/(1/v₁ − 1/v₀), value v·(r·E/v₁ − E/v₀), both with what mass and intake explain since. All arguments are
-    of all athletes of the batch but `moments`, which are those of `rows`; returns the update of these.
+    N(E, v₀) becomes N(r·E, v₁), r the usual share that is logged, by a reading of maintenance that makes the
+    difference: noise v = 1/(1/v₁ − 1/v₀), value v·(r·E/v₁ − E/v₀), with what mass and intake explain since. All
+    arguments are of all athletes of the batch but `moments`, which are those of `rows`; returns the update of these.
     """
     true_kcal, spread = np.exp(reference.log_maintenance[rows]), reference.expenditure_sd[rows]
     logged_kcal = true_kcal * (m.REPORTING_MEAN / m.REPORTING_UNLOGGED_MEAN)

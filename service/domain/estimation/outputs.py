@@ -226,7 +226,10 @@ def _own_variance(day: Posterior, food: _Food) -> Floats:
 
 
 def _deficit(result: dict[str, Floats], day: Posterior, maintenance: Floats, none: Floats) -> Floats:
-    """Probability that the week's deficit is under the share `none` of maintenance, in a cut; returns the intake."""
+    """Probability that the week's deficit is under the share `none` of maintenance, in a cut; returns the intake.
+
+    Where nothing says what is eaten the balance is that of the present change of tissue, and the intake maintenance.
+    """
     eaten: Floats = day.week[INTAKE] + day.week[UNLOGGED] * day.moments.mean[EXCESS]
     row: dict[int, Floats | float] = {
         MAINTENANCE: eaten / maintenance**2,
@@ -234,13 +237,15 @@ def _deficit(result: dict[str, Floats], day: Posterior, maintenance: Floats, non
     }
     if day.unknown.any():
         eaten = np.where(day.unknown, maintenance * (1.0 + day.moments.mean[EXCESS]), eaten)
-        row = {MAINTENANCE: np.where(day.unknown, 0.0, row[MAINTENANCE])}
-        row[EXCESS] = np.where(day.unknown, -1.0, -day.week[UNLOGGED] / maintenance)
+        row = {
+            MAINTENANCE: np.where(day.unknown, 0.0, row[MAINTENANCE]),
+            EXCESS: np.where(day.unknown, -1.0, row[EXCESS]),
+        }
     spread = _weighted(day.recent[:, INTAKE_VARIANCE], TODAY_WEIGHTS * TODAY_WEIGHTS) / maintenance**2
     sd = np.sqrt(np.maximum(kalman.variance(day.moments.cov, row) + spread, LEAST_VARIANCE))
     in_deficit = normal.tail((none - (1.0 - eaten / maintenance)) / sd)
     result["p_not_in_deficit"] = np.where(day.cut, 1.0 - in_deficit, np.nan)
-    return eaten
+    return np.where(day.unknown, maintenance, eaten)
 
 
 def _expenditure(result: dict[str, Floats], day: Posterior, maintenance: Floats, eaten: Floats) -> None:

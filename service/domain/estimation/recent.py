@@ -3,7 +3,7 @@
 import numpy as np
 
 from service.domain import kalman
-from service.domain.records import Floats
+from service.domain.records import Floats, Ints
 
 WEEK = 7
 FORTNIGHT = 14
@@ -35,6 +35,12 @@ class Recent:
         for kind, value in enumerate(values):
             self._buffer[self._end, kind] = value
         self._end += 1
+
+    def rescale(self, rows: Ints, scale: Floats) -> None:
+        """Tell the food of the athletes `rows` on another scale, in a buffer of its own."""
+        self._renew(self.window)
+        for kind in (INTAKE, UNLOGGED):
+            self._buffer[:FORTNIGHT, kind, rows] *= scale
 
     @property
     def window(self) -> Floats:

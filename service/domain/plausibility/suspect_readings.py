@@ -12,8 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
 from statistics import median
+from typing import Literal
 
 KG_PER_LB = 0.45359237
+UNIT_FACTORS = {"pounds_for_kilograms": KG_PER_LB, "kilograms_for_pounds": 1.0 / KG_PER_LB}  # from what was typed
 
 PLAUSIBLE_MASS_KG = (25.0, 350.0)
 PLAUSIBLE_BMI = (11.0, 75.0)  # beyond these a unit or a digit is wrong (common practice, no source)
@@ -60,9 +62,10 @@ def judge_weigh_ins(
     """Judge the weigh-ins of one athlete, in date order.
 
     Each is held against the accepted ones before it (`suspect_mass`). Three suspect ones in a row that agree with each
-    other stand from the first of them on, as does what agrees with one that the coach confirmed. An earlier one that
-    contradicts them and has fewer than three on its side is then the suspect one. Not so where they would be plausible
-    in another unit only and three earlier ones stand against them: then the coach is asked.
+    other stand from the first of them on, as does what agrees with one that the coach confirmed: there are people of
+    170 kg (`unit_in_question` says where the coach is to be asked). An earlier one that contradicts them and has fewer
+    than three on its side is then the suspect one. Not so where another unit would explain them and accepted ones stand
+    against them: three, or any where no usual body is so heavy or light.
 
     Parameters
     ----------
@@ -152,7 +155,10 @@ def _stand(
     """Whether suspect readings in a row stand, all the same."""
     if len(run) < STANDING or not all(_agree(one, other) for one in run for other in run):
         return False
-    if any(_suspect_first_mass(one.mass_kg, height_cm) for one in run):
+    low_kg, high_kg = _plausible_kg(height_cm)
+    if not all(low_kg <= one.mass_kg <= high_kg for one in run):
+        return False
+    if before and any(_suspect_first_mass(one.mass_kg, height_cm) for one in run):
         return False
     if all(verdict is not None and verdict.reason == "implausible_jump" for verdict in verdicts):
         return True
@@ -216,15 +222,41 @@ def _drift_kg(gap_days: float) -> float:
     return DRIFT_KG_PER_DAY * max(gap_days - 1.0, 0.0)
 
 
+def unit_in_question(
+    first_mass_kg: float, mass_kg: float, height_cm: float | None = None
+) -> tuple[Literal["pounds_for_kilograms", "kilograms_for_pounds"], float] | None:
+    """Whether the weigh-ins of somebody, all accepted because they agree, may be in another unit after all.
+
+    They may where the first would be suspect by itself for its unit and the newest is that of a usual body in the other
+    one. To be asked only while nobody has confirmed any of them; masses in kg. Returns the reason, and the newest as it
+    would be; None when the unit is beyond doubt. Common practice, no source.
+    """
+    suspect = _suspect_first_mass(first_mass_kg, height_cm)
+    if suspect is None or suspect.reason not in UNIT_FACTORS:
+        return None
+    low_kg, high_kg = _by_height(height_cm, ORDINARY_BMI, ORDINARY_MASS_KG)
+    other_kg = mass_kg * UNIT_FACTORS[suspect.reason]
+    return (suspect.reason, round(other_kg, 2)) if low_kg <= other_kg <= high_kg else None  # type: ignore[return-value]
+
+
+def _by_height(height_cm: float | None, bmi: tuple[float, float], usual_kg: tuple[float, float]) -> tuple[float, float]:
+    """Bounds of body mass, kg, from those of body mass index, kg/m², or where no height is known the usual ones."""
+    if height_cm is None or not isfinite(height_cm):
+        return usual_kg
+    square_m = (height_cm / 100.0) ** 2
+    return bmi[0] * square_m, bmi[1] * square_m
+
+
+def _plausible_kg(height_cm: float | None) -> tuple[float, float]:
+    low_kg, high_kg = _by_height(height_cm, PLAUSIBLE_BMI, PLAUSIBLE_MASS_KG)
+    return max(low_kg, PLAUSIBLE_MASS_KG[0]), min(high_kg, PLAUSIBLE_MASS_KG[1])
+
+
 def _suspect_first_mass(mass_kg: float, height_cm: float | None) -> Suspect | None:
     """The verdict by height alone, or without it by what people weigh."""
-    low_kg, high_kg = PLAUSIBLE_MASS_KG
-    suspect_kg, ordinary_kg = SUSPECT_MASS_KG, ORDINARY_MASS_KG
-    if height_cm is not None and isfinite(height_cm):
-        square_m = (height_cm / 100.0) ** 2
-        low_kg, high_kg = max(low_kg, PLAUSIBLE_BMI[0] * square_m), min(high_kg, PLAUSIBLE_BMI[1] * square_m)
-        suspect_kg = (SUSPECT_BMI[0] * square_m, SUSPECT_BMI[1] * square_m)
-        ordinary_kg = (ORDINARY_BMI[0] * square_m, ORDINARY_BMI[1] * square_m)
+    low_kg, high_kg = _plausible_kg(height_cm)
+    suspect_kg = _by_height(height_cm, SUSPECT_BMI, SUSPECT_MASS_KG)
+    ordinary_kg = _by_height(height_cm, ORDINARY_BMI, ORDINARY_MASS_KG)
     guesses = (
         ("pounds_for_kilograms", mass_kg * KG_PER_LB, suspect_kg[1], inf),
         ("slipped_decimal", mass_kg / 10.0, suspect_kg[1], inf),

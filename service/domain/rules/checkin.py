@@ -133,6 +133,7 @@ HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; wha
         "safety.other_glucose_medication",
         "screening.unanswered",
         "data.suspect_entries",
+        "data.unit_unconfirmed",
         "data.no_estimate",
         "data.no_weigh_in_lately",
         "data.few_weigh_ins",

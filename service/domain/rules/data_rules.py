@@ -35,6 +35,14 @@ def _suspect_entries(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(say("data.suspect_entries", entries=parts), numbers, condition=say("once.doubts_are_settled"))
 
 
+def _unit_unconfirmed(evidence: Evidence, policy: Policy) -> Verdict | None:
+    unit = evidence.log.unit_unconfirmed
+    if unit is None:
+        return None
+    statement = say(f"data.unit_unconfirmed.{unit.reason}", mass_kg=unit.mass_kg, other_kg=unit.other_kg)
+    return Verdict(statement, asdict(unit), condition=say("once.unit_is_confirmed"))
+
+
 def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
     days = evidence.log.days_since_weigh_in
     if days is None:
@@ -136,6 +144,7 @@ SUSPECT_ENTRIES = Rule("data.suspect_entries", _D, _ADVICE, None, (), _suspect_e
 
 RULES: tuple[Rule, ...] = (
     SUSPECT_ENTRIES,
+    Rule("data.unit_unconfirmed", _D, _ADVICE, Action.COLLECT_DATA, (), _unit_unconfirmed, delays_rise=True),
     Rule(
         "data.no_estimate",
         _D,

@@ -6,7 +6,6 @@ hold a change back stand before the rules that ask for one; those of the rate it
 
 from datetime import timedelta
 
-from service.domain.estimation.model import REPORTING_MEAN
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.energy_step import (
@@ -23,7 +22,7 @@ from service.domain.rules.energy_step import (
     strength_step,
 )
 from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict
-from service.domain.rules.gate import maintenance_by_profile_kcal
+from service.domain.rules.gate import maintenance_by_profile_kcal, reporting_by_profile
 from service.domain.rules.history import STRAIN, repeated, strained
 from service.domain.rules.rule import Rule
 from service.domain.rules.targets import LOWEST_ENERGY, PHASE_ENERGY, PhaseEnergy, lowest_energy, phase_energy
@@ -103,7 +102,7 @@ def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
     if repeated(evidence, "energy.under_reported", 1):
         return None
     usual = maintenance_by_profile_kcal(evidence, policy)  # as people like this log it
-    true, limit = usual / REPORTING_MEAN, at_limit(evidence, policy)
+    true, limit = usual / reporting_by_profile(evidence), at_limit(evidence, policy)
     floored = limit is not None and limit.evidence["limit"] == "energy_floor"
     if logged.hi >= usual or not (floored or logged.mean < policy.reporting_ratio_min * true):
         return None

