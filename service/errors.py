@@ -74,7 +74,7 @@ class NotFound(Problem):
 class MethodNotAllowed(Problem):
     """The path exists, the method does not."""
 
-    status, slug, title = 405, "method-not-allowed", "This path does not know that method"
+    status, slug, title = 405, "method-not-allowed", "Method not allowed here"
 
 
 class Conflict(Problem):

@@ -75,10 +75,16 @@ def _written(value: Value, how: str, on: date | None) -> str:
             raise LookupError(f"a value is missing that is written as {how!r}")
         return ""
     if "|" in how:
-        one, several = how.split("|")
-        return f"{number(value)} {one if value == 1 else several}"  # type: ignore[arg-type]
+        return _counted(value, how)
     words = _document()["word"].get(how)
-    return str(words[value]) if words else _WAYS[how](value, on)
+    return str(words[value]) if words and how not in _WAYS else _WAYS[how](value, on)
+
+
+def _counted(count: Any, how: str) -> str:
+    """A count with its noun, one or several; after an equals sign the word alone."""
+    one, several = how.removeprefix("=").split("|")
+    word = one if number(count) == "1" else several
+    return word if how.startswith("=") else f"{number(count)} {word}"
 
 
 def _listed(texts: Sequence[str]) -> str:
@@ -98,6 +104,13 @@ def _chance(probability: float) -> str:
     return "under 1 %" if probability < 0.01 else f"{number(100.0 * probability)} %"
 
 
+def _trend(rate_pct: float) -> str:
+    """A rate of change in % a week: which way, and how fast."""
+    size = number(abs(rate_pct), 2)
+    way = "steady" if float(size) == 0.0 else "falling" if rate_pct < 0.0 else "rising"
+    return str(_document()["word"]["trend"][way]).replace("#", size)
+
+
 def _day(day: date, on: date | None) -> str:
     year = "" if on is not None and abs((day - on).days) <= NEAR_DAYS else f" {day.year}"
     return f"{day.day} {_MONTHS[day.month - 1]}{year}"
@@ -112,10 +125,9 @@ _WAYS: dict[str, Callable[[Any, date | None], str]] = {
     **{f"{digits}": lambda value, on, digits=digits: number(value, digits) for digits in range(3)},  # type: ignore[misc]
     **{f"{digits}+": _towards(ceil, digits) for digits in range(3)},
     **{f"{digits}-": _towards(floor, digits) for digits in range(3)},
-    "size": lambda value, on: number(abs(value), 2),
     "chance": lambda probability, on: _chance(probability),
     "date": _day,
     "exercise": lambda slug, on: exercises()[slug].name,
     "question": lambda code, on: question(code),
-    "text": lambda text, on: str(text),
+    "trend": lambda rate, on: _trend(rate),
 }

@@ -10,7 +10,8 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-PRACTICE = "common practice, no source"
+NO_SOURCE = ", no source"
+PRACTICE = "common practice" + NO_SOURCE
 MEMORY = ", from memory"
 HELMS = "Helms 2014, doi 10.1186/1550-2783-11-20"
 IRAKI = "Iraki 2019, doi 10.3390/sports7070154"
@@ -23,6 +24,11 @@ ACSM_LOADS = "ACSM 2009 progression models"
 REFER = "referral list, common practice" + MEMORY
 RDA = "dietary reference intake for adults" + MEMORY
 MATADOR = "Byrne 2018 (MATADOR: two weeks on, two off); helps adherence, no metabolic benefit promised"
+
+
+def citation(source: str) -> str:
+    """A source as a finding cites it: without what only who checks the thresholds must know of it."""
+    return source.partition(MEMORY)[0].removesuffix(NO_SOURCE)
 
 
 class Fault(NamedTuple):

@@ -30,7 +30,10 @@ def _suspect_entries(evidence: Evidence, policy: Policy) -> Verdict | None:
     suspects = evidence.log.suspect_28_d
     if not suspects:
         return None
-    parts = tuple(say(f"data.suspect.{d.kind}.{d.reason}", count=d.count) for d in suspects)
+    parts = tuple(
+        say(f"data.suspect.{d.kind}", count=d.count, looks=say(f"data.looks.{d.reason}", count=d.count))
+        for d in suspects
+    )
     numbers = {"suspect_28_d": sum(d.count for d in suspects), "reasons": [asdict(d) for d in suspects]}
     return Verdict(say("data.suspect_entries", entries=parts), numbers, condition=say("once.doubts_are_settled"))
 

@@ -54,7 +54,10 @@ def _too_soon(evidence: Evidence, policy: Policy) -> Verdict | None:
         return None
     statement = say("energy.too_soon", days=days, least_days=policy.energy_change_min_interval_days)
     before = evidence.as_of - timedelta(days=policy.energy_change_min_interval_days)
-    move = Move("history.last_energy_change_on", before, "at_most")
+    again = say(
+        "once.energy_may_change_again", on=last + (evidence.as_of - before), days=(evidence.as_of - before).days
+    )
+    move = Move("history.last_energy_change_on", before, "at_most", again)
     return Verdict(statement, {"last_change_on": str(last), "days": days}, (move,))
 
 
@@ -163,7 +166,10 @@ def _target_fits(evidence: Evidence, policy: Policy) -> Verdict | None:
 def _adjustment_asked(adjustment: EnergyAdjustment) -> Sentence:
     if adjustment.code == "rate.not_in_deficit":
         return say("energy.no_real_deficit", probability=adjustment.probability)
-    return say(f"energy.rate_{adjustment.side}", edge_pct=adjustment.edge_pct, probability=adjustment.probability)
+    way = "loss" if adjustment.edge_pct < 0.0 else "gain"
+    pace = "faster" if (adjustment.side == "below") is (way == "loss") else "slower"
+    edge_pct = abs(adjustment.edge_pct)
+    return say(f"energy.{way}_{pace}", edge_pct=edge_pct, probability=adjustment.probability)
 
 
 def _fits(evidence: Evidence, policy: Policy, aim: PhaseEnergy, adjustment: EnergyAdjustment) -> Sentence:

@@ -12,7 +12,7 @@ from statistics import NormalDist
 from typing import Any, Literal
 
 from service.domain.evidence import Screening
-from service.domain.policy import Policy
+from service.domain.policy import PRACTICE, Policy, citation
 from service.domain.sentence import Sentence, say
 
 
@@ -65,12 +65,19 @@ class Move:
     path: str
     value: float | date | Screening
     relation: Relation
+    words: Sentence | None = None  # where the catalogue's own for this path would not do
 
     @property
     def sentence(self) -> Sentence:
         """The condition in words."""
         condition = f"once.{self.path.removesuffix('.mean')}.{self.relation}"
-        return say(condition) if isinstance(self.value, Screening) else say(condition, value=self.value)
+        if self.words is not None:
+            return self.words
+        if isinstance(self.value, Screening):
+            return say(condition)
+        if "rate_pct_per_week" in self.path and isinstance(self.value, float):
+            return say(f"{condition}_{'loss' if self.value < 0.0 else 'gain'}", value=abs(self.value))
+        return say(condition, value=self.value)
 
     @property
     def past(self) -> float | date | Screening:
@@ -121,7 +128,7 @@ class Verdict:
     severity: Severity | None = None  # where it is not the rule's
 
 
-_SOURCES: dict[str, str] = {f.name: f.metadata["source"] for f in fields(Policy)}
+_SOURCES = {f.name: citation(f.metadata["source"]) for f in fields(Policy)}
 
 
 def finding(
@@ -130,12 +137,13 @@ def finding(
     """A verdict as a finding, with the thresholds it used and their sources."""
     values = {name: getattr(policy, name) for name in thresholds}
     numbers = {name: round(v, 4) if isinstance(v, float) else v for name, v in verdict.evidence.items()}
+    cited = (citation(source), *(_SOURCES[name] for name in thresholds))
     return Finding(
         code,
         severity,
         verdict.statement,
         {**numbers, "thresholds": values} if values else numbers,
-        "; ".join(dict.fromkeys(s for s in (source, *(_SOURCES[name] for name in thresholds)) if s)),
+        "; ".join(dict.fromkeys(filter(None, cited))) or citation(PRACTICE),
         verdict.moves,
         verdict.condition,
     )

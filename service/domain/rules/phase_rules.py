@@ -146,7 +146,7 @@ def _plateau(evidence: Evidence, policy: Policy) -> Verdict | None:
     best, most = max(rising, key=lambda pair: pair[1] or 0.0)
     if most is None or most >= policy.rising_probability:
         return None
-    statement = say("strength.plateau", best=best, probability=most, needed=policy.rising_probability)
+    statement = say("strength.plateau", best=best, probability=most)
     return Verdict(statement, {"best_lift": best, "probability_rising": most})
 
 

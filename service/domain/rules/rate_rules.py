@@ -40,14 +40,15 @@ def _outside(code: str, kinds: tuple[Kind, ...]) -> Judge:
         adjustment = energy_adjustment(evidence, policy)
         if adjustment is None or adjustment.code != code:
             return None
-        step = rate_step(evidence, policy)
+        step, (low, high) = rate_step(evidence, policy), rate_band_pct(evidence, policy, kind)
         change = None
         if step is not None:
             change = say(f"rate.{adjustment.direction}_energy", change_kcal=abs(step.to_kcal - step.from_kcal))
         statement = say(
-            code,
+            "rate.wrong_way" if code == "rate.too_slow" and adjustment.edge_pct * round(rate.mean, 2) < 0.0 else code,
             runs=_runs(kind, rate),
-            edge_pct=adjustment.edge_pct,
+            low=low,
+            high=high,
             probability=adjustment.probability,
             change=change,
         )

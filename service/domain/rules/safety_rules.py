@@ -114,7 +114,7 @@ def _too_fast(evidence: Evidence, policy: Policy, sentence_id: str) -> Verdict |
     now = evidence.phase
     statement = say(
         sentence_id,
-        ceiling_pct=policy.loss_ceiling_pct,
+        ceiling_pct=-policy.loss_ceiling_pct,
         chances=tuple(say(f"loss.by_{k}", probability=p, rate=mean) for k, (mean, p) in shown.items()),
         when=say("loss.on_day", day=now.day, phase=now.kind) if now else say("loss.outside_phases"),
     )
@@ -167,7 +167,7 @@ def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
         least_kcal=limit.energy_kcal,
     )
     numbers = {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name}
-    return Verdict(statement, numbers, condition=say("once.target_is_at_least", least_kcal=limit.energy_kcal))
+    return Verdict(statement, numbers, condition=say("once.targets.energy_kcal.at_least", value=limit.energy_kcal))
 
 
 def _other_glucose(evidence: Evidence, policy: Policy) -> Verdict | None:
