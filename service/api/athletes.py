@@ -29,7 +29,7 @@ from service.api.http.transaction import CommittedRoute, DryRun, Here
 from service.application import schedule
 from service.application.log.refresh import facts_changed
 from service.auth import Principal, requires
-from service.catalogue.exercises import equipment
+from service.catalogue.exercises import equipment, exercises
 from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, locked, table_of, values_of
@@ -40,7 +40,7 @@ router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
 ATHLETE = table_of(Athlete)
 REVIEWED = {  # what reviews look at; the other fields say who, where and when
     "sex", "birth_date", "height_cm", "activity_factor", "experience", "food_pattern", "meals_per_day", "eating_window",
-    "carbohydrate_share", "goal",
+    "carbohydrate_share", "goal", "main_lifts",
 }  # fmt: skip
 
 
@@ -49,6 +49,16 @@ def _equipment(items: list[str]) -> list[str]:
     if unknown:
         raise fault("unknown_equipment", f"{', '.join(unknown)}: the catalogue knows {', '.join(equipment())}")
     return items
+
+
+def _main_lifts(slugs: list[str]) -> list[str]:
+    unknown = sorted(set(slugs) - set(exercises()))
+    if unknown:
+        raise fault("unknown_exercise", f"{', '.join(unknown)}: see GET /v1/exercises")
+    unmeasured = sorted(slug for slug in slugs if not exercises()[slug].measures_strength)
+    if unmeasured:
+        raise fault("no_strength", f"{', '.join(unmeasured)}: holds, carries and bands measure no strength")
+    return slugs
 
 
 class Goal(Body):
@@ -71,10 +81,21 @@ class AthleteBody(Body):
     experience: Experience | None = None
     equipment: Annotated[list[ShortText], Field(max_length=100), AfterValidator(_equipment)] | None = None
     food_pattern: FoodPattern | None = None
-    meals_per_day: Annotated[WholeNumber, Field(ge=1, le=4)] | None = None
+    meals_per_day: Annotated[WholeNumber, Field(ge=1, le=6)] | None = None
     eating_window: Window | None = None
     carbohydrate_share: Annotated[Number, Field(ge=0, le=1, description="of the energy beside protein")] | None = None
     goal: Goal | None = None
+    main_lifts: (
+        Annotated[
+            list[ShortText],
+            Field(
+                max_length=10,
+                description="stand for the athlete's strength; else those of the plan, else what is trained",
+            ),
+            AfterValidator(_main_lifts),
+        ]
+        | None
+    ) = None
     review_weekday: Weekday = "monday"
 
 
@@ -99,6 +120,7 @@ class AthleteAnswer(Answer):
     eating_window: dict[str, str] | None
     carbohydrate_share: float | None
     goal: dict[str, Any] | None
+    main_lifts: list[str] | None
     review_weekday: str
     revision: int
     created_at: datetime

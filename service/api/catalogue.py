@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
+from pydantic import Field
 
 from service.api.http.fields import Answer
 from service.api.http.transaction import CommittedRoute
@@ -20,16 +21,22 @@ class ExerciseAnswer(Answer):
     pattern: str
     direct: tuple[str, ...]
     indirect: tuple[str, ...]
+    regions: tuple[str, ...] = Field(description="of the body that it loads: left out while one of them hurts")
+    regions_source: str
     equipment: tuple[str, ...]
     unilateral: bool
+    counts: str = Field(description="reps, seconds or distance_m: what a set of it gives")
     body_mass_share: float
     loadability: str
     smallest_step_kg: float
     repetition_curve: str
     typical_ratio: float
     skill: int
+    progressions: tuple[str, ...] = Field(description="the next harder exercises")
+    regressions: tuple[str, ...] = Field(description="the next easier exercises")
     cues: tuple[str, ...]
     cautions: tuple[str, ...]
+    aids: tuple[str, ...]
     grip_aid: str | None
 
 

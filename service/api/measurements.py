@@ -67,6 +67,12 @@ class MeasurementBody(EntryBody):
 
     method: MeasurementMethod
     body_fat_pct: Annotated[Number, Field(ge=2, le=70)] | None = None
+    body_fat_se_pct: (
+        Annotated[
+            Number, Field(ge=0.5, le=10, description="standard error of the reading; the method's own by default")
+        ]
+        | None
+    ) = None
     tape: Tape | None = None
     skinfolds: Skinfolds | None = None
 
@@ -87,12 +93,22 @@ class MeasurementBody(EntryBody):
             "skinfolds": self.skinfolds.model_dump(exclude_none=True) if self.skinfolds else None,
         }
         said = {name: value for name, value in sites.items() if value}
-        return {"method": self.method, "sites": said or None, "given_body_fat_pct": self.body_fat_pct}
+        return {
+            "method": self.method,
+            "sites": said or None,
+            "given_body_fat_pct": self.body_fat_pct,
+            "given_body_fat_se_pct": self.body_fat_se_pct,
+        }
 
     @classmethod
     def said_by(cls, columns: Mapping[str, Any]) -> dict[str, Any]:
         """The body that would have made this content."""
-        return {"method": columns["method"], "body_fat_pct": columns["given_body_fat_pct"], **(columns["sites"] or {})}
+        return {
+            "method": columns["method"],
+            "body_fat_pct": columns["given_body_fat_pct"],
+            "body_fat_se_pct": columns.get("given_body_fat_se_pct"),
+            **(columns["sites"] or {}),
+        }
 
 
 class Measurement(EntryAnswer):
@@ -101,6 +117,7 @@ class Measurement(EntryAnswer):
     method: str
     sites: dict[str, dict[str, float]] | None = None
     given_body_fat_pct: float | None = None
+    given_body_fat_se_pct: float | None = None
     body_fat_pct: float | None = None
     body_fat_se_pct: float | None = None
 

@@ -10,6 +10,7 @@ from service.api.athletes import AthletePath
 from service.api.http.fields import Answer, Date, ShortText
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, Here
+from service.api.training_plans import Emphasis
 from service.api.training_sessions import ExerciseSlug
 from service.application.schedule import today_of
 from service.application.training import next_session as training
@@ -31,8 +32,10 @@ class PrescriptionAnswer(Answer):
     exercise: str
     name: str
     sets: int
-    reps: dict[str, int]
-    rir: int
+    reps: dict[str, int] | None = None
+    seconds: dict[str, int] | None = Field(None, description="of a hold, instead of repetitions")
+    distance_m: dict[str, int] | None = Field(None, description="of a carry, instead of repetitions")
+    rir: int | None = Field(None, description="repetitions in reserve; none for holds and carries")
     load_kg: float | None = None
     added_kg: float | None = None
     assistance_kg: float | None = None
@@ -159,13 +162,15 @@ async def get_volume(
     scope: Here,
     from_: Annotated[Date | None, Query(alias="from", description="four weeks before `to` by default")] = None,
     to: Annotated[Date | None, Query(description="today by default")] = None,
+    emphasis: Annotated[list[Emphasis] | None, Query(description="meant to be trained more than the rest")] = None,
 ) -> VolumeAnswer:
     """Weekly volume, in a cut against a band that may be a third lower."""
     last = to or today_of(athlete)
     first = from_ or last - timedelta(days=27)
     if not 0 <= (last - first).days <= 731:
         raise Invalid.field("from", "range", "`from` must not lie after `to`, nor more than two years before it")
-    return VolumeAnswer(weeks=[_week(week) for week in await volume_by_week(scope, athlete, first, last)])
+    weeks = await volume_by_week(scope, athlete, first, last, emphasis or ())
+    return VolumeAnswer(weeks=[_week(week) for week in weeks])
 
 
 def _week(week: WeekVolume) -> VolumeWeek:

@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Annotated, Any, Literal, Self, cast
+from typing import Annotated, Any, Literal, Self, cast, get_args
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field, ValidationError, model_validator
@@ -19,13 +19,16 @@ from service.application.evidence.gather import evidence_on
 from service.application.plan.refusals import refuse
 from service.application.schedule import today_of
 from service.application.training import training_plans
+from service.application.training.care import read_care
 from service.application.training.training_plans import PlanContent
 from service.auth import requires
+from service.catalogue.exercises import exercises
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.amendments import check_training
 from service.domain.rules.gate import gate
-from service.domain.training.plans import PlannedDay, PlannedExercise
+from service.domain.training.exercise import Count
+from service.domain.training.plans import USUAL_RANGE, PlannedDay, PlannedExercise
 from service.domain.training.progression import Scheme
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, table_of
@@ -34,31 +37,65 @@ from service.store.tables import Athlete, TrainingPlan
 router = APIRouter(tags=["training"], route_class=CommittedRoute)
 _PLAN = table_of(TrainingPlan)
 Read, Write = Depends(requires("coaching:read")), Depends(requires("coaching:write"))
+Emphasis = Literal["back", "chest", "shoulders", "arms", "quadriceps", "hamstrings", "glutes", "calves", "trunk"]
 Load = Annotated[Number, Field(ge=0, le=1000)]
 
 
-class Repetitions(Body):
+class _Range(Body):
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.to < self.from_:  # type: ignore[attr-defined]
+            raise fault("order", "`to` lies below `from`")
+        return self
+
+
+class Repetitions(_Range):
     """A range of repetitions."""
 
     from_: Annotated[WholeNumber, Field(alias="from", ge=1, le=50)]
     to: Annotated[WholeNumber, Field(ge=1, le=50)]
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if self.to < self.from_:
-            raise fault("order", "`to` lies below `from`")
-        return self
+
+class Seconds(_Range):
+    """A range of seconds, of a hold."""
+
+    from_: Annotated[WholeNumber, Field(alias="from", ge=1, le=600)]
+    to: Annotated[WholeNumber, Field(ge=1, le=600)]
+
+
+class Metres(_Range):
+    """A range of metres, of a carry."""
+
+    from_: Annotated[WholeNumber, Field(alias="from", ge=1, le=1000)]
+    to: Annotated[WholeNumber, Field(ge=1, le=1000)]
 
 
 class PlanItem(Body):
-    """One exercise of a day: sets of a repetition range with so many in reserve."""
+    """One exercise of a day: sets of a range of what it counts, with so many repetitions in reserve."""
 
     exercise: ExerciseSlug
     sets: Annotated[WholeNumber, Field(ge=1, le=20)] = 3
-    reps: Repetitions = Field(default_factory=lambda: Repetitions.model_validate({"from": 6, "to": 10}))
+    reps: Annotated[Repetitions | None, Field(description="6 to 10 by default")] = None
+    seconds: Annotated[Seconds | None, Field(description="of holds; 20 to 40 by default")] = None
+    distance_m: Annotated[Metres | None, Field(description="of carries; 20 to 40 by default")] = None
     rir: Annotated[WholeNumber, Field(ge=0, le=6)] = 2
     rest_s: Annotated[WholeNumber, Field(ge=15, le=900)] = 150
     main: bool = Field(False, description="counts as a main lift for strength decisions")
+
+    @model_validator(mode="after")
+    def _what_it_counts(self) -> Self:
+        counts = exercises()[self.exercise].counts
+        given = [name for name in get_args(Count) if getattr(self, name) is not None]
+        if given and given != [counts]:
+            raise fault("wrong_count", f"{self.exercise} counts {counts}, not {' and '.join(given)}")
+        return self
+
+    def planned(self) -> PlannedExercise:
+        """What it asks; a usual range where it says none."""
+        counts = exercises()[self.exercise].counts
+        said: Repetitions | Seconds | Metres | None = getattr(self, counts)
+        least, most = USUAL_RANGE[counts] if said is None else (said.from_, said.to)
+        return PlannedExercise(self.exercise, Scheme(self.sets, least, most, self.rir, self.rest_s), self.main)
 
 
 class PlanDay(Body):
@@ -117,18 +154,7 @@ class TrainingPlanAnswer(Answer):
 
 
 def _content(body: TrainingPlanBody) -> PlanContent:
-    days = tuple(
-        PlannedDay(
-            day.name,
-            tuple(
-                PlannedExercise(
-                    item.exercise, Scheme(item.sets, item.reps.from_, item.reps.to, item.rir, item.rest_s), item.main
-                )
-                for item in day.exercises
-            ),
-        )
-        for day in body.days
-    )
+    days = tuple(PlannedDay(day.name, tuple(item.planned() for item in day.exercises)) for day in body.days)
     return PlanContent(body.from_date, body.name, days, _stored_gym(body.gym))
 
 
@@ -229,14 +255,25 @@ async def _refuse_unsafe(
 
 
 class StarterBody(Body):
-    """A plan to start from: 2, 3 or 4 days a week with the emphasis on the back."""
+    """A plan to start from: 2, 3 or 4 days a week, balanced over the whole body unless an emphasis is asked for."""
 
     days_per_week: Annotated[WholeNumber, Field(ge=2, le=4)]
     from_date: Date
     name: Name = "Starter plan"
-    main_lifts: Annotated[list[ExerciseSlug], Field(max_length=10)] = Field(default_factory=list)
+    main_lifts: Annotated[list[ExerciseSlug], Field(max_length=10)] = Field(
+        default_factory=list, description="wanted first; the athlete's own by default"
+    )
+    emphasis: Annotated[list[Emphasis], Field(max_length=3)] = Field(
+        default_factory=list, description="trained more than the rest"
+    )
     gym: GymBody | None = None
     acknowledge: Acknowledged = Field(default_factory=list)
+
+
+class StarterAnswer(TrainingPlanAnswer):
+    """A starter plan, and why it is lighter than others, if it is."""
+
+    why_lighter: str | None = Field(description="for older people, after a break, for the untrained")
 
 
 @router.post(
@@ -247,16 +284,19 @@ class StarterBody(Body):
 )
 async def add_starter_plan(
     athlete: AthletePath, body: StarterBody, scope: Here, response: Response, _: DryRun
-) -> TrainingPlanAnswer:
+) -> StarterAnswer:
     """Build a plan from the catalogue by the athlete's equipment, experience and weekly set budget.
 
-    Exercises that hurt are left out; the safety gate stands as for any plan. `dry_run=true` shows the plan without
-    setting it.
+    Exercises that hurt are left out; who is older, back after a break or new to training starts lighter. The safety
+    gate stands as for any plan. `dry_run=true` shows the plan without setting it.
     """
     evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
-    days = training_plans.starter_days(athlete, body.days_per_week, body.main_lifts, gate(evidence, policy), policy)
+    care = await read_care(scope, athlete, body.from_date, policy)
+    wish = training_plans.StarterWish(body.days_per_week, body.main_lifts, body.emphasis)
+    days = training_plans.starter_days(athlete, wish, care, gate(evidence, policy), policy)
     if not days:
         raise Invalid.field("/days_per_week", "no_exercise", "nothing in the catalogue can be done with this equipment")
     content = PlanContent(body.from_date, body.name, days, _stored_gym(body.gym))
     await _refuse_unsafe(scope, athlete, content, body.acknowledge, known=(evidence, policy))
-    return await _added(scope, athlete, content, response)
+    added = await _added(scope, athlete, content, response)
+    return StarterAnswer(**added.model_dump(), why_lighter=training_plans.why_lighter(care, policy))

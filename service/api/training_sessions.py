@@ -1,6 +1,6 @@
 """Training sessions with their sets."""
 
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import AfterValidator, BaseModel, Field, model_validator
 
@@ -8,6 +8,7 @@ from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect
 from service.api.entry_routes import entry_routes
 from service.api.http.fields import KG_PER_LB, Answer, Body, Name, Note, Number, WholeNumber, fault
 from service.catalogue.exercises import exercises
+from service.domain.training.exercise import Count
 from service.store import tables
 
 
@@ -24,10 +25,15 @@ _LOADS = ("load", "added", "assistance")
 
 
 class SetBody(Body):
-    """One set. Loaded lifts take `load`; body-weight lifts `added` or `assistance`, in kilograms or pounds."""
+    """One set. Loaded lifts take `load`; body-weight lifts `added` or `assistance`, in kilograms or pounds.
+
+    What the exercise counts is given: `reps`, `seconds` of a hold, or `distance_m` of a carry (see `/exercises`).
+    """
 
     exercise: ExerciseSlug
-    reps: Annotated[WholeNumber, Field(ge=0, le=200)]
+    reps: Annotated[WholeNumber, Field(ge=0, le=200)] | None = None
+    seconds: Annotated[WholeNumber, Field(ge=0, le=3600)] | None = None
+    distance_m: Annotated[Number, Field(ge=0, le=5000)] | None = None
     load_kg: Kilograms | None = None
     load_lb: Pounds | None = None
     added_kg: Kilograms | None = None
@@ -39,6 +45,16 @@ class SetBody(Body):
     aids: Annotated[list[Literal["straps", "belt"]], Field(max_length=4)] | None = None
     pain: Annotated[WholeNumber, Field(ge=0, le=10)] | None = None
     note: Note | None = None
+
+    @model_validator(mode="after")
+    def _what_it_counts(self) -> Self:
+        counts = exercises()[self.exercise].counts
+        given = [name for name in get_args(Count) if getattr(self, name) is not None]
+        if not given:
+            raise fault("count_missing", f"{self.exercise} needs {counts}")
+        if given != [counts]:
+            raise fault("wrong_count", f"{self.exercise} counts {counts}, not {' and '.join(given)}")
+        return self
 
     @model_validator(mode="after")
     def _one_load(self) -> Self:
@@ -93,7 +109,9 @@ class Set(BaseModel):
     """A stored set."""
 
     exercise: str
-    reps: int
+    reps: int | None = None
+    seconds: int | None = None
+    distance_m: float | None = None
     load_kg: float | None = None
     added_kg: float | None = None
     assistance_kg: float | None = None

@@ -9,6 +9,8 @@ from typing import Any
 
 from service.domain.training.exercise import Exercise
 
+_LISTS = ("equipment", "progressions", "regressions", "cues", "cautions", "aids")
+
 
 @cache
 def _document() -> dict[str, Any]:
@@ -24,25 +26,19 @@ def exercises() -> Mapping[str, Exercise]:
 
 
 @cache
-def default_main_lifts() -> tuple[str, ...]:
-    """Slugs of the lifts that stand for an athlete's strength unless the training plan names others."""
-    return tuple(_document()["main_lifts"])
-
-
-@cache
 def equipment() -> tuple[str, ...]:
     """Every piece of equipment an exercise of the catalogue may need, sorted."""
     return tuple(sorted({item for exercise in exercises().values() for item in exercise.equipment}))
 
 
-def _exercise(row: dict[str, Any]) -> Exercise:
-    muscles = row["muscles"]
-    plain = {key: value for key, value in row.items() if key not in ("muscles", "equipment", "cues", "cautions")}
+def _exercise(row: Mapping[str, Any]) -> Exercise:
+    muscles, regions = row["muscles"], row["regions"]
+    values = {key: value for key, value in row.items() if key not in ("muscles", "regions")}
+    values |= {name: tuple(row[name]) for name in _LISTS}
     return Exercise(
-        **plain,
+        **values,
         direct=tuple(muscles["direct"]),
         indirect=tuple(muscles["indirect"]),
-        equipment=tuple(row["equipment"]),
-        cues=tuple(row["cues"]),
-        cautions=tuple(row["cautions"]),
+        regions=tuple(regions["loaded"]),
+        regions_source=_document()["region_sources"][regions["source"]],
     )

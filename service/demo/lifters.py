@@ -14,7 +14,10 @@ from numpy.random import Generator, SeedSequence
 
 from service.demo.records import Bools, Floats, Ints, World
 
-LIFTS = ("romanian-deadlift", "pull-up", "barbell-row", "one-arm-dumbbell-row", "lat-pulldown")
+LIFTS = (
+    "back-squat", "romanian-deadlift", "bench-press", "overhead-press", "barbell-row", "pull-up", "split-squat",
+    "triceps-pushdown",
+)  # fmt: skip
 PULL_UP = LIFTS.index("pull-up")
 NOVICE, INTERMEDIATE, ADVANCED = 0, 1, 2
 EXPERIENCE_NAMES = ("novice", "intermediate", "advanced")
@@ -22,17 +25,18 @@ EXPERIENCE_NAMES = ("novice", "intermediate", "advanced")
 # one-repetition maximum over fat-free mass (pull-up: over body mass), men, by experience; common practice, no source
 _LEVEL = np.array(
     [
-        [1.45, 0.95, 0.90, 0.40, 0.95],
-        [2.00, 1.20, 1.20, 0.56, 1.20],
-        [2.45, 1.42, 1.45, 0.70, 1.40],
+        [1.40, 1.45, 1.05, 0.75, 0.90, 0.95, 0.35, 0.50],
+        [1.90, 2.00, 1.45, 0.95, 1.20, 1.20, 0.46, 0.65],
+        [2.40, 2.45, 1.80, 1.15, 1.45, 1.42, 0.56, 0.80],
     ]
 )
-_WOMEN = np.array([0.92, 0.84, 0.82, 0.82, 0.86])
+_WOMEN = np.array([0.92, 0.92, 0.74, 0.76, 0.82, 0.84, 0.88, 0.78])
+_LEAST_KG = np.array([20.0, 20.0, 20.0, 20.0, 20.0, -np.inf, 2.5, 2.5])  # an empty bar; pull-ups take assistance
 _GAIN_PCT_PER_WEEK = np.array([1.0, 0.45, 0.18])
 _LAST_GAIN_PCT = np.array([30.0, 18.0, 9.0])  # what is still to be won, about
 _STEP_KG = 2.5
 WORK_SETS, WARM_UP_SETS = 4, 2
-_ROTATION = np.array([[0, 1, 2], [4, 3, 0], [1, 2, 4], [0, 3, 1]])  # lifts of one session after another
+_ROTATION = np.array([[0, 2, 4, 7], [1, 3, 5, 6]])  # lifts of one session after another
 
 
 @dataclass
@@ -160,7 +164,7 @@ def train(world: World, seed: int, lifters: Lifters | None = None) -> Training:
     on_body[..., PULL_UP] = body
     share = 1 / (1 + (lifters.reps_aim + 1.5 - 1) / lifters.curve)
     load = _round_to(believed * share - on_body, _STEP_KG)
-    load = np.where(np.arange(lifts) == PULL_UP, load, np.maximum(load, _STEP_KG))
+    load = np.maximum(load, _LEAST_KG)
     failure = 1 + lifters.curve * (today / (load + on_body) - 1)
     tired = 1 - 0.07 * np.arange(WORK_SETS)
     reserve = np.round(np.clip(1.5 + 0.9 * child[5].standard_normal((days, n, lifts, WORK_SETS)), 0, 4))
@@ -173,7 +177,7 @@ def train(world: World, seed: int, lifters: Lifters | None = None) -> Training:
     warm = done[..., None] & lifters.warm_ups[:, None, None] & np.ones(WARM_UP_SETS, dtype=np.bool_)
     warm_share = np.array([0.5, 0.75])
     warm_load = _round_to((load + on_body)[..., None] * warm_share - on_body[..., None], _STEP_KG)
-    warm_load = np.where((np.arange(lifts) == PULL_UP)[:, None], warm_load, np.maximum(warm_load, _STEP_KG))
+    warm_load = np.maximum(warm_load, _LEAST_KG[:, None])
     warm_reps = np.broadcast_to(np.array([8.0, 4.0]), warm.shape)
     return _columns(
         strength,

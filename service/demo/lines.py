@@ -24,7 +24,7 @@ class Enrolment:
     time_zone: str = "UTC"
     first_day: int = 0  # index of the first day that is sent
     method: str = "skinfold"  # of body-fat measurements
-    meals_per_day: int = 2
+    meals_per_day: int = 3
     further: tuple[tuple[str, Any], ...] = ()  # further fields of the athlete line: name, experience, goal, …
 
 
@@ -135,7 +135,23 @@ def _sessions(training: Training) -> dict[tuple[int, int], list[Line]]:
         if training.marked_warm_up[i]:
             item["kind"] = "warm_up"
         sessions.setdefault((int(training.athlete[i]), int(training.day[i])), []).append(item)
+    for (athlete, day), sets in sessions.items():
+        squatted = any(item["exercise"] == "back-squat" for item in sets)
+        sets += _planks(day) if squatted else _carries(training, athlete, day)
     return sessions
+
+
+def _planks(day: int) -> list[Line]:
+    """Two planks, longer month by month up to a minute."""
+    seconds = min(30 + 5 * (day // 28), 60)
+    return [{"exercise": "plank", "seconds": seconds}, {"exercise": "plank", "seconds": seconds - 5}]
+
+
+def _carries(training: Training, athlete: int, day: int) -> list[Line]:
+    """Two carries at about a fifth of the first day's hinge in each hand, heavier month by month."""
+    hinge_kg = float(training.one_rep_max_kg[athlete, 0, LIFTS.index("romanian-deadlift")])
+    load_kg = max(2.0 * round(hinge_kg * (0.2 + 0.01 * (day // 28)) / 2.0), 4.0)
+    return [{"exercise": "farmers-carry", "load_kg": load_kg, "distance_m": distance_m} for distance_m in (40, 30)]
 
 
 def world_lines(world: World, training: Training, enrolments: Sequence[Enrolment], rng: Generator) -> Iterator[Line]:

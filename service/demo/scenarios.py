@@ -48,7 +48,7 @@ class Scenario:
     goal_pct: float | None = None
     time_zone: str = "UTC"
     review_weekday: str = "monday"
-    meals_per_day: int = 2
+    meals_per_day: int = 3
     joined_days_ago: int | None = None  # None: since the first day
     traits: Mapping[str, float] = field(default_factory=dict)  # of People
     lifting: Mapping[str, float] = field(default_factory=dict)  # of Lifters
@@ -90,7 +90,6 @@ SCENARIOS = (
         maintenance_error=0.23,
         goal_pct=22,
         time_zone="Europe/Helsinki",
-        meals_per_day=3,
         traits={**GOOD_LOG, **TRUE_TO_PLAN, "weekend_excess": 0.03, "cycles": True, "menstrual_kg": 0.5},
     ),
     Scenario(
@@ -168,7 +167,6 @@ SCENARIOS = (
         energy_ratio=0.10,
         goal_pct=21,
         time_zone="Africa/Lagos",
-        meals_per_day=3,
         traits={**GOOD_LOG, **TRUE_TO_PLAN},
         lifting={"gain_pct_per_week": 1.3, "skip_rate": 0.02, "sessions_per_week": 3},
     ),

@@ -21,6 +21,8 @@ NFHS = "school wrestling weight rule (NFHS)"
 NHLBI = "NHLBI 1998 guideline" + MEMORY
 LOUCKS = "Loucks & Thuma 2003; as a screen sensitivity 45 %, specificity 78 %"
 ACSM_LOADS = "ACSM 2009 progression models"
+ACSM_NOVICE = "ACSM 2009 progression models: 8–12 RM for the untrained and for older adults"
+VOLUME = "Baz-Valle 2022, J Hum Kinet 81:199: 12–20 sets in trained men"
 REFER = "referral list, common practice" + MEMORY
 RDA = "dietary reference intake for adults" + MEMORY
 MATADOR = "Byrne 2018 (MATADOR: two weeks on, two off); helps adherence, no metabolic benefit promised"
@@ -155,13 +157,13 @@ class Policy:
         20, "% of the mean meal", 5, 50, "Schoenfeld & Aragon 2018, doi 10.1186/s12970-018-0215-1", "Evenness of meals."
     )
     fat_min_g_per_kg: float = _t(0.6, "g/kg", 0.4, 1.5, PRACTICE, "Least fat per kilogram of body mass.")
-    carbohydrate_share: float = _t(
-        0.5, "share", 0.05, 0.9, PRACTICE, "Carbohydrate's share of the energy left after protein, athletes' own first."
+    fat_aim_g_per_kg: float = _t(
+        0.9, "g/kg", 0.5, 1.5, IRAKI + " (0.5–1.5)", "Fat in build and maintenance; carbohydrate takes the rest,"
     )
+    fat_max_energy_pct: float = _t(35, "% of energy", 20, 45, RDA + " (20–35 %)", "… fat never being more than this.")
+    cut_fat_energy_pct: float = _t(25, "% of energy", 15, 35, HELMS + " (15–30 %)", "Fat in a cut; likewise.")
     fibre_g_per_1000_kcal: float = _t(14, "g/1000 kcal", 5, 25, RDA, "Fibre.")
-    meals_per_day: int = _t(2, "meals", 1, 4, PRACTICE, "Meals a day when the athlete has said nothing.")
-    eating_window_h: int = _t(8, "h", 4, 12, PRACTICE, "Longest default eating window; no window on the referral list.")
-    last_meal_at_h: int = _t(20, "h of day", 14, 22, PRACTICE, "End of the default window, some hours before bed.")
+    meals_per_day: int = _t(3, "meals", 1, 6, PRACTICE, "Meals a day when the athlete has said nothing.")
     # data
     weigh_ins_min_14_d: int = _t(4, "of 14 d", 1, 14, PRACTICE, "Weigh-ins below which no change is proposed.")
     weigh_in_max_age_days: int = _t(7, "d", 2, 21, PRACTICE, "Age of the last weigh-in above which none is proposed.")
@@ -181,6 +183,31 @@ class Policy:
     load_back_off_min_pct: float = _t(5, "% of load", 2, 15, PRACTICE, "Least decrease after misses.")
     load_back_off_max_pct: float = _t(10, "% of load", 5, 20, PRACTICE, "Most decrease after misses.")
     load_misses: int = _t(2, "sessions", 1, 4, PRACTICE, "Misses in a row that lower the load.")
+    care_age_y: int = _t(60, "y", 50, 80, PRACTICE, "From this age on training starts lighter and goes on slower,")
+    care_break_days: int = _t(28, "d", 14, 84, PRACTICE, "… as after a break of so many days without a session,")
+    care_after_break_days: int = _t(28, "d", 7, 84, PRACTICE, "… for so many days from the first session after it,")
+    care_untrained_sessions: int = _t(12, "sessions", 0, 48, PRACTICE, "… and for novices in their first sessions:")
+    care_reps_low: int = _t(8, "repetitions", 6, 15, ACSM_NOVICE, "… low end of main lifts' work sets in a starter,")
+    care_reps_high: int = _t(12, "repetitions", 8, 20, ACSM_NOVICE, "… high end of main lifts' work sets in a starter,")
+    care_rir_more: int = _t(1, "repetitions", 0, 3, PRACTICE, "… repetitions more left in reserve to begin with,")
+    care_sets_less: int = _t(1, "sets", 0, 2, PRACTICE, "… work sets fewer of every exercise of a starter,")
+    care_first_load_pct: float = _t(
+        85, "% of load", 50, 100, PRACTICE, "… share of what the estimate's lower bound allows for a first load,"
+    )
+    care_sessions_at_top: int = _t(
+        2, "sessions", 1, 4, "NSCA two-for-two rule" + MEMORY, "… sessions in a row at the top that earn a load."
+    )
+    weekly_sets_low: float = _t(8, "sets/week", 2, 12, PRACTICE, "Least weekly hard sets of a large muscle in a plan.")
+    weekly_sets_high: float = _t(20, "sets/week", 12, 30, VOLUME, "Most weekly hard sets of a muscle in a plan.")
+    weekly_sets_small_share: float = _t(
+        0.5, "share", 0.0, 1.0, PRACTICE, "Part of the least that is enough for small muscles."
+    )
+    weekly_sets_care_share: float = _t(
+        0.67, "share", 0.3, 1.0, PRACTICE, "Part of the least that is enough for novices and where care is taken."
+    )
+    weekly_sets_emphasis_low: float = _t(
+        12, "sets/week", 8, 20, VOLUME, "Least weekly hard sets of a muscle that a plan emphasises."
+    )
     deload_min_weeks: int = _t(4, "weeks", 2, 8, PRACTICE, "Least time between deloads, also on findings.")
     deload_max_weeks: int = _t(8, "weeks", 4, 16, PRACTICE, "A deload is due after this.")
     # strain

@@ -89,9 +89,9 @@ def test_repetition_curve_matches_the_percentage_table():
         assert 1 + k * (1 / share - 1) == pytest.approx(reps, abs=1)
 
 
-def test_a_session_has_three_lifts_and_each_lift_its_turn(training):
+def test_a_session_has_four_lifts_and_each_lift_its_turn(training):
     sessions = np.unique(np.stack([training.athlete, training.day, training.lift]), axis=1)
     _, counts = np.unique(sessions[0] * 1000 + sessions[1], return_counts=True)
-    assert np.median(counts) == 3
+    assert np.median(counts) == 4
     weekly = np.bincount(sessions[2], minlength=len(LIFTS)) / 200 / 24
     assert weekly.min() > 0.8

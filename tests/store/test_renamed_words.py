@@ -4,13 +4,14 @@ import datetime as dt
 from typing import Any
 
 from alembic import command
-from sqlalchemy import insert, select
+from sqlalchemy import select
 from sqlmodel import SQLModel
 
 from service.store import tables
 from service.store.migrate import _config, sync_engine, upgrade
 from service.store.scope import table_of
 from service.store.types import new_id
+from tests.store.earlier import insert_then
 
 DAY = dt.date(2026, 3, 1)
 
@@ -35,7 +36,7 @@ def test_findings_and_reasons_for_attention_are_renamed_there_and_back(empty_dat
     engine = sync_engine(empty_database_url)
     with engine.begin() as connection:
         for table, row in rows:
-            connection.execute(insert(table_of(table)), table(**row).model_dump())
+            insert_then(connection, table, row)
     new = {
         "findings": [{"code": "data.suspect_entries", "evidence": {"suspect_28_d": 2}}, {"code": "rate.in_band"}],
         "overridden": [],

@@ -9,7 +9,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 import pytest
 from alembic import command
-from sqlalchemy import func, insert, inspect, select, text
+from sqlalchemy import func, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel
 
@@ -18,6 +18,7 @@ from service.store.engine import Database
 from service.store.migrate import _config, sync_engine, upgrade
 from service.store.scope import Scope, table_of
 from service.store.types import new_id
+from tests.store.earlier import insert_then
 
 DAY = dt.date(2026, 3, 1)
 ATHLETE = {"external_id": "a", "sex": "female", "birth_date": dt.date(1994, 5, 2), "height_cm": 168.0}
@@ -95,8 +96,7 @@ def test_rows_and_what_refers_to_them_outlive_the_way_there_and_back(empty_datab
     engine = sync_engine(empty_database_url)
     with engine.begin() as connection:
         for table, row in rows:
-            complete = table(**row).model_dump()
-            connection.execute(insert(table_of(table)), complete)
+            insert_then(connection, table, row)
     for move, revision in ((command.upgrade, "head"), (command.downgrade, "0006")):
         with engine.begin() as connection:
             config = _config()

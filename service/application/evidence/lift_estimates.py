@@ -57,7 +57,13 @@ def estimate_lifts(
         The first day of the log whose estimates are wanted.
     """
     main_lifts = [
-        main_lifts_of(roster.lifts.get(athlete.id, {}), roster.plans.get(athlete.id, ()), roster.first, roster.to)
+        main_lifts_of(
+            roster.lifts.get(athlete.id, {}),
+            athlete.main_lifts or (),
+            roster.plans.get(athlete.id, ()),
+            roster.first,
+            roster.to,
+        )
         for athlete in roster.athletes
     ]
     names = [lifts.names for lifts in main_lifts]

@@ -1,15 +1,18 @@
 """Which lifts stand for an athlete's strength on which days, from what is dated up to each day and nothing later."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections import deque
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
-from service.catalogue.exercises import default_main_lifts
+from service.catalogue.exercises import exercises
 from service.domain.records import Bools, Ints
 from service.store.tables import SessionLift, TrainingPlan
 
+PATTERNS = ("squat", "hinge", "horizontal_push", "vertical_push", "horizontal_pull", "vertical_pull")
+REGULAR_DAYS = 56  # of the pattern's lifts the one trained on most of these days stands for it (common practice)
 STAND_INS = 5  # lifts that stand for an athlete's strength until a main one is trained
 
 
@@ -28,29 +31,43 @@ class MainLifts:
 
 
 def main_lifts_of(
-    sessions: Mapping[str, Sequence[SessionLift]], plans: Sequence[TrainingPlan], first: date, to: date
+    sessions: Mapping[str, Sequence[SessionLift]],
+    own: Collection[str],
+    plans: Sequence[TrainingPlan],
+    first: date,
+    to: date,
 ) -> MainLifts:
     """Which lifts stand for strength on each day of a log.
 
-    On a day these are the trained ones among the main lifts of the plan in force, else of the catalogue. Before the
-    first of these is trained, the first few lifts of all stand in; where a new plan leaves none, all that ever stood.
+    On a day these are the trained ones among those named on the athlete, else in the plan in force; where none are
+    named, of each movement pattern the one trained on most days of the last eight weeks. Before the first of these is
+    trained, the first few lifts of all stand in; where a new plan leaves none, all that ever stood.
 
     Parameters
     ----------
     sessions : dict
         By exercise, oldest first.
+    own : collection of str
+        Named on the athlete.
     plans : sequence
         Oldest first.
     first, to : date
         The log's first and last day.
     """
-    days, usual = np.arange((to - first).days + 1), default_main_lifts()
+    catalogue = exercises()
+    names = [name for name in catalogue if name in sessions]
+    days = np.arange((to - first).days + 1)
     never = days.size
-    names = sorted(sessions, key=lambda name: (usual.index(name) if name in usual else len(usual), name))
-    first_trained = np.array([(sessions[name][0].date - first).days for name in names], dtype=np.int64)
+    trained = {name: sorted({(session.date - first).days for session in sessions[name]}) for name in names}
+    first_trained = np.array([trained[name][0] for name in names], dtype=np.int64)
     main = np.zeros((len(names), days.size), dtype=np.bool_)
-    for begin, planned in [(0, usual), *(((plan.from_date - first).days, _planned(plan)) for plan in plans)]:
-        main[:, max(begin, 0) :] = np.array([name in planned for name in names], dtype=np.bool_)[:, None]
+    changes = [(0, set(own)), *((max((plan.from_date - first).days, 0), own or _planned(plan)) for plan in plans)]
+    regular = None if own else _regular(names, trained, days.size)
+    for begin, named in changes:
+        if named:
+            main[:, begin:] = np.array([name in named for name in names], dtype=np.bool_)[:, None]
+        elif regular is not None:
+            main[:, begin:] = regular[:, begin:]
     main &= days >= first_trained[:, None]
     since = np.where(main.any(axis=1), np.argmax(main, axis=1), never)
     stand_ins = np.flatnonzero(first_trained < since.min(initial=never))
@@ -62,7 +79,39 @@ def main_lifts_of(
     return MainLifts([names[row] for row in stood], np.where(since > first_trained, since, 0), main)
 
 
-def _planned(plan: TrainingPlan) -> Collection[str]:
-    """The main lifts of a training plan, the catalogue's when it names none."""
-    named = {item["exercise"] for day in plan.days for item in day["exercises"] if item["main"]}
-    return named or default_main_lifts()
+def _planned(plan: TrainingPlan) -> set[str]:
+    """The main lifts that a training plan names."""
+    return {item["exercise"] for day in plan.days for item in day["exercises"] if item["main"]}
+
+
+def _regular(names: Sequence[str], trained: Mapping[str, Sequence[int]], day_count: int) -> Bools:
+    """Which lifts (lifts, days) stand for their patterns, by the days on which each was trained."""
+    catalogue = exercises()
+    regular = np.zeros((len(names), day_count), dtype=np.bool_)
+    for pattern in PATTERNS:
+        rivals = [name for name in names if catalogue[name].pattern == pattern and catalogue[name].measures_strength]
+        for begin, end, name in _reigns({rival: trained[rival] for rival in rivals}):
+            regular[names.index(name), max(begin, 0) : max(end, 0)] = True
+    return regular
+
+
+def _reigns(trained: Mapping[str, Sequence[int]]) -> Iterable[tuple[int, int, str]]:
+    """From which day to before which each of the rivals of a pattern stands for it.
+
+    The one that stands gives way only to one that was trained on more days, or when it was not trained for so long.
+    """
+    sessions = sorted((day, name) for name, on in trained.items() for day in on)
+    lately: dict[str, deque[int]] = {name: deque() for name in trained}
+    standing = ""
+    for at, (day, name) in enumerate(sessions):
+        lately[name].append(day)
+        if at + 1 < len(sessions) and sessions[at + 1][0] == day:
+            continue  # all of a day's sessions count before one is chosen
+        for on in lately.values():
+            while on and on[0] <= day - REGULAR_DAYS:
+                on.popleft()
+        most = max(len(on) for on in lately.values())
+        if not standing or len(lately[standing]) < most:
+            standing = next(rival for rival, on in lately.items() if len(on) == most)
+        until = sessions[at + 1][0] if at + 1 < len(sessions) else day + REGULAR_DAYS
+        yield day, min(until, lately[standing][-1] + REGULAR_DAYS), standing

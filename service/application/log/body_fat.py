@@ -53,13 +53,18 @@ async def roll_up(scope: Scope, days: Days) -> Changes:
 
 
 def body_fat_of(measurement: Measurement, athlete: AthleteFacts) -> BodyFat:
-    """What a measurement comes to; nothing where it is beyond what a body can be, or sites are missing."""
+    """What a measurement comes to, with the standard error that was stated or the method's own.
+
+    Nothing where it is beyond what a body can be, or sites are missing.
+    """
     value = measurement.given_body_fat_pct
     if value is None:
         value = _from_sites(measurement, athlete)
     if value is None or not np.isfinite(value) or not 1.0 <= value <= 75.0:
         return BodyFat(None, None)
-    return BodyFat(round(float(value), 2), composition.STANDARD_ERROR_PCT[measurement.method])
+    stated_se_pct = measurement.given_body_fat_se_pct
+    usual_se_pct = composition.STANDARD_ERROR_PCT[measurement.method]
+    return BodyFat(round(float(value), 2), usual_se_pct if stated_se_pct is None else stated_se_pct)
 
 
 def _from_sites(measurement: Measurement, athlete: AthleteFacts) -> float | None:

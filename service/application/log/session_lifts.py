@@ -85,7 +85,16 @@ def _by_exercise(session: TrainingSession) -> dict[str, list[int]]:
 def lift_set(one: Mapping[str, Any]) -> LiftSet:
     """A stored set as the rules see it."""
     aids = bool(one.get("aids"))
-    return LiftSet(external_kg(one), one["reps"], one.get("rir"), one.get("kind"), aids, one.get("pain"))
+    return LiftSet(
+        external_kg(one),
+        one.get("reps", 0),
+        one.get("rir"),
+        one.get("kind"),
+        aids,
+        one.get("pain"),
+        one.get("seconds"),
+        one.get("distance_m"),
+    )
 
 
 def external_kg(one: Mapping[str, Any]) -> float:
@@ -100,6 +109,9 @@ def _summaries(session: TrainingSession) -> dict[str, SessionLift]:
         exercise = exercises()[slug]
         sets = [lift_set(session.sets[place]) for place in places]
         summaries[slug] = summarise_sets(
-            sets, body_mass_share=exercise.body_mass_share, repetition_curve=exercise.repetition_curve
+            sets,
+            body_mass_share=exercise.body_mass_share,
+            repetition_curve=exercise.repetition_curve,
+            measures_strength=exercise.counts == "reps",
         )
     return {slug: summary for slug, summary in summaries.items() if summary is not None}

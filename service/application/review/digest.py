@@ -1,6 +1,7 @@
 """The digest of a review's inputs: two reviews with the same one are the same."""
 
 import hashlib
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -8,6 +9,7 @@ import orjson
 
 from service.application.evidence.review_documents import ChangedSince, Score
 from service.application.review.case import Case
+from service.application.training.care import care_on
 
 ENGINE_VERSION = "3"
 
@@ -29,10 +31,16 @@ def _log(case: Case) -> list[list[Any]]:
 
 
 def _training(case: Case) -> list[Any]:
-    """The plan in force and the latest sessions."""
+    """The plan in force, the latest sessions, and why the athlete starts lighter."""
     plan = case.roster.plan(case.athlete.id, case.evidence.as_of)
     sessions = [
         [session.date, session.sets, session.plan_day, session.deload, *(["suspect"] if session.suspect else [])]
         for session in case.notes.sessions
     ]
-    return [plan and [plan.from_date, plan.days, plan.gym], sessions]
+    care = care_on(
+        case.athlete,
+        case.roster.lifts.get(case.athlete.id, {}),
+        case.evidence.as_of + timedelta(days=1),
+        case.policy.policy,
+    )
+    return [plan and [plan.from_date, plan.days, plan.gym], sessions, care]

@@ -16,6 +16,7 @@ from service.application.review.decided import decision_body
 from service.application.review.digest import ENGINE_VERSION
 from service.application.review.prediction import prediction_of, shown_band
 from service.application.training import prescriptions
+from service.application.training.care import care_on
 from service.application.training.training_plans import days_of, gym_of
 from service.domain.evidence import Evidence, PhaseNow
 from service.domain.rules.findings import Action
@@ -85,7 +86,7 @@ def _estimates(evidence: Evidence) -> EstimatesDocument:
 
 
 def _prescriptions(case: Case) -> list[dict[str, Any]]:
-    """What to lift in the coming week: every exercise of the plan, or the lifts trained of late."""
+    """What to lift in the coming week, day by day of the plan, or as trained of late."""
     notes, on = case.notes, case.evidence.as_of + timedelta(days=1)
     plan = case.roster.plan(case.athlete.id, case.evidence.as_of)
     trainee = prescriptions.Trainee(
@@ -98,9 +99,11 @@ def _prescriptions(case: Case) -> list[dict[str, Any]]:
         deload_week=(
             prescriptions.is_deload_week(notes.deloads, on) or case.decision.recommendation.action is Action.DELOAD
         ),
+        care=care_on(case.athlete, case.roster.lifts.get(case.athlete.id, {}), on, case.policy.policy),
     )
-    if plan is not None:
-        planned = tuple(exercise for day in days_of(plan) for exercise in day.exercises)
-    else:
-        planned = prescriptions.usual_lifts(notes.sessions, on)
-    return [prescriptions.body(asked) for asked in prescriptions.prescriptions(planned, trainee, on)]
+    week = prescriptions.coming_week(None if plan is None else days_of(plan), notes.sessions, on)
+    return [
+        prescriptions.body(asked, day.name)
+        for day in week
+        for asked in prescriptions.prescriptions(day.exercises, trainee, on)
+    ]

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 
 from service.application.evidence.gather import evidence_for
 from service.application.schedule import today_of
+from service.application.training.care import care_on
 from service.application.training.prescriptions import (
     Trainee,
     is_deload_week,
@@ -94,6 +95,7 @@ async def _look(scope: Scope, athlete: Athlete, as_of: date, today: date, on: da
         gym=gym_of(plan),
         maxima={lift.exercise: lift.one_rep_max_kg for lift in evidence.lifts},
         deload_week=is_deload_week(notes.deloads, on),
+        care=care_on(athlete, batch.roster.lifts.get(athlete.id, {}), on, policy),
     )
     return trainee, None if plan is None else days_of(plan)
 

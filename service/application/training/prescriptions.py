@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from math import nan
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.application.log.session_lifts import lift_set
 from service.catalogue.exercises import exercises
@@ -14,6 +14,7 @@ from service.domain.policy import Policy
 from service.domain.rules.gate import Gate
 from service.domain.sentence import Sentence, say
 from service.domain.strength.sets import LiftSet
+from service.domain.training.care import Care
 from service.domain.training.loads import Gym, available_loads
 from service.domain.training.plans import PlannedDay, PlannedExercise
 from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
@@ -21,6 +22,7 @@ from service.store.tables import TrainingSession
 
 GRAVE = {"safety.symptoms", "safety.symptoms_repeated"}  # chest pain, fainting: no load at all until cleared
 DELOAD_DAYS = 7  # an accepted deload lasts a week
+MOST_DAYS = 7  # of training in a week
 RECENT_DAYS = 42  # without a plan, the lifts trained within so many days are prescribed
 
 
@@ -29,7 +31,7 @@ class Trainee:
     """What prescriptions look at: an athlete's sessions (oldest first), the gate, the gym, what is known of lifts.
 
     `maxima` are one-repetition maxima (system, kg) of trained lifts, for first loads; `deload_week` says whether this
-    is a lighter week: the coach has accepted one, or the review recommends it.
+    is a lighter week: the coach has accepted one, or the review recommends it; `care`, why the athlete starts lighter.
     """
 
     sessions: Sequence[TrainingSession]
@@ -39,6 +41,7 @@ class Trainee:
     gym: Gym
     maxima: Mapping[str, ScalarEstimate]
     deload_week: bool = False
+    care: tuple[Care, ...] = ()
 
     @property
     def grave(self) -> bool:
@@ -58,6 +61,32 @@ def usual_lifts(sessions: Sequence[TrainingSession], on: date) -> tuple[PlannedE
     recent = [session for session in sessions if (on - session.date).days <= RECENT_DAYS]
     names = [name for session in recent for name, lifted in _sets(session) if lifted.kind != "warm_up"]
     return tuple(PlannedExercise(name, Scheme(), main=False) for name in dict.fromkeys(names))
+
+
+class WeekDay(NamedTuple):
+    """A training day of the coming week: its name and what it asks."""
+
+    name: str
+    exercises: tuple[PlannedExercise, ...]
+
+
+def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[TrainingSession], on: date) -> list[WeekDay]:
+    """The training days of the week that begins on a day, in the order in which they come.
+
+    The plan's days in turn, the one after that trained last first. Without a plan the latest sessions of late, seven
+    at most, oldest first, each lift on the day on which it was trained last; they are named by their weekday.
+    """
+    if days is not None:
+        first = days.index(next_day(days, sessions))
+        return [WeekDay(day.name, day.exercises) for day in (*days[first:], *days[:first])][:MOST_DAYS]
+    recent = [session for session in sessions if (on - session.date).days <= RECENT_DAYS]
+    trained_last = {
+        name: session.date for session in recent for name, lifted in _sets(session) if lifted.kind != "warm_up"
+    }
+    return [
+        WeekDay(f"{day:%A}", tuple(item for item in usual_lifts(sessions, on) if trained_last[item.exercise] == day))
+        for day in sorted(set(trained_last.values()))[-MOST_DAYS:]
+    ]
 
 
 def histories(sessions: Sequence[TrainingSession]) -> dict[str, list[LiftSession]]:
@@ -87,7 +116,7 @@ def _lift_session(session: TrainingSession, sets: Sequence[LiftSet]) -> LiftSess
     return LiftSession(
         session.date,
         nan if session.suspect else top_kg,
-        tuple(lifted.reps for lifted in work),
+        tuple(lifted.counted for lifted in work),
         tuple(lifted.rir for lifted in work),
         max((lifted.pain for lifted in sets if lifted.pain is not None), default=None),
         session.deload,
@@ -108,9 +137,10 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
             body_mass_kg=body_mass.mean if body_mass else None,
             one_rep_max_kg=trainee.maxima.get(item.exercise),
             deload=trainee.deload_week,
+            care=trainee.care,
         )
         history = trained.get(item.exercise, ())
-        loads = available_loads(exercise, trainee.gym)
+        loads = available_loads(exercise, trainee.gym, assistance_kg=_assistance_kg(history))
         prescription = prescribe(exercise, item.scheme, history, situation, loads, trainee.policy)
         if trainee.grave:
             prescription = _stopped(prescription, _NO_TRAINING)
@@ -121,6 +151,12 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
             prescription = replace(prescription, why=(*prescription.why, _DOUBTED))
         made.append(prescription)
     return made
+
+
+def _assistance_kg(history: Sequence[LiftSession]) -> float | None:
+    """What helped in the last session of a body-weight lift, None where nothing did."""
+    lifted = [session.external_kg for session in history if any(session.counts)]
+    return -lifted[-1] if lifted and lifted[-1] < 0.0 else None
 
 
 def is_deload_week(deloads: Sequence[date], on: date) -> bool:
@@ -135,7 +171,7 @@ def _behind_gate(asked: Prescription, history: Sequence[LiftSession], load_open:
     wanted = asked.external_kg
     if load_open or wanted is None:
         return asked
-    lifted = [session.external_kg for session in history if any(session.reps)]
+    lifted = [session.external_kg for session in history if any(session.counts)]
     if not lifted:
         return replace(_loaded(asked, None), rule="find", why=(_NO_LOAD,))
     last = lifted[-1]
@@ -143,7 +179,7 @@ def _behind_gate(asked: Prescription, history: Sequence[LiftSession], load_open:
 
 
 def _stopped(asked: Prescription, why: Sentence) -> Prescription:
-    return replace(_loaded(asked, None), sets=0, reps_from=0, reps_to=0, rule="stop", why=(why,))
+    return replace(_loaded(asked, None), sets=0, least=0, most=0, rule="stop", why=(why,))
 
 
 def _loaded(asked: Prescription, external_kg: float | None) -> Prescription:
@@ -163,14 +199,19 @@ _DOUBTED = say("lift.doubted")
 _NO_LOAD = say("lift.no_more_load")
 
 
-def body(prescription: Prescription) -> dict[str, Any]:
-    """A prescription as reviews and `/prescriptions` show it."""
+def body(prescription: Prescription, day: str | None = None) -> dict[str, Any]:
+    """A prescription as reviews and `/prescriptions` show it: a range of what the exercise counts.
+
+    Parameters: `day`, the name of the training day, where it is one of several.
+    """
     loads = {name: getattr(prescription, name) for name in ("load_kg", "added_kg", "assistance_kg")}
+    counts = exercises()[prescription.exercise].counts
     return {
+        **({} if day is None else {"day": day}),
         "exercise": prescription.exercise,
         "sets": prescription.sets,
-        "reps": {"from": prescription.reps_from, "to": prescription.reps_to},
-        "rir": prescription.rir,
+        counts: {"from": prescription.least, "to": prescription.most},
+        **({"rir": prescription.rir} if counts == "reps" else {}),
         **{name: round(load, 3) for name, load in loads.items() if load is not None},
         "rule": prescription.rule,
         "why": render(*prescription.why),

@@ -1,15 +1,18 @@
 """Training plans: what a stored one says, what it demands of each exercise, and how it is set and changed."""
 
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
 from service.application.log.stale import mark_stale
-from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.catalogue.exercises import equipment, exercises
+from service.catalogue.sentences import render
 from service.domain.policy import Policy
 from service.domain.rules.gate import Gate
+from service.domain.sentence import say
+from service.domain.training.care import Care
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, Gym
 from service.domain.training.plans import PlannedDay, PlannedExercise, starter_plan
 from service.domain.training.progression import Scheme
@@ -57,8 +60,8 @@ def gym_of(plan: TrainingPlan | None) -> Gym:
 
 
 def _planned_exercise(stored: Mapping[str, Any]) -> PlannedExercise:
-    reps = stored["reps"]
-    scheme = Scheme(stored["sets"], reps["from"], reps["to"], stored["rir"], stored["rest_s"])
+    asked = stored[exercises()[stored["exercise"]].counts]
+    scheme = Scheme(stored["sets"], asked["from"], asked["to"], stored["rir"], stored["rest_s"])
     return PlannedExercise(stored["exercise"], scheme, stored["main"])
 
 
@@ -69,7 +72,7 @@ def _stored_day(day: PlannedDay) -> dict[str, Any]:
             {
                 "exercise": planned.exercise,
                 "sets": planned.scheme.sets,
-                "reps": {"from": planned.scheme.reps_from, "to": planned.scheme.reps_to},
+                exercises()[planned.exercise].counts: {"from": planned.scheme.least, "to": planned.scheme.most},
                 "rir": planned.scheme.rir,
                 "rest_s": planned.scheme.rest_s,
                 "main": planned.main,
@@ -173,18 +176,37 @@ def _demands(days: Iterable[PlannedDay]) -> dict[str, Demand]:
     for planned in (planned for day in days for planned in day.exercises):
         sets, most_reps, effort = demands.get(planned.exercise, Demand(0, 0, -6))
         scheme = planned.scheme
-        demands[planned.exercise] = Demand(sets + scheme.sets, max(most_reps, scheme.reps_to), max(effort, -scheme.rir))
+        demands[planned.exercise] = Demand(sets + scheme.sets, max(most_reps, scheme.most), max(effort, -scheme.rir))
     return demands
 
 
-def starter_days(athlete: Athlete, days_per_week: int, main_lifts: Sequence[str], gate: Gate, policy: Policy) -> Days:
+@dataclass(frozen=True)
+class StarterWish:
+    """What a coach asks of a starter plan; without `main_lifts` the athlete's own, `emphasis` as in `EMPHASES`."""
+
+    days_per_week: int
+    main_lifts: Sequence[str] = ()
+    emphasis: Sequence[str] = ()
+
+
+def starter_days(athlete: Athlete, wish: StarterWish, care: Collection[Care], gate: Gate, policy: Policy) -> Days:
     """A plan from the catalogue by the athlete's equipment and experience, without what hurts; empty when none fits."""
     return starter_plan(
-        days_per_week,
+        wish.days_per_week,
         exercises(),
         athlete.equipment or equipment(),
         experience=athlete.experience or "intermediate",
-        main_lifts=main_lifts or default_main_lifts(),
-        stopped=gate.closed_exercises,
+        main_lifts=wish.main_lifts or athlete.main_lifts or (),
+        emphasis=wish.emphasis,
+        care=care,
+        avoid_exercises=gate.closed_exercises,
         policy=policy,
     )
+
+
+def why_lighter(care: Collection[Care], policy: Policy) -> str | None:
+    """Why a starter plan is lighter and goes on slower, in words; None for most people."""
+    if not care:
+        return None
+    reasons = tuple(say(f"care.{reason}", age_y=policy.care_age_y) for reason in care)
+    return render(say("care.starter", reasons=reasons, reps_low=policy.care_reps_low, reps_high=policy.care_reps_high))

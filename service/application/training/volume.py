@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import NamedTuple
 
+from service.application.evidence.policies import in_force
 from service.catalogue.exercises import exercises
 from service.domain.training.volume import MuscleVolume, bands_for, judge_volume, weekly_sets
 from service.store.scope import Scope, table_of
@@ -30,15 +31,21 @@ class WeekVolume:
     muscles: Sequence[MuscleVolume]
 
 
-async def volume_by_week(scope: Scope, athlete: Athlete, first: date, last: date) -> list[WeekVolume]:
-    """The weeks from the one that holds `first` to the one that holds `last`, which is the last day that counts."""
+async def volume_by_week(
+    scope: Scope, athlete: Athlete, first: date, last: date, emphasis: Sequence[str]
+) -> list[WeekVolume]:
+    """The weeks from the one that holds `first` to the one that holds `last`, which is the last day that counts.
+
+    Parameters: `emphasis`, what is meant to be trained more, as in `EMPHASES`.
+    """
     monday = first - timedelta(days=first.weekday())
     lifted = scope.select(_LIFT.c.date, _LIFT.c.exercise, _LIFT.c.hard_sets, of=[SessionLift])
     lifted = lifted.where(_LIFT.c.athlete_id == athlete.id, _LIFT.c.date.between(monday, last))
     lifts = [_LiftSets._make(row) for row in await scope.rows(lifted)]
     begun = scope.select(Phase).where(_PHASE.c.athlete_id == athlete.id, _PHASE.c.starts_on <= last)
     phases = await scope.all(Phase, begun.order_by(_PHASE.c.starts_on))
-    bands = bands_for(exercises(), athlete.experience or "intermediate")
+    policy = (await in_force(scope, [athlete.id]))[athlete.id].policy
+    bands = bands_for(athlete.experience or "intermediate", emphasis=emphasis, policy=policy)
     weeks = []
     while monday <= last:
         sunday = monday + timedelta(days=6)

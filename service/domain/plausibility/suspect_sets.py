@@ -48,7 +48,7 @@ def judge_sets(
     was done as one, when no load is too light.
     """
     lift = _Lift(exercise, tuple(one for one in earlier if _maximum_kg(one) > 0.0))
-    work = [(position, one) for position, one in enumerate(sets) if one.kind != "warm_up" and one.reps >= 1]
+    work = [(position, one) for position, one in enumerate(sets) if one.kind != "warm_up" and one.counted > 0]
     found = [lift.suspect_reps(position, one) or lift.suspect_heavy(position, one) for position, one in work]
     if not deload and work:
         top = max(one.external_kg for _, one in work)
@@ -115,7 +115,7 @@ class _Lift:
         return None
 
     def suspect_reps(self, position: int, one: LiftSet) -> SuspectSet | None:
-        if one.reps <= MOST_REPS or self.exercise.pattern == "carry":  # steps or metres, not repetitions
+        if one.reps <= MOST_REPS or self.exercise.counts != "reps":
             return None
         if not self.earlier:
             loaded = self.exercise.body_mass_share == 0.0 and one.external_kg > 0.0

@@ -60,7 +60,7 @@ class Gate:
     closed_exercises: tuple[str, ...]
     closed_by: tuple[str, ...]
     on_referral_list: bool  # also when cleared: then still no fasting window
-    window_open: bool  # an eating window may be set: not on the list, and screened or asked for by the athlete's coach
+    window_open: bool  # an eating window may be set where one is asked for: not on the list
     kidney_closed: bool
 
 
@@ -225,7 +225,7 @@ def gate(evidence: Evidence, policy: Policy) -> Gate:
         closed_exercises=tuple(exercise for exercise, _ in lifts),
         closed_by=tuple(code for code, scopes in closed if scopes) + (("safety.pain",) if lifts else ()),
         on_referral_list=bool(listed),
-        window_open=not listed and (screened(evidence) or evidence.athlete.eating_window is not None),
+        window_open=not listed,
         kidney_closed=any(code == "safety.kidney_disease" and scopes for code, scopes in closed),
     )
 

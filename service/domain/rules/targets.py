@@ -9,7 +9,7 @@ from math import ceil, floor
 import numpy as np
 
 from service.domain.estimation.model import LEAN_GAIN, LEAN_LOSS, REPORTING_MEAN, transfer_kg_per_kcal
-from service.domain.evidence import EatingWindow, Evidence, Kind, Meal, Targets
+from service.domain.evidence import Evidence, Kind, Meal, Targets
 from service.domain.physiology.energy import (
     CARBOHYDRATE_KCAL_PER_G,
     FAT_KCAL_PER_G,
@@ -19,6 +19,7 @@ from service.domain.policy import Policy
 
 USUAL_FAT_KG = 16.0  # when body fat is unknown
 REPORTING_RATIO_MAX = 1.1
+MOST_MEALS = 6
 
 # What the functions below read of the policy, for the rules that ask them.
 ENERGY_FLOOR = ("energy_floor_male_kcal", "energy_floor_female_kcal")
@@ -169,10 +170,11 @@ def macro_targets(
 ) -> Targets | None:
     """Protein, fat, carbohydrate, fibre and meals for an energy target.
 
-    Parameters: `kind`, the phase the targets are for; `window`, whether an eating window may be set; `kidney`, whether
-    protein is held down until a professional has cleared it. Protein and fat are multiples of 5 g, carbohydrate takes
-    what is left, so 4·protein + 4·carbohydrate + 9·fat meets the energy within 1 % (from 1000 kcal up). None when the
-    mass is unknown.
+    Parameters: `kind`, the phase the targets are for; `window`, whether the athlete's own eating window may be set;
+    `kidney`, whether protein is held down until a professional has cleared it. Fat is what the policy aims at, or what
+    the athlete's own share of carbohydrate leaves; protein and fat are multiples of 5 g, carbohydrate takes what is
+    left, so 4·protein + 4·carbohydrate + 9·fat meets the energy within 1 % (from 1000 kcal up). None when the mass is
+    unknown.
     """
     if evidence.average_mass_kg is None:
         return None
@@ -186,11 +188,11 @@ def macro_targets(
     protein = min(rounded, 5.0 * floor(most_protein / 5.0))
     rest = energy_kcal - PROTEIN_KCAL_PER_G * protein
     share = evidence.athlete.carbohydrate_share
-    share = policy.carbohydrate_share if share is None else share
-    fat = max(5.0 * floor(rest * (1.0 - share) / FAT_KCAL_PER_G / 5.0 + 0.5), least_fat)
+    wanted = _fat_g(policy, kind, mass, energy_kcal) if share is None else rest * (1.0 - share) / FAT_KCAL_PER_G
+    fat = max(5.0 * floor(wanted / 5.0 + 0.5), least_fat)
     fat = min(fat, float(floor(rest / FAT_KCAL_PER_G)))
     carbohydrate = max(0.0, 5.0 * floor((rest - FAT_KCAL_PER_G * fat) / CARBOHYDRATE_KCAL_PER_G / 5.0 + 0.5))
-    count = min(max(evidence.athlete.meals_per_day or policy.meals_per_day, 1), 4)
+    count = min(max(evidence.athlete.meals_per_day or policy.meals_per_day, 1), MOST_MEALS)
     fibre = float(floor(policy.fibre_g_per_1000_kcal * energy_kcal / 1000.0 + 0.5))
     return Targets(
         energy_kcal,
@@ -204,7 +206,7 @@ def macro_targets(
                 range(1, count + 1), _evenly(energy_kcal / 10.0, count), _evenly(protein, count), strict=True
             )
         ),
-        _window(evidence, policy) if window else None,
+        evidence.athlete.eating_window if window else None,
     )
 
 
@@ -219,15 +221,16 @@ def _protein_g(evidence: Evidence, policy: Policy, kind: Kind | None, mass_kg: f
     return min(max(policy.cut_protein_aim_g_per_kg_ffm * lean, least), max(most, 5.0))
 
 
+def _fat_g(policy: Policy, kind: Kind | None, mass_kg: float, energy_kcal: float) -> float:
+    """Fat by sport practice: by body mass in build and maintenance, by energy in a cut."""
+    if kind == "cut":
+        return policy.cut_fat_energy_pct / 100.0 * energy_kcal / FAT_KCAL_PER_G
+    most = policy.fat_max_energy_pct / 100.0 * energy_kcal / FAT_KCAL_PER_G
+    return min(policy.fat_aim_g_per_kg * mass_kg, most)
+
+
 def _evenly(total: float, parts: int) -> list[float]:
     whole = floor(total)
     shares = [float(whole // parts + (1 if i < whole % parts else 0)) for i in range(parts)]
     shares[0] += total - whole
     return shares
-
-
-def _window(evidence: Evidence, policy: Policy) -> EatingWindow:
-    if evidence.athlete.eating_window is not None:
-        return evidence.athlete.eating_window
-    end = policy.last_meal_at_h
-    return EatingWindow(f"{end - policy.eating_window_h:02d}:00", f"{end:02d}:00")

@@ -28,7 +28,10 @@ TYPICAL_MASS_KG = 75.0  # only to compare the loads of one session of a body-wei
 
 @dataclass(frozen=True)
 class LiftSet:
-    """One set: external load (assistance is negative), repetitions done, RIR and mark as logged."""
+    """One set: external load (assistance is negative), what was done of it, RIR and mark as logged.
+
+    Holds have `seconds` and carries `distance_m` instead of repetitions.
+    """
 
     external_kg: float
     reps: int
@@ -36,6 +39,13 @@ class LiftSet:
     kind: str | None = None  # "warm_up", "work" or not marked
     aids: bool = False  # straps or belt
     pain: float | None = None  # 0–10
+    seconds: float | None = None
+    distance_m: float | None = None
+
+    @property
+    def counted(self) -> float:
+        """Repetitions, seconds or metres done, whichever the exercise counts; 0 is a failed attempt."""
+        return self.seconds or self.distance_m or self.reps
 
 
 @dataclass(frozen=True)
@@ -63,18 +73,25 @@ class SessionLift:
 
 
 def summarise_sets(
-    sets: Sequence[LiftSet], *, body_mass_share: float = 0.0, repetition_curve: str = "table"
+    sets: Sequence[LiftSet],
+    *,
+    body_mass_share: float = 0.0,
+    repetition_curve: str = "table",
+    measures_strength: bool = True,
 ) -> SessionLift | None:
     """Summarise a session's sets of one exercise, in the order they were done; None when no work set was completed.
 
     `body_mass_share` is the part of body mass that is lifted, `repetition_curve` a name in `repetitions.CURVES`.
+    Holds and carries have `measures_strength` false: their sets are counted, their maximum is 0.
 
     Work sets count alike: each is corrected for the fatigue of those before it, and their mean maximum is the
     measurement, so that a heavier or longer work set always raises it. A missing RIR is taken from the session's other
     sets, or as USUAL_RIR, with a wider error. Without any load (a band) the sets are counted but the maximum is 0: it
     measures no strength.
     """
-    done = [lift_set for lift_set in sets if lift_set.reps >= 1 and lift_set.kind != "warm_up"]
+    done = [lift_set for lift_set in sets if lift_set.counted > 0 and lift_set.kind != "warm_up"]
+    if not measures_strength:
+        return _counted_only(sets, done)
     loaded = [lift_set for lift_set in done if lift_set.external_kg > 0.0 or body_mass_share > 0.0]
     work = _without_warm_ups(loaded or done, body_mass_share, repetition_curve)
     if not work:
@@ -101,6 +118,24 @@ def summarise_sets(
         top_external_kg=float(top.external_kg),
         top_reps=int(top.reps),
         top_rir=None if top.rir is None else float(top.rir),
+        aids=any(lift_set.aids for lift_set in work),
+        pain=float(max(pains)) if pains else None,
+    )
+
+
+def _counted_only(sets: Sequence[LiftSet], work: Sequence[LiftSet]) -> SessionLift | None:
+    if not work:
+        return None
+    pains = [lift_set.pain for lift_set in sets if lift_set.pain is not None]
+    return SessionLift(
+        body_mass_coefficient=0.0,
+        intercept_kg=0.0,
+        log_sd=0.0,
+        curve_exposure=0.0,
+        hard_sets=len(work),
+        top_external_kg=float(max(lift_set.external_kg for lift_set in work)),
+        top_reps=0,
+        top_rir=None,
         aids=any(lift_set.aids for lift_set in work),
         pain=float(max(pains)) if pains else None,
     )

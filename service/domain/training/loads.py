@@ -63,10 +63,13 @@ IN_POUNDS = Gym(
 )
 
 
-def available_loads(exercise: Exercise, gym: Gym = IN_KILOGRAMS) -> tuple[float, ...]:
+def available_loads(
+    exercise: Exercise, gym: Gym = IN_KILOGRAMS, *, assistance_kg: float | None = None
+) -> tuple[float, ...]:
     """Every external load of an exercise in this gym, kg, ascending; bands have no known load and give (0,).
 
-    Empty when the gym has nothing of the kind.
+    Parameters: `assistance_kg`, what helped in the last session of a body-weight lift: it exists here, and so does the
+    way down from it. Empty when the gym has nothing of the kind.
     """
     kind = exercise.loadability
     if kind == "barbell":
@@ -82,8 +85,10 @@ def available_loads(exercise: Exercise, gym: Gym = IN_KILOGRAMS) -> tuple[float,
         counts = _steps(0.0, gym.machine_step, gym.machine_last)
     elif kind == "body_mass":
         hung = _steps(0.0, gym.added_step, gym.added_last)
-        helped = _steps(gym.assistance_step, gym.assistance_step, gym.assistance_last) if assistable(exercise) else []
-        counts = [*(-load for load in reversed(helped)), *hung]
+        known = (assistance_kg or 0.0) / gym.unit_kg
+        most = max(gym.assistance_last, known) if assistable(exercise) else known
+        helped = {*_steps(gym.assistance_step, gym.assistance_step, most), *([known] if known > 0.0 else [])}
+        counts = [*(-load for load in sorted(helped, reverse=True)), *hung]
     else:
         counts = [0.0]
     return tuple(count * gym.unit_kg for count in counts)

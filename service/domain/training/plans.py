@@ -1,10 +1,10 @@
-"""A starter plan for 2, 3 or 4 training days with the emphasis on the back, built by rules from the catalogue.
+"""A starter plan for 2, 3 or 4 training days, balanced over the whole body, built by rules from the catalogue.
 
 Every day is a list of places, each a movement pattern with a role. A place is filled with the first exercise of its
-pattern that the equipment and the athlete's experience allow and that the plan does not have yet, main lifts first;
-where the pattern cannot be trained, with the nearest substitute by muscles. Sets are then moved towards the weekly
-budget of `volume`: more for a back below its band, fewer for a muscle above its own. The division of days is common
-practice, no source; it gives every muscle of the back two or more sessions a week.
+pattern that the equipment, the athlete's experience and what hurts allow and that the plan does not have yet, wanted
+main lifts first; where the pattern cannot be trained, with the nearest substitute by muscles. Sets are then moved
+towards the weekly budget of `volume`, and an exercise is added for a muscle that no other could bring up to it. The
+division of days is common practice, no source; it trains every large muscle twice a week or more.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -12,14 +12,17 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from service.domain.policy import DEFAULT, Policy
-from service.domain.training.exercise import Exercise
+from service.domain.training.care import Care
+from service.domain.training.exercise import Count, Exercise
 from service.domain.training.progression import Scheme
 from service.domain.training.substitutes import substitutes
-from service.domain.training.volume import BACK, bands_for, weekly_sets
+from service.domain.training.volume import EMPHASES, VolumeBand, bands_for, weekly_sets
 
 MAIN, COMPOUND, SMALL = "main", "compound", "small"
 MOST_SETS, FEWEST_SETS = 5, 2  # of an exercise on a day, when sets are moved (common practice, no source)
-MOVES = 60  # of single sets towards the weekly budget, at most
+DAY_SETS = 26  # of a day, at most, when sets are added: about 90 minutes (common practice, no source)
+MOVES = 100  # of single sets towards the weekly budget, at most
+USUAL_RANGE: Mapping[Count, tuple[int, int]] = {"reps": (6, 10), "seconds": (20, 40), "distance_m": (20, 40)}
 
 
 class Place(NamedTuple):
@@ -31,10 +34,12 @@ class Place(NamedTuple):
     spares: str = ""
 
 
-_HINGE, _PULL, _ROW = Place("hinge", MAIN), Place("vertical_pull", MAIN), Place("horizontal_pull", MAIN)
-_SQUAT, _LUNGE = Place("squat", COMPOUND), Place("lunge", COMPOUND)
-_PUSH, _PRESS = Place("horizontal_push", COMPOUND), Place("vertical_push", COMPOUND)
-_MORE_PULL, _MORE_ROW = Place("vertical_pull", COMPOUND), Place("horizontal_pull", COMPOUND)
+_SQUAT, _HINGE = Place("squat", MAIN), Place("hinge", MAIN)
+_PUSH, _PRESS = Place("horizontal_push", MAIN), Place("vertical_push", MAIN)
+_ROW, _PULL = Place("horizontal_pull", MAIN), Place("vertical_pull", MAIN)
+_MORE_SQUAT, _LUNGE = Place("squat", COMPOUND), Place("lunge", COMPOUND)
+_MORE_PUSH, _MORE_PRESS = Place("horizontal_push", COMPOUND), Place("vertical_push", COMPOUND)
+_MORE_ROW, _MORE_PULL = Place("horizontal_pull", COMPOUND), Place("vertical_pull", COMPOUND)
 _HIPS = Place("hinge", COMPOUND, spares="spinal_erectors")  # the lower back has had its hinge
 _TRUNK, _CARRY = Place("trunk", SMALL), Place("carry", SMALL)
 
@@ -45,19 +50,19 @@ def _small(muscle: str) -> Place:
 
 _DAYS: Mapping[int, tuple[tuple[str, tuple[Place, ...]], ...]] = {
     2: (
-        ("Hinge and pull", (_HINGE, _PULL, _PUSH, _ROW, _SQUAT, _TRUNK)),
-        ("Row and squat", (_ROW, _SQUAT, _PULL, _PRESS, _HIPS, _CARRY)),
+        ("Squat, push and row", (_SQUAT, _PUSH, _ROW, _HIPS, _MORE_PULL, _small("side_delts"), _TRUNK)),
+        ("Hinge, press and pull", (_HINGE, _PRESS, _PULL, _LUNGE, _MORE_PUSH, _small("calves"), _CARRY)),
     ),
     3: (
-        ("Hinge and pull-up", (_HINGE, _PULL, _PUSH, _MORE_ROW, _TRUNK)),
-        ("Row and squat", (_ROW, _SQUAT, _PULL, _PRESS, _small("rear_delts"))),
-        ("One arm and one leg", (_ROW, _LUNGE, _MORE_PULL, _PUSH, _HIPS, _CARRY)),
+        ("Squat, push and row", (_SQUAT, _PUSH, _ROW, _HIPS, _small("side_delts"), _TRUNK)),
+        ("Hinge, press and pull", (_HINGE, _PRESS, _PULL, _LUNGE, _small("calves"), _CARRY)),
+        ("One leg and one arm", (_LUNGE, _MORE_PUSH, _MORE_ROW, _small("hamstrings"), _small("rear_delts"), _TRUNK)),
     ),
     4: (
-        ("Back: hinge and pull-up", (_HINGE, _PULL, _MORE_ROW, _small("rear_delts"))),
-        ("Squat and push", (_SQUAT, _PUSH, _PRESS, _small("hamstrings"), _TRUNK)),
-        ("Back: rows", (_ROW, _PULL, _ROW, _small("biceps"))),
-        ("Lunge, push and carry", (_LUNGE, _PUSH, _HIPS, _small("side_delts"), _CARRY)),
+        ("Upper body: push and row", (_PUSH, _ROW, _MORE_PRESS, _MORE_PULL, _small("triceps"))),
+        ("Lower body: squat", (_SQUAT, _HIPS, _LUNGE, _small("calves"), _TRUNK)),
+        ("Upper body: press and pull", (_PRESS, _PULL, _MORE_PUSH, _MORE_ROW, _small("biceps"), _small("side_delts"))),
+        ("Lower body: hinge", (_HINGE, _MORE_SQUAT, _small("hamstrings"), _small("calves"), _CARRY)),
     ),
 }
 
@@ -86,7 +91,10 @@ def starter_plan(
     *,
     experience: str = "intermediate",
     main_lifts: Sequence[str] = (),
-    stopped: Collection[str] = (),
+    emphasis: Collection[str] = (),
+    care: Collection[Care] = (),
+    avoid_exercises: Collection[str] = (),
+    avoid_regions: Collection[str] = (),
     policy: Policy = DEFAULT,
 ) -> tuple[PlannedDay, ...]:
     """Build a plan of 2, 3 or 4 days; a place that no exercise can fill is left out.
@@ -103,10 +111,14 @@ def starter_plan(
         novice, intermediate or advanced.
     main_lifts : sequence of str
         Slugs that are wanted first, in their order.
-    stopped : collection of str
-        Slugs that must not be planned.
+    emphasis : collection of str
+        Names in `volume.EMPHASES` of what is to be trained more than the rest.
+    care : collection of Care
+        Why the athlete starts lighter: fewer sets, more repetitions in reserve, higher ranges.
+    avoid_exercises, avoid_regions : collection of str
+        Slugs that must not be planned, and regions of the body that nothing may load.
     policy : Policy
-        Sets and repetitions of the main lifts.
+        Sets and repetitions of the main lifts, and the weekly budget.
 
     Raises
     ------
@@ -115,24 +127,32 @@ def starter_plan(
     """
     if days not in _DAYS:
         raise ValueError("a starter plan has 2, 3 or 4 days")
-    allowed = {
-        slug: exercise
+    allowed = [
+        exercise
         for slug, exercise in catalogue.items()
-        if slug not in stopped
+        if slug not in avoid_exercises
+        and not set(exercise.regions) & set(avoid_regions)
         and set(exercise.equipment) <= set(equipment)
         and (experience != "novice" or exercise.skill < 3)
-    }
-    ranked = sorted(allowed, key=lambda slug: main_lifts.index(slug) if slug in main_lifts else len(main_lifts))
-    chosen = _choose(_DAYS[days], [allowed[slug] for slug in ranked], catalogue)
-    plan = []
-    for number, (name, places) in enumerate(_DAYS[days]):
-        planned = (
-            PlannedExercise(chosen[number, at], _scheme(place.role, experience, policy), place.role == MAIN)
-            for at, place in enumerate(places)
-            if (number, at) in chosen
-        )
-        plan.append(PlannedDay(name, tuple(planned)))
-    return _within_budget(tuple(day for day in plan if day.exercises), catalogue, experience)
+    ]
+    if experience == "novice":  # what is soon learnt before what takes a coach
+        allowed.sort(key=lambda exercise: exercise.skill)
+    allowed.sort(key=lambda exercise: [*main_lifts, exercise.slug].index(exercise.slug) - len(main_lifts))
+    effort = _Effort(experience, bool(care), policy)
+    chosen = _choose(_DAYS[days], allowed, catalogue)
+    spots: Spots = {}
+    for number, (_, places) in enumerate(_DAYS[days]):
+        for at, place in enumerate(places):
+            if (number, at) in chosen:
+                spots[number, at] = effort.planned(catalogue[chosen[number, at]], place.role)
+    bands = bands_for(experience, emphasis=emphasis, care=bool(care), policy=policy)
+    emphasised = {muscle for name in emphasis for muscle in EMPHASES[name]}
+    spots = _Budget(catalogue, allowed, bands, emphasised, effort).kept(spots)
+    plan = [
+        PlannedDay(name, tuple(spots[spot] for spot in sorted(spots) if spot[0] == number))
+        for number, (name, _) in enumerate(_DAYS[days])
+    ]
+    return tuple(day for day in plan if day.exercises)
 
 
 def _choose(
@@ -146,7 +166,9 @@ def _choose(
         fresh = [exercise for exercise in ranked if exercise.slug not in chosen.values()]
         again = [exercise for exercise in ranked if exercise.slug not in of_day]
         place = days[number][1][at]
-        if place.role != MAIN:  # beside the main lifts, nothing that needs much skill where something simpler does
+        if place.role == MAIN:  # progress shows best where a load can be read off
+            fresh.sort(key=lambda exercise: not exercise.measures_strength)
+        else:  # beside the main lifts, nothing that needs much skill where something simpler does
             fresh.sort(key=lambda exercise: exercise.skill == 3)
         slug = _first(place, fresh) or _first(place, again) or _nearest(place, fresh, catalogue)
         if slug is not None:
@@ -172,59 +194,116 @@ def _nearest(place: Place, fresh: Sequence[Exercise], catalogue: Mapping[str, Ex
     return near[0].exercise if near else None
 
 
-def _scheme(role: str, experience: str, policy: Policy) -> Scheme:
-    rir = 3 if experience == "novice" else 2
-    if role == MAIN:
-        sets = policy.main_sets_high if experience == "advanced" else policy.main_sets_low
-        return Scheme(sets, policy.main_reps_low, policy.main_reps_high, rir, 180)
-    if role == COMPOUND:
-        return Scheme(2 if experience == "novice" else 3, 8, 12, rir, 120)
-    return Scheme(2, 10, 15, rir, 90)
+@dataclass(frozen=True)
+class _Effort:
+    """How much is asked of an exercise by its role in the day."""
+
+    experience: str
+    care: bool
+    policy: Policy
+
+    def planned(self, exercise: Exercise, role: str) -> PlannedExercise:
+        main = role == MAIN and exercise.measures_strength
+        return PlannedExercise(exercise.slug, self._scheme(exercise.counts, role), main)
+
+    def _scheme(self, counts: Count, role: str) -> Scheme:
+        policy, novice = self.policy, self.experience == "novice"
+        rir = (3 if novice else 2) + (policy.care_rir_more if self.care else 0)
+        if role == MAIN:
+            sets, rest_s = policy.main_sets_high if self.experience == "advanced" else policy.main_sets_low, 180
+            low, high = policy.main_reps_low, policy.main_reps_high
+            if self.care:
+                low, high = policy.care_reps_low, policy.care_reps_high
+        elif role == COMPOUND:
+            sets, low, high, rest_s = 2 if novice else 3, 8, 12, 120
+        else:
+            sets, low, high, rest_s = 2, 10, 15, 90
+        if counts != "reps":
+            low, high = USUAL_RANGE[counts]
+        if self.care:
+            sets = max(sets - policy.care_sets_less, FEWEST_SETS)
+        return Scheme(sets, low, max(low, high), rir, rest_s)
 
 
 Spots = dict[tuple[int, int], PlannedExercise]  # by day and place
 
 
-def _within_budget(
-    plan: tuple[PlannedDay, ...], catalogue: Mapping[str, Exercise], experience: str
-) -> tuple[PlannedDay, ...]:
-    """Move single sets: first off muscles above their band, then on to a back below its own."""
-    bands = bands_for(catalogue, experience)
-    spots = {(d, p): item for d, day in enumerate(plan) for p, item in enumerate(day.exercises)}
-    for _ in range(MOVES):
-        week = weekly_sets([(item.exercise, item.scheme.sets) for item in spots.values()], catalogue)
-        above = {muscle for muscle in week if muscle in bands and week[muscle] > bands[muscle].high}
-        below = {muscle for muscle in BACK if week.get(muscle, 0.0) < bands[muscle].low}
-        change = _less(spots, above, catalogue) or _more(spots, below, above, catalogue)
-        if change is None:
-            break
-        spot, by = change
-        scheme = spots[spot].scheme
-        spots[spot] = replace(spots[spot], scheme=replace(scheme, sets=scheme.sets + by))
-    return tuple(
-        replace(day, exercises=tuple(spots[d, p] for p in range(len(day.exercises)))) for d, day in enumerate(plan)
-    )
+@dataclass(frozen=True)
+class _Budget:
+    """The weekly sets of a plan, brought into their bands set by set."""
+
+    catalogue: Mapping[str, Exercise]
+    allowed: Sequence[Exercise]
+    bands: Mapping[str, VolumeBand]
+    emphasised: Collection[str]  # muscles, served after the rest has what it needs
+    effort: _Effort
+
+    def kept(self, spots: Spots) -> Spots:
+        """Sets off muscles above their band first, then on to those below theirs, then an exercise more for these."""
+        spots = dict(spots)
+        for _ in range(MOVES):
+            week = weekly_sets([(item.exercise, item.scheme.sets) for item in spots.values()], self.catalogue)
+            above = {muscle for muscle, band in self.bands.items() if week.get(muscle, 0.0) > band.high}
+            missing = {muscle: band.low - week.get(muscle, 0.0) for muscle, band in self.bands.items()}
+            below = [muscle for muscle, sets in missing.items() if sets > 0]
+            below.sort(key=lambda muscle: (muscle in self.emphasised, -missing[muscle]))
+            change = self._less(spots, above)
+            for muscle in below:
+                change = change or self._more(spots, muscle, above) or self._added(spots, muscle, above)
+            if change is None:
+                break
+            spots |= change
+        return spots
+
+    def _less(self, spots: Spots, above: set[str]) -> Spots | None:
+        """A set off the largest exercise that trains a muscle above its band, main lifts last."""
+        able = [
+            spot
+            for spot, item in spots.items()
+            if item.scheme.sets > FEWEST_SETS and above & set(self.catalogue[item.exercise].direct)
+        ]
+        able.sort(key=lambda spot: (spots[spot].main, -spots[spot].scheme.sets))
+        return _resized(spots, able[0], -1) if able else None
+
+    def _more(self, spots: Spots, muscle: str, above: set[str]) -> Spots | None:
+        """A set on the smallest exercise that trains a muscle directly and none above its band."""
+        able = [
+            spot
+            for spot, item in spots.items()
+            if item.scheme.sets < self._most_sets(item)
+            and self._room(spots, spot[0])
+            and muscle in self.catalogue[item.exercise].direct
+            and not above & set(self.catalogue[item.exercise].direct)
+        ]
+        able.sort(key=lambda spot: spots[spot].scheme.sets)
+        return _resized(spots, able[0], 1) if able else None
+
+    def _most_sets(self, item: PlannedExercise) -> int:
+        return MOST_SETS if item.main else MOST_SETS - 1
+
+    def _room(self, spots: Spots, day: int, sets: int = 1) -> bool:
+        return _sets_of(spots, day) + sets <= DAY_SETS
+
+    def _added(self, spots: Spots, muscle: str, above: set[str]) -> Spots | None:
+        """One more exercise for a muscle, on the shortest day that has room and does not have it yet."""
+        planned = [item.exercise for item in spots.values()]
+        able = [one for one in self.allowed if muscle in one.direct and not above & set(one.direct)]
+        able.sort(key=lambda one: (planned.count(one.slug), len(one.direct) + len(one.indirect), one.skill))
+        for day in sorted({day for day, _ in spots}, key=lambda day: _sets_of(spots, day)):
+            here = {item.exercise for (of, _), item in spots.items() if of == day}
+            fitting = [one for one in able if one.slug not in here]
+            if fitting and self._room(spots, day, FEWEST_SETS):
+                role = SMALL if fitting[0].pattern in ("isolation", "trunk", "carry") else COMPOUND
+                added = self.effort.planned(fitting[0], role)
+                place = 1 + max(at for of, at in spots if of == day)
+                return {(day, place): replace(added, scheme=replace(added.scheme, sets=FEWEST_SETS))}
+        return None
 
 
-def _less(spots: Spots, above: set[str], catalogue: Mapping[str, Exercise]) -> tuple[tuple[int, int], int] | None:
-    """A set off the largest exercise that trains a muscle above its band, main lifts last."""
-    able = [
-        spot
-        for spot, item in spots.items()
-        if item.scheme.sets > FEWEST_SETS and above & set(catalogue[item.exercise].direct)
-    ]
-    able.sort(key=lambda spot: (spots[spot].main, -spots[spot].scheme.sets))
-    return (able[0], -1) if able else None
+def _sets_of(spots: Spots, day: int) -> int:
+    return sum(item.scheme.sets for (of, _), item in spots.items() if of == day)
 
 
-def _more(
-    spots: Spots, below: set[str], above: set[str], catalogue: Mapping[str, Exercise]
-) -> tuple[tuple[int, int], int] | None:
-    """A set on the smallest exercise that trains a muscle below its band and none above."""
-    able = []
-    for spot, item in spots.items():
-        direct = set(catalogue[item.exercise].direct)
-        if item.scheme.sets < MOST_SETS and below & direct and not above & direct:
-            able.append(spot)
-    able.sort(key=lambda spot: spots[spot].scheme.sets)
-    return (able[0], 1) if able else None
+def _resized(spots: Spots, spot: tuple[int, int], by: int) -> Spots:
+    scheme = spots[spot].scheme
+    return {spot: replace(spots[spot], scheme=replace(scheme, sets=scheme.sets + by))}

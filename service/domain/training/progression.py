@@ -9,7 +9,7 @@ prescription is always one of the loads that exist, never a jump above the polic
 of the estimated maximum allows.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from math import ceil
@@ -19,8 +19,9 @@ from service.domain.policy import DEFAULT, Policy
 from service.domain.sentence import Sentence, say
 from service.domain.strength.repetitions import load_for
 from service.domain.strength.sets import TYPICAL_MASS_KG
-from service.domain.training.exercise import Exercise
-from service.domain.training.loads import nearest_load
+from service.domain.training.care import Care
+from service.domain.training.exercise import Count, Exercise
+from service.domain.training.loads import assistable, nearest_load
 
 PAUSE_DAYS = 14  # off a lift from which it starts lower (common practice, no source)
 PAUSE_CUTS = ((56, 20.0), (28, 15.0), (PAUSE_DAYS, 10.0))  # days off, per cent of load taken away (likewise)
@@ -28,7 +29,12 @@ DELOAD_LOAD_PCT = 10.0  # per cent of the load taken off in a deload; sets are h
 DELOAD_RIR = 2  # repetitions left in reserve beyond those asked, in a deload (common practice, no source)
 CUT_SETS = 2.0 / 3.0  # share of the planned sets kept in a cut at least (common practice, no source)
 EASY_RIR = 2  # repetitions in reserve beyond those asked, in every set, that earn the largest step (judgement)
-MOST_EXTRA_REPS = 10  # repetitions beyond the range, where the next load is too far away (judgement)
+COUNT_STEP: Mapping[Count, int] = {
+    "reps": 2,
+    "seconds": 5,
+    "distance_m": 5,
+}  # more of it, without more load (judgement)
+MOST_EXTRA: Mapping[Count, int] = {"reps": 10, "seconds": 30, "distance_m": 20}  # beyond the range (judgement)
 TOO_HEAVY = say("lift.too_heavy")
 MOST_BY_ESTIMATE = say("lift.most_by_estimate")
 START_MARGIN = 0.95  # share of the load that the estimate would allow, when a lift begins (judgement)
@@ -36,22 +42,25 @@ START_MARGIN = 0.95  # share of the load that the estimate would allow, when a l
 
 @dataclass(frozen=True)
 class Scheme:
-    """What the plan asks of a lift: work sets of a repetition range with so many left in reserve."""
+    """What the plan asks of a lift: work sets of a range of what it counts, with so many in reserve."""
 
     sets: int = 3
-    reps_from: int = 6
-    reps_to: int = 10
+    least: int = 6  # repetitions, seconds or metres
+    most: int = 10
     rir: int = 2
     rest_s: int = 150
 
 
 @dataclass(frozen=True)
 class LiftSession:
-    """A past session of the lift, warm-ups left out; `external_kg` of its heaviest sets, assistance negative."""
+    """A past session of the lift, warm-ups left out; `external_kg` of its heaviest sets, assistance negative.
+
+    `counts` are the repetitions of these sets, or the seconds of a hold, the metres of a carry.
+    """
 
     on: date
     external_kg: float
-    reps: tuple[int, ...]
+    counts: tuple[float, ...]
     rir: tuple[float | None, ...] = ()
     pain: float | None = None  # 0–10, the worst of the session
     deload: bool = False  # was prescribed as one
@@ -67,6 +76,7 @@ class Situation:
     one_rep_max_kg: ScalarEstimate | None = None  # of this lift (system): no load goes beyond it
     deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
     form_note: bool = False  # the coach stopped the lift for its form
+    care: tuple[Care, ...] = ()  # why the athlete starts lighter and goes on slower
 
 
 @dataclass(frozen=True)
@@ -74,13 +84,13 @@ class Prescription:
     """What to lift; exactly one of the loads is given, none when the load is yet to be found out or the lift is off.
 
     `rule` names the rule that decided: stop, start, find, return, deload, cut_hold, cut_sets, back_off, add_load,
-    add_reps, hold.
+    add_reps, add_time, add_distance, hold.
     """
 
     exercise: str
     sets: int
-    reps_from: int
-    reps_to: int
+    least: int  # repetitions, seconds or metres, as the exercise counts
+    most: int
     rir: int
     load_kg: float | None
     added_kg: float | None
@@ -109,7 +119,7 @@ class _Case:
     @property
     def trained(self) -> tuple[LiftSession, ...]:
         """Sessions that count for progress: no deloads, and with a completed set."""
-        return tuple(s for s in self.history if not s.deload and s.reps and max(s.reps) > 0)
+        return tuple(s for s in self.history if not s.deload and s.counts and max(s.counts) > 0)
 
     @property
     def last(self) -> LiftSession:
@@ -142,7 +152,19 @@ class _Case:
 
     def missed(self, session: LiftSession) -> bool:
         """Below the range on average of its work sets."""
-        return sum(session.reps) / len(session.reps) < self.scheme.reps_from
+        return sum(session.counts) / len(session.counts) < self.scheme.least
+
+    def at_top(self, session: LiftSession) -> bool:
+        """Every planned set reached the top of the range, with the reserve that was asked for."""
+        short = len(session.counts) < self.scheme.sets or min(session.counts) < self.scheme.most
+        return not (short or any(rir is not None and rir < self.scheme.rir - 1 for rir in session.rir))
+
+    def earned(self) -> bool:
+        """At the top in the last session; with care, in the last few at the present load."""
+        sessions = self.trained[-(self.policy.care_sessions_at_top if self.now.care else 1) :]
+        same_load = all(abs(session.external_kg - self.last.external_kg) < 1e-6 for session in sessions)
+        enough = len(sessions) >= self.policy.care_sessions_at_top or not self.now.care
+        return enough and same_load and all(map(self.at_top, sessions))
 
     def misses(self) -> int:
         """Misses in a row at the present load, latest first."""
@@ -185,7 +207,7 @@ def prescribe(
         prescription = rule(case)
         if prescription is not None:
             return _within_estimate(case, prescription)
-    return _within_estimate(case, _answer(case, "hold", case.held_kg, _hold_reason(case)))
+    return _within_estimate(case, _answer(case, "hold", case.held_kg, *_hold_reason(case)))
 
 
 def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
@@ -195,7 +217,7 @@ def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
     if maximum is None or wanted is None or needs_mass:
         return prescription
     most = (
-        float(load_for(maximum.hi, prescription.reps_from + prescription.rir, exercise.repetition_curve))
+        float(load_for(maximum.hi, prescription.least + prescription.rir, exercise.repetition_curve))
         - case.body_kg
         + 1e-9
     )
@@ -209,8 +231,8 @@ def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
     return replace(
         less,
         sets=prescription.sets,
-        reps_from=prescription.reps_from,
-        reps_to=prescription.reps_to,
+        least=prescription.least,
+        most=prescription.most,
         rir=prescription.rir,
     )
 
@@ -238,14 +260,18 @@ def _start(case: _Case) -> Prescription | None:
         return None
     maximum = case.now.one_rep_max_kg
     needs_mass = case.exercise.body_mass_share > 0.0 and case.now.body_mass_kg is None
+    more_rir, careful = case.policy.care_rir_more if case.now.care else 0, _care(case)
     if maximum is None or needs_mass:
-        return _answer(case, "find", None, say("lift.first_time_without_estimate"))
-    reps = case.scheme.reps_to + case.scheme.rir
-    wish = START_MARGIN * float(load_for(maximum.lo, reps, case.exercise.repetition_curve)) - case.body_kg
+        if case.exercise.body_mass_share > 0.0 and not assistable(case.exercise) and 0.0 in case.loads:
+            return _answer(case, "start", 0.0, say("lift.first_time_body_weight"), *careful, more_rir=more_rir)
+        return _answer(case, "find", None, say("lift.first_time_without_estimate"), *careful, more_rir=more_rir)
+    reps = case.scheme.most + case.scheme.rir + more_rir
+    margin = case.policy.care_first_load_pct / 100.0 if case.now.care else START_MARGIN
+    wish = margin * float(load_for(maximum.lo, reps, case.exercise.repetition_curve)) - case.body_kg
     possible = [load for load in case.loads if load <= wish]
     if not possible:
         return _answer(case, "find", None, TOO_HEAVY)
-    return _answer(case, "start", possible[-1], say("lift.first_time"))
+    return _answer(case, "start", possible[-1], say("lift.first_time"), *careful, more_rir=more_rir)
 
 
 def _no_load(case: _Case) -> Prescription | None:
@@ -278,7 +304,7 @@ def _cut(case: _Case) -> Prescription | None:
     if case.now.phase != "cut":
         return None
     fewest = ceil(case.scheme.sets * CUT_SETS)
-    done = len(case.last.reps)
+    done = len(case.last.counts)
     if not case.missed(case.last):
         sets = min(max(done, fewest), case.scheme.sets)
         return _answer(case, "cut_hold", case.held_kg, say("lift.cut_hold"), sets=sets)
@@ -296,26 +322,50 @@ def _back_off(case: _Case) -> Prescription | None:
     kg = case.lighter(policy.load_back_off_min_pct, policy.load_back_off_max_pct)
     if kg >= case.last.external_kg:
         return _answer(case, "hold", case.held_kg, say("lift.no_lighter_load"))
-    why = say("lift.back_off", sessions=misses, reps=case.scheme.reps_from)
+    why = say("lift.back_off", sessions=misses, amount=_amount(case, case.scheme.least))
     sets = ceil(case.scheme.sets * CUT_SETS) if case.now.phase == "cut" else None
     return _answer(case, "back_off", kg, why, sets=sets)
 
 
 def _add_load(case: _Case) -> Prescription | None:
     last, scheme, policy = case.last, case.scheme, case.policy
-    short = len(last.reps) < scheme.sets or min(last.reps) < scheme.reps_to
-    if short or any(rir is not None and rir < scheme.rir - 1 for rir in last.rir):
+    if not case.earned():
         return None
+    if _grows_by_count(case):
+        return _add_count(case, _reached(case))
     system = case.body_kg + last.external_kg
     low = system * (1.0 + policy.load_step_min_pct / 100.0) - case.body_kg - 1e-9
     inside = [load for load in case.loads if low <= load <= case.most_kg and load > last.external_kg]
     if inside:
-        easy = len(last.rir) > 0 and all(rir is not None and rir >= scheme.rir + EASY_RIR for rir in last.rir)
+        easy = (
+            not case.now.care
+            and len(last.rir) > 0
+            and all(rir is not None and rir >= scheme.rir + EASY_RIR for rir in last.rir)
+        )
         kg = inside[-1] if easy else inside[0]
         return _answer(case, "add_load", kg, _step_reason(case, kg, easy))
-    more = min(min(last.reps) - scheme.reps_to + 2, MOST_EXTRA_REPS)
-    why = say("lift.add_reps", most_pct=policy.load_step_max_pct)
-    return _answer(case, "add_reps", case.held_kg, why, more_reps=more)
+    return _add_count(case, say("lift.no_load_within", most_pct=policy.load_step_max_pct), say("lift.micro_plates"))
+
+
+_COUNT_RULE: Mapping[Count, str] = {"reps": "add_reps", "seconds": "add_time", "distance_m": "add_distance"}
+
+
+def _grows_by_count(case: _Case) -> bool:
+    """A hold with body weight alone grows by time, until it is long enough for a harder one."""
+    return case.exercise.counts == "seconds" and case.exercise.body_mass_share > 0.0 and case.last.external_kg == 0.0
+
+
+def _more(case: _Case) -> int:
+    counts = case.exercise.counts
+    return min(int(min(case.last.counts)) - case.scheme.most + COUNT_STEP[counts], MOST_EXTRA[counts])
+
+
+def _add_count(case: _Case, reached: Sentence, besides: Sentence | None = None) -> Prescription:
+    counts = case.exercise.counts
+    if case.exercise.progressions and _more(case) == MOST_EXTRA[counts]:
+        besides = say("lift.harder_form")
+    why = say(f"lift.{_COUNT_RULE[counts]}", reached=reached, besides=besides)
+    return _answer(case, _COUNT_RULE[counts], case.held_kg, why, more=_more(case))
 
 
 _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
@@ -330,9 +380,12 @@ _RULES: tuple[Callable[[_Case], Prescription | None], ...] = (
 )
 
 
+def _reached(case: _Case) -> Sentence:
+    return say("lift.reached", sets=case.scheme.sets, amount=_amount(case, case.scheme.most))
+
+
 def _step_reason(case: _Case, kg: float, easy: bool) -> Sentence:
-    before = case.last.external_kg
-    reached = say("lift.reached", sets=case.scheme.sets, reps=case.scheme.reps_to)
+    before, reached = case.last.external_kg, _reached(case)
     if before < 0.0 <= kg:
         return say("lift.beyond_body_weight" if kg > 0.0 else "lift.to_body_weight", reached=reached)
     if before == 0.0 and case.exercise.body_mass_share > 0.0:
@@ -341,10 +394,24 @@ def _step_reason(case: _Case, kg: float, easy: bool) -> Sentence:
     return say("lift.largest_step" if easy else "lift.smallest_step", reached=reached, step_pct=step_pct)
 
 
-def _hold_reason(case: _Case) -> Sentence:
+def _hold_reason(case: _Case) -> tuple[Sentence, ...]:
     if case.missed(case.last):
-        return say("lift.missed_once", reps=case.scheme.reps_from)
-    return say("lift.hold", sets=case.scheme.sets, reps=case.scheme.reps_to)
+        return (say("lift.missed_once", amount=_amount(case, case.scheme.least)),)
+    if case.at_top(case.last):
+        return (say("lift.once_more"), *_care(case))
+    return (say(f"lift.hold.{case.exercise.counts}", sets=case.scheme.sets, amount=case.scheme.most),)
+
+
+def _amount(case: _Case, count: int) -> Sentence:
+    """A count in words: 8 repetitions, 40 s, 30 m."""
+    return say(f"amount.{case.exercise.counts}", count=count)
+
+
+def _care(case: _Case) -> tuple[Sentence, ...]:
+    if not case.now.care:
+        return ()
+    reasons = tuple(say(f"care.{reason}", age_y=case.policy.care_age_y) for reason in case.now.care)
+    return (say("lift.care", reasons=reasons),)
 
 
 def _answer(
@@ -354,7 +421,7 @@ def _answer(
     *why: Sentence,
     sets: int | None = None,
     more_rir: int = 0,
-    more_reps: int = 0,
+    more: int = 0,
 ) -> Prescription:
     scheme, hangs = case.scheme, case.exercise.body_mass_share > 0.0
     plain_kg = None if hangs else external_kg
@@ -362,8 +429,8 @@ def _answer(
     return Prescription(
         exercise=case.exercise.slug,
         sets=scheme.sets if sets is None else sets,
-        reps_from=scheme.reps_from + more_reps,
-        reps_to=scheme.reps_to + more_reps,
+        least=scheme.least + more,
+        most=scheme.most + more,
         rir=scheme.rir + more_rir,
         load_kg=plain_kg,
         added_kg=hung_kg if hung_kg is not None and hung_kg >= 0.0 else None,

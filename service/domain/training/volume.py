@@ -1,20 +1,30 @@
 """Weekly hard sets per muscle: what an athlete trains, against what the plan means to train.
 
 A set counts 1 for a muscle trained directly and 0.5 indirectly (Pelland et al., preprint 2024: indirect sets count
-about half, returns diminish). The bands of the muscles in focus follow the 12–20 sets of trained men (Baz-Valle
-2022, J Hum Kinet 81:199); half of it keeps what is there. In a cut volume falls by up to a third (common practice).
+about half, returns diminish). The bands come from the policy: the whole body alike, more for what is emphasised
+(Baz-Valle 2022, J Hum Kinet 81:199: 12–20 sets of trained men), less for novices and where care is taken. In a cut
+volume falls by up to a third (common practice).
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
+from service.domain.policy import DEFAULT, Policy
 from service.domain.training.exercise import Exercise
 
-BACK = ("lats", "upper_back")
-BUDGETED = (
-    *BACK, "chest", "front_delts", "rear_delts", "biceps", "triceps", "glutes", "hamstrings", "quadriceps",
-    "spinal_erectors",
-)  # fmt: skip
+LARGE = ("chest", "glutes", "hamstrings", "lats", "quadriceps", "upper_back")
+SMALL = ("biceps", "calves", "front_delts", "rear_delts", "side_delts", "spinal_erectors", "triceps", "trunk")
+EMPHASES: Mapping[str, tuple[str, ...]] = {  # what a coach may ask more of, and its muscles
+    "back": ("lats", "upper_back"),
+    "chest": ("chest",),
+    "shoulders": ("front_delts", "side_delts", "rear_delts"),
+    "arms": ("biceps", "triceps"),
+    "quadriceps": ("quadriceps",),
+    "hamstrings": ("hamstrings",),
+    "glutes": ("glutes",),
+    "calves": ("calves",),
+    "trunk": ("trunk",),
+}
 CUT_SHARE_KEPT = 2.0 / 3.0  # of a band's low end in a cut (common practice, no source)
 
 
@@ -28,12 +38,6 @@ class VolumeBand:
     def in_cut(self) -> "VolumeBand":
         """The band in a cut: its low end falls by up to a third."""
         return VolumeBand(self.low * CUT_SHARE_KEPT, self.high)
-
-
-# Weekly hard sets, by experience: Baz-Valle 2022 for trained men, less for novices, more at the top of experience, and
-# about half to keep what is there (judgement).
-FOCUS_BAND = {"novice": VolumeBand(8, 14), "intermediate": VolumeBand(10, 20), "advanced": VolumeBand(12, 22)}
-KEEP_BAND = {"novice": VolumeBand(2, 12), "intermediate": VolumeBand(3, 16), "advanced": VolumeBand(3, 18)}
 
 
 @dataclass(frozen=True)
@@ -69,9 +73,26 @@ def judge_volume(
 
 
 def bands_for(
-    catalogue: Mapping[str, Exercise], experience: str = "intermediate", focus: Iterable[str] = BACK
+    experience: str = "intermediate", *, emphasis: Collection[str] = (), care: bool = False, policy: Policy = DEFAULT
 ) -> dict[str, VolumeBand]:
-    """The weekly set budget: a band for every large muscle of the catalogue and for those in focus, theirs higher."""
-    chosen = set(focus)
-    muscles = {muscle for exercise in catalogue.values() for muscle in exercise.direct} & {*BUDGETED, *chosen}
-    return {muscle: (FOCUS_BAND if muscle in chosen else KEEP_BAND)[experience] for muscle in sorted(muscles)}
+    """The weekly set budget: a band for every muscle that a plan looks after, in alphabetical order.
+
+    Parameters
+    ----------
+    experience : str
+        novice, intermediate or advanced.
+    emphasis : collection of str
+        Names in EMPHASES whose muscles are to be trained more.
+    care : bool
+        Whether the athlete starts lighter (see `care`).
+    policy : Policy
+        The thresholds.
+    """
+    share = policy.weekly_sets_care_share if care or experience == "novice" else 1.0
+    more = {muscle for name in emphasis for muscle in EMPHASES[name]}
+    bands = {}
+    for muscle in sorted((*LARGE, *SMALL)):
+        least = policy.weekly_sets_low if muscle in LARGE else policy.weekly_sets_low * policy.weekly_sets_small_share
+        low = share * (max(policy.weekly_sets_emphasis_low, least) if muscle in more else least)
+        bands[muscle] = VolumeBand(low, policy.weekly_sets_high)
+    return bands

@@ -98,6 +98,7 @@ class Measurement(Entry, table=True):
     method: MeasurementMethod = Field(sa_type=String)
     sites: Json | None = Field(default=None, sa_type=Document)
     given_body_fat_pct: float | None = None
+    given_body_fat_se_pct: float | None = None
     body_fat_pct: float | None = None
     body_fat_se_pct: float | None = None
 

@@ -63,6 +63,7 @@ class Athlete(Owned, table=True):
     eating_window: dict[str, str] | None = Field(default=None, sa_type=Document)
     carbohydrate_share: float | None = None
     goal: Json | None = Field(default=None, sa_type=Document)
+    main_lifts: list[str] | None = Field(default=None, sa_type=Document)
     review_weekday: Weekday = Field(default="monday", sa_type=String)
     revision: int = 1
     inputs_revision: int = 0  # counts the changes of whatever reviews and check-ins look at

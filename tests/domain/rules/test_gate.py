@@ -187,13 +187,13 @@ def test_unanswered_screening_asks_before_a_deficit_starts_or_deepens_and_lets_a
     assert decide(replace(stall, screening=half), DEFAULT).recommendation.action is Action.COLLECT_DATA
 
 
-def test_no_fasting_window_for_the_referral_list_or_before_the_screening_unless_the_coach_set_one():
+def test_no_eating_window_unasked_and_none_at_all_for_the_referral_list():
     asked = but(screening=None, athlete__eating_window=EatingWindow("11:00", "19:00"))
     windows = [
         decide(e, DEFAULT).recommendation.targets.eating_window
         for e in (ON_PLAN, but(screening=None), asked, LISTED["safety.minor"][0](asked))
     ]
-    assert windows == [EatingWindow("12:00", "20:00"), None, EatingWindow("11:00", "19:00"), None]
+    assert windows == [None, None, EatingWindow("11:00", "19:00"), None]
 
 
 def test_a_fast_loss_nobody_planned_is_not_called_a_deficit():

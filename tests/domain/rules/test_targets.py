@@ -140,26 +140,47 @@ def test_limits_bend_the_energy_of_a_phase_and_say_so():
 
 
 def test_a_woman_of_62_kg_in_a_cut():
-    """A worked case by hand: 62 kg, 25 % fat, 1600 kcal: protein 2.6 × 46.5 = 121 → 125 g; the rest halved."""
+    """A worked case by hand: 62 kg, 25 % fat, 1600 kcal: protein 2.6 × 46.5 = 121 → 125 g; fat a quarter of the
+    energy (Helms 2014: 15–30 %), 400/9 = 44 → 45 g; the rest carbohydrate, (1600 − 500 − 405)/4 = 174 → 175 g."""
     woman = but(athlete__male=False, average_mass_kg=q(62.0, 0.3), body_fat_pct=q(25.0, 2.0))
     targets = macro_targets(woman, DEFAULT, "cut", 1600.0, window=True)
     assert targets is not None
-    assert (targets.protein_g, targets.fat_g, targets.carbohydrate_g, targets.fibre_g) == (125.0, 60.0, 140.0, 22.0)
-    assert [(m.slot, m.energy_kcal, m.protein_g) for m in targets.meals] == [(1, 800.0, 63.0), (2, 800.0, 62.0)]
-    assert targets.eating_window == EatingWindow("12:00", "20:00")
+    assert (targets.protein_g, targets.fat_g, targets.carbohydrate_g, targets.fibre_g) == (125.0, 45.0, 175.0, 22.0)
+    assert [(m.slot, m.energy_kcal, m.protein_g) for m in targets.meals] == [
+        (1, 540.0, 42.0),
+        (2, 530.0, 42.0),
+        (3, 530.0, 41.0),
+    ]
+    assert targets.eating_window is None  # nobody asked for one
+
+
+def test_a_build_of_95_kg_has_fat_by_body_mass_and_the_rest_carbohydrate():
+    """By hand: 3300 kcal, 0.9 g/kg = 85.5 → 85 g of fat, protein 1.8 × 95 = 171 → 175 g, (3300 − 700 − 765)/4 = 459 →
+    460 g. Iraki 2019, doi 10.3390/sports7070154: off season fat 0.5–1.5 g/kg, carbohydrate at least 3–5 g/kg."""
+    man = but(average_mass_kg=q(95.0, 0.3))
+    targets = macro_targets(man, DEFAULT, "build", 3300.0, window=True)
+    assert targets is not None and len(targets.meals) == 3
+    assert (targets.protein_g, targets.fat_g, targets.carbohydrate_g) == (175.0, 85.0, 460.0)
+    assert 0.5 <= targets.fat_g / 95.0 <= 1.5 and targets.carbohydrate_g / 95.0 >= 3.0
+
+
+def test_fat_is_no_more_than_a_third_of_the_energy_of_a_heavy_body():
+    """184 kg at 3200 kcal: 0.9 g/kg would be 166 g, 47 % of the energy; 35 % is 124 → 125 g (at least 0.6 g/kg)."""
+    targets = macro_targets(but(average_mass_kg=q(184.0, 0.5)), DEFAULT, "maintain", 3200.0, window=False)
+    assert targets is not None and targets.fat_g == 125.0
 
 
 def test_the_athletes_own_shares_meals_and_window_count():
     own = but(
-        athlete__carbohydrate_share=0.7,
-        athlete__meals_per_day=4,
+        athlete__carbohydrate_share=0.8,
+        athlete__meals_per_day=5,
         athlete__eating_window=EatingWindow("10:00", "18:00"),
     )
     mine, usual = (macro_targets(e, DEFAULT, "maintain", 2850.0, window=True) for e in (own, ON_PLAN))
     assert (
         mine is not None and usual is not None and mine.carbohydrate_g is not None and usual.carbohydrate_g is not None
     )
-    assert mine.carbohydrate_g > usual.carbohydrate_g and len(mine.meals) == 4
+    assert mine.carbohydrate_g > usual.carbohydrate_g and len(mine.meals) == 5 and len(usual.meals) == 3
     assert mine.eating_window == EatingWindow("10:00", "18:00")
     none = macro_targets(own, DEFAULT, "maintain", 2850.0, window=False)
     assert none is not None and none.eating_window is None
@@ -170,7 +191,7 @@ athletes = st.builds(
     but,
     athlete__male=st.booleans(),
     athlete__carbohydrate_share=st.none() | st.floats(0.0, 1.0),
-    athlete__meals_per_day=st.none() | st.integers(1, 4),
+    athlete__meals_per_day=st.none() | st.integers(1, 6),
     average_mass_kg=st.builds(q, st.floats(45.0, 130.0), st.just(0.3)),
     body_fat_pct=st.none() | st.builds(q, st.floats(6.0, 45.0), st.just(2.0)),
 )

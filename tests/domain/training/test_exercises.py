@@ -1,12 +1,14 @@
 """The catalogue is whole, consistent and says what a coach needs (common practice, no source, unless named)."""
 
 import re
+from collections import Counter
+from typing import get_args
 
 import pytest
 
-from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.catalogue.exercises import equipment, exercises
 from service.domain.strength.repetitions import CURVES
-from service.domain.training.exercise import Exercise
+from service.domain.training.exercise import Count, Exercise, Region
 
 PATTERNS = {
     "hinge",
@@ -25,17 +27,45 @@ LOADABILITY = {"barbell", "dumbbell", "dumbbell_pair", "kettlebell", "stack", "p
 
 def test_the_catalogue_covers_the_trade() -> None:
     catalogue = exercises()
-    assert len(catalogue) >= 60
+    assert len(catalogue) >= 120
     assert {e.pattern for e in catalogue.values()} == PATTERNS
-    assert default_main_lifts() == (
-        "romanian-deadlift",
-        "pull-up",
-        "barbell-row",
-        "one-arm-dumbbell-row",
-        "lat-pulldown",
-    )
-    assert set(default_main_lifts()) <= set(catalogue)
     assert len({e.name for e in catalogue.values()}) == len(catalogue)
+
+
+def test_pushes_squats_and_the_trunk_are_covered_as_well_as_pulls() -> None:
+    counted = Counter(e.pattern for e in exercises().values())
+    pulls = min(counted["vertical_pull"], counted["horizontal_pull"])
+    assert all(counted[name] >= pulls for name in ("squat", "lunge", "horizontal_push", "vertical_push", "trunk"))
+    direct = Counter(muscle for e in exercises().values() for muscle in e.direct)
+    assert all(direct[muscle] >= 4 for muscle in ("calves", "biceps", "triceps", "front_delts", "side_delts"))
+
+
+def test_holds_count_seconds_and_carries_metres() -> None:
+    counts = {slug: e.counts for slug, e in exercises().items()}
+    assert counts["plank"] == counts["side-plank"] == counts["dead-hang"] == counts["wall-sit"] == "seconds"
+    assert counts["farmers-carry"] == counts["suitcase-carry"] == "distance_m"
+    assert {e.counts for e in exercises().values() if e.pattern == "carry"} == {"distance_m"}
+    assert not any(exercises()[slug].measures_strength for slug in ("plank", "farmers-carry", "band-row"))
+
+
+def test_rows_load_the_lower_back_as_measured() -> None:
+    """Fenwick, Brown & McGill 2009, J Strength Cond Res 23:350 (abstract): the standing bent-over row has the largest
+    lumbar load, the inverted row the lowest, the one-armed cable row challenges the trunk in torsion."""
+    loaded = {slug for slug, e in exercises().items() if "low_back" in e.regions}
+    assert {"barbell-row", "pendlay-row", "t-bar-row", "single-arm-cable-row"} <= loaded
+    assert not {"inverted-row", "chest-supported-dumbbell-row"} & loaded
+
+
+def test_squats_and_leg_presses_load_the_knee() -> None:
+    """Escamilla et al. 2001, Med Sci Sports Exerc 33:1552 (abstract): forces at the knee in both, larger in squats."""
+    assert all("knee" in e.regions for e in exercises().values() if e.pattern in ("squat", "lunge"))
+
+
+@pytest.mark.parametrize("region", get_args(Region))
+def test_whatever_hurts_some_training_is_left(region: Region) -> None:
+    spared = [e for e in exercises().values() if region not in e.regions]
+    assert len(spared) >= 60 and len({e.pattern for e in spared}) >= 5
+    assert any(region in e.regions for e in exercises().values())
 
 
 @pytest.mark.parametrize("exercise", exercises().values(), ids=lambda e: e.slug)
@@ -50,6 +80,10 @@ def test_every_exercise_is_complete(exercise: Exercise) -> None:
     assert 0.1 <= exercise.typical_ratio <= 3.5
     assert exercise.skill in (1, 2, 3)
     assert exercise.cues and exercise.cautions
+    assert exercise.counts in get_args(Count) and set(exercise.aids) <= {"straps", "belt"}
+    assert exercise.regions and set(exercise.regions) <= set(get_args(Region)) and exercise.regions_source
+    assert all(exercise.slug in exercises()[slug].regressions for slug in exercise.progressions)
+    assert all(exercise.slug in exercises()[slug].progressions for slug in exercise.regressions)
     assert set(exercise.equipment) <= set(equipment())
 
 

@@ -53,7 +53,7 @@ def test_reaching_the_top_without_reserve_is_not_enough() -> None:
 
 def test_else_the_load_stays_and_repetitions_grow() -> None:
     next_one = row(session(3, 60, 10, 9, 8))
-    assert (next_one.rule, next_one.load_kg, next_one.reps_from, next_one.reps_to) == ("hold", 60.0, 6, 10)
+    assert (next_one.rule, next_one.load_kg, next_one.least, next_one.most) == ("hold", 60.0, 6, 10)
 
 
 def test_one_miss_is_a_bad_day_and_two_back_off() -> None:
@@ -153,9 +153,9 @@ def test_where_the_next_load_is_too_far_away_repetitions_grow() -> None:
     raise_ = CATALOGUE["lateral-raise"]
     loads = available_loads(raise_, Gym(dumbbell_step=2.0))
     one = prescribe(raise_, Scheme(3, 10, 15, 2), [session(3, 8, 15, 15, 15)], Situation(TODAY), loads)
-    assert (one.rule, one.load_kg, one.reps_to) == ("add_reps", 8.0, 17)
+    assert (one.rule, one.load_kg, one.most) == ("add_reps", 8.0, 17)
     more = prescribe(raise_, Scheme(3, 10, 15, 2), [session(3, 8, 17, 17, 17)], Situation(TODAY), loads)
-    assert more.reps_to == 19
+    assert more.most == 19
 
 
 def test_another_gym_never_means_a_jump() -> None:
@@ -224,10 +224,10 @@ def test_a_prescription_exists_on_the_equipment_and_never_jumps(
     signed = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
     known = [load for load in signed if load is not None]
     assert len(known) <= 1 and one.why
-    assert 0 <= one.sets <= scheme.sets and one.reps_from <= one.reps_to
+    assert 0 <= one.sets <= scheme.sets and one.least <= one.most
     assert one.external_kg == (known[0] if known else None)
     if known and now.one_rep_max_kg is not None and (now.body_mass_kg is not None or not exercise.body_mass_share):
-        allowed = load_for(now.one_rep_max_kg.hi, one.reps_from + one.rir, exercise.repetition_curve)
+        allowed = load_for(now.one_rep_max_kg.hi, one.least + one.rir, exercise.repetition_curve)
         assert known[0] + exercise.body_mass_share * (now.body_mass_kg or 0.0) <= allowed + 1e-6
     if known:
         assert min(abs(known[0] - load) for load in loads) < 1e-9
@@ -249,3 +249,65 @@ def test_pounds_and_kilograms_ask_for_the_same(slug: str, now: Situation, first:
     assert (one.rule, one.sets) == (other.rule, other.sets)
     for name in ("load_kg", "added_kg", "assistance_kg"):
         assert getattr(one, name) == pytest.approx(getattr(other, name), abs=1e-6)
+
+
+PLANK, CARRY, PUSH_UP = CATALOGUE["plank"], CATALOGUE["farmers-carry"], CATALOGUE["push-up"]
+
+
+def hold(*history: LiftSession) -> Prescription:
+    return prescribe(PLANK, Scheme(3, 20, 40), history, Situation(TODAY, body_mass_kg=80), available_loads(PLANK))
+
+
+def carry(*history: LiftSession) -> Prescription:
+    return prescribe(CARRY, Scheme(3, 20, 40), history, Situation(TODAY), available_loads(CARRY))
+
+
+def test_holds_grow_by_time_and_then_by_a_harder_form() -> None:
+    assert hold(session(3, 0, 40, 35, 30)).rule == "hold"
+    longer = hold(session(3, 0, 40, 40, 40))
+    assert (longer.rule, longer.least, longer.most, longer.added_kg) == ("add_time", 25, 45, 0.0)
+    at_the_end = hold(session(3, 0, 90, 90, 90))
+    assert (at_the_end.most, at_the_end.added_kg) == (70, 0.0) and "harder form" in render(*at_the_end.why)
+    assert "40 s" in render(*longer.why) and "repetition" not in render(*longer.why)
+
+
+def test_carries_grow_by_load_and_by_distance_where_none_is_near() -> None:
+    heavier = carry(session(3, 24, 40, 40, 40))
+    assert (heavier.rule, heavier.load_kg, heavier.most) == ("add_load", 26.0, 40)
+    further = carry(session(3, 12, 40, 40, 40))  # from 12 to 14 kg is more than a tenth
+    assert (further.rule, further.load_kg, further.most) == ("add_distance", 12.0, 45)
+
+
+def test_body_weight_lifts_that_need_no_help_begin_with_body_weight() -> None:
+    first = prescribe(PUSH_UP, SCHEME, (), Situation(TODAY, body_mass_kg=80), available_loads(PUSH_UP))
+    assert (first.rule, first.added_kg) == ("start", 0.0)
+    assert pull_up().rule == "find"
+
+
+def test_assistance_that_was_logged_is_kept_whatever_the_gym_is_thought_to_have() -> None:
+    for lift, helped_kg in ((PULL_UP, 67.5), (PUSH_UP, 15.0)):
+        loads = available_loads(lift, assistance_kg=helped_kg)
+        now = Situation(TODAY, body_mass_kg=95)
+        held = prescribe(lift, SCHEME, [session(3, -helped_kg, 8, 7, 7)], now, loads)
+        assert (held.rule, held.assistance_kg) == ("hold", helped_kg)
+    less = prescribe(
+        PULL_UP, SCHEME, [session(3, -67.5, 10, 10, 10)], now, available_loads(PULL_UP, assistance_kg=67.5)
+    )
+    assert (less.rule, less.assistance_kg) == ("add_load", 65.0)
+
+
+def test_care_starts_lighter_with_more_in_reserve_and_says_why() -> None:
+    maximum = ScalarEstimate(100.0, 8.0, 87.0, 113.0)
+    usual, careful = row(one_rep_max_kg=maximum), row(one_rep_max_kg=maximum, care=("age",))
+    assert careful.load_kg is not None and usual.load_kg is not None and careful.load_kg < 0.95 * usual.load_kg
+    assert careful.rir == usual.rir + DEFAULT.care_rir_more and "60 or older" in render(*careful.why)
+    assert "break" in render(*row(care=("return",)).why) and "new to training" in render(*row(care=("untrained",)).why)
+
+
+def test_care_wants_the_top_twice_and_takes_the_smallest_step() -> None:
+    """The two-for-two rule (NSCA, from memory)."""
+    easy = {"rir": (4.0, 4.0, 4.0)}
+    once = row(session(3, 60, 10, 10, 10, **easy), care=("age",))
+    assert (once.rule, once.load_kg) == ("hold", 60.0) and "once more" in render(*once.why)
+    twice = row(session(6, 60, 10, 10, 10, **easy), session(3, 60, 10, 10, 10, **easy), care=("age",))
+    assert (twice.rule, twice.load_kg) == ("add_load", 62.5)

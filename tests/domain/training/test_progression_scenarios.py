@@ -80,14 +80,14 @@ LIFTERS = {
 def reps_done(load_kg: float, maximum_kg: float, scheme: Scheme, tired: int) -> int:
     """Repetitions until the asked reserve is left: 1RM = load · (1 + r/30), less half a repetition a set."""
     able = 30 * (maximum_kg / load_kg - 1) - 0.5 * tired - scheme.rir
-    return max(0, min(scheme.reps_to, floor(able)))
+    return max(0, min(scheme.most, floor(able)))
 
 
 def story(lifter: Lifter) -> str:
     """What happens, as text: a line for each session."""
     exercise = exercises()[lifter.exercise]
     loads = available_loads(exercise, lifter.gym)
-    history = [LiftSession(START - timedelta(days=3), lifter.first_kg, (lifter.scheme.reps_from,) * lifter.scheme.sets)]
+    history = [LiftSession(START - timedelta(days=3), lifter.first_kg, (lifter.scheme.least,) * lifter.scheme.sets)]
     last_deload, lines, number = START, [], 0
     for week in range(WEEKS):
         phase: Kind = "cut" if week >= lifter.cut_from_week else "build"
@@ -100,7 +100,7 @@ def story(lifter: Lifter) -> str:
             if one.rule == "stop":
                 return "\n".join([*lines, ""])
             session = _train(one, lifter, on, week, dict(lifter.pain).get(number))
-            lines[-1] += f" -> {' '.join(map(str, session.reps))}\n    {render(*one.why)}"
+            lines[-1] += f" -> {' '.join(map(str, session.counts))}\n    {render(*one.why)}"
             history.append(session)
             number += 1
             if one.rule == "deload" and day == 3:
@@ -112,7 +112,7 @@ def _train(one: Prescription, lifter: Lifter, on: date, week: int, pain: float |
     signed = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
     external = next(load for load in signed if load is not None)
     system = external + exercises()[one.exercise].body_mass_share * lifter.mass_kg
-    scheme = Scheme(one.sets, one.reps_from, one.reps_to, one.rir)
+    scheme = Scheme(one.sets, one.least, one.most, one.rir)
     reps = tuple(reps_done(system, lifter.maximum_kg[week], scheme, tired) for tired in range(one.sets))
     return LiftSession(on, external, reps, (2.0,) * one.sets, pain, one.rule == "deload")
 
@@ -121,7 +121,7 @@ def _text(one: Prescription, gym: Gym) -> str:
     unit = "lb" if gym is IN_POUNDS else "kg"
     for words, load in (("", one.load_kg), ("+", one.added_kg), ("assisted by ", one.assistance_kg)):
         if load is not None:
-            reps = f"{one.reps_from}-{one.reps_to}"
+            reps = f"{one.least}-{one.most}"
             return f"{one.sets} x {reps} {words}{load / gym.unit_kg:g} {unit} RIR {one.rir} [{one.rule}]"
     return f"no load [{one.rule}] {render(*one.why)}"
 

@@ -4,13 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.catalogue.exercises import default_main_lifts, equipment, exercises
+from service.catalogue.exercises import equipment, exercises
 from service.domain.evidence import ScalarEstimate
 from service.domain.training.substitutes import carried_over, overlap, substitutes
-from service.domain.training.volume import VolumeBand, bands_for, judge_volume, weekly_sets
+from service.domain.training.volume import EMPHASES, LARGE, SMALL, VolumeBand, bands_for, judge_volume, weekly_sets
 
 CATALOGUE = exercises()
 slugs = st.sampled_from(sorted(CATALOGUE))
+MAIN = ("back-squat", "romanian-deadlift", "bench-press", "overhead-press", "barbell-row", "pull-up")
 
 
 def test_direct_sets_count_one_and_indirect_half() -> None:
@@ -43,11 +44,17 @@ def test_a_cut_needs_a_third_less() -> None:
     assert judge_volume({}, bands)[0].sets == 0.0
 
 
-def test_the_back_is_in_focus_and_the_rest_is_kept() -> None:
-    bands = bands_for(CATALOGUE, "advanced")
-    assert bands["lats"].low > bands["chest"].low
-    assert {"lats", "upper_back", "chest", "quadriceps", "hamstrings"} <= set(bands)
-    assert "calves" not in bands and "calves" in bands_for(CATALOGUE, "novice", focus=("calves",))
+def test_the_whole_body_counts_alike_unless_an_emphasis_is_asked_for() -> None:
+    bands = bands_for()
+    assert {bands[muscle].low for muscle in LARGE} == {8.0} and {bands[muscle].low for muscle in SMALL} == {4.0}
+    back = bands_for(emphasis=("back",))
+    assert back["lats"].low == 12.0 and back["chest"] == bands["chest"]
+    assert bands_for("novice")["chest"].low < bands["chest"].low
+    assert bands_for(care=True) == bands_for("novice")
+
+
+def test_every_emphasised_muscle_has_a_band() -> None:
+    assert {muscle for muscles in EMPHASES.values() for muscle in muscles} <= {*LARGE, *SMALL}
 
 
 def test_substitutes_need_only_what_is_here_and_leave_out_what_was_stopped() -> None:
@@ -59,7 +66,7 @@ def test_substitutes_need_only_what_is_here_and_leave_out_what_was_stopped() -> 
     assert CATALOGUE[names[0]].pattern == "horizontal_pull"
 
 
-@pytest.mark.parametrize("slug", default_main_lifts())
+@pytest.mark.parametrize("slug", MAIN)
 def test_every_main_lift_has_three_substitutes_of_its_pattern_in_a_full_gym(slug: str) -> None:
     offered = substitutes(CATALOGUE[slug], CATALOGUE, equipment())
     assert [CATALOGUE[one.exercise].pattern for one in offered] == [CATALOGUE[slug].pattern] * 3
