@@ -122,7 +122,8 @@ def test_doubted_entries_come_before_no_weigh_in():
     found = check_in(but(log__suspect_28_d=doubted, log__days_since_weigh_in=None), DEFAULT)
     assert [finding.code for finding in found][:2] == ["data.suspect_entries", "check_in.no_weigh_in"]
     assert said(found[0].statement) == (
-        "12 weigh-ins look like pounds and 1 meal looks like a slipped decimal (last 28 days): please confirm or correct."
+        "12 weigh-ins look like pounds and 1 meal looks like a slipped decimal (last 28 days):"
+        " please confirm or correct."
     )
     assert found[0].evidence["suspect_28_d"] == 13
     reason = attention(found)
