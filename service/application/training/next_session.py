@@ -83,7 +83,7 @@ async def _look(scope: Scope, athlete: Athlete, as_of: date, today: date, on: da
     """What is known on a day of an athlete who trains `on` one, and the plan's days; behind the gate of today too."""
     (batch,) = await evidence_for(scope, [athlete], {as_of, today}, main_lifts_only=False)
     evidence, policy = batch.evidence[athlete.id, as_of], batch.policies[athlete.id].policy
-    notes, plan = batch.notes[athlete.id, as_of], batch.roster.plan(athlete.id, as_of)
+    notes, plan = batch.notes[athlete.id, as_of], batch.roster.plan(athlete.id, on)
     gate_now = gate(evidence, policy)
     if as_of != today:
         gate_now = stricter(gate_now, gate(batch.evidence[athlete.id, today], policy))
