@@ -340,6 +340,7 @@ def roster_of(year: Year, who: Athletes, log: DailyLog) -> Roster:
             height_cm=float(p.height_cm[i]),
             activity_factor=None if np.isnan(p.activity_factor[i]) else float(p.activity_factor[i]),
             experience=EXPERIENCE_NAMES[year.lifters.experience[i]],
+            main_lifts=None,
             goal={"body_fat_pct": float(year.goal_pct[i])},
             meals_per_day=2,
             eating_window=None,
