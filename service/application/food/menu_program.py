@@ -1,29 +1,31 @@
 """One day's menu as a mixed-integer linear program, solved by HiGHS.
 
-For every food of every meal there is a whole number of steps (units, or a few grams) and a switch; a food that is
-switched on stands in an ordinary portion. Rows keep the day's and the meals' limits and the structure of a meal: a
-plate (a main food or two sides, vegetables, a starch, a fat) and what may follow it or make a breakfast (milk foods,
-flakes, fruit, nuts). The objective is a cost per food, for large portions, and for energy beside its target, so that
-few, liked and not lately eaten foods in middling portions are taken.
+Each meal takes exactly one of some dishes, and maybe something beside and after it; each role of a dish that is taken
+is filled by its number of foods, each within an ordinary portion. What flavours a dish comes with it. Rows keep the
+day's and the meals' limits. A first program chooses, at a cost per dish and per food, so that liked and not lately
+eaten dishes of few foods are taken; there amounts are not yet whole numbers of kitchen steps (units, or a few grams),
+which makes it quick. A second one weighs out what was chosen, in whole steps and middling portions. Energy well inside
+its band is as good as in the middle.
 """
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import highspy
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.nutrition.dishes import COURSES, Course, Dish, DishRole
 from service.domain.nutrition.foods import Food, Portion
 from service.domain.nutrition.menu_limits import DAY_NUTRIENTS, INF, Band, DayLimits, MealLimits
 
 NODES = 400  # of the search tree: a count and no time, so that the answer does not depend on the machine
-BIG_MEAL_KCAL = 900.0  # from here on a second starch and a second milk food are ordinary
-FOODS_PER_MEAL = 6.0  # at most, two more in a big meal
-REPEATED = ("fat",)  # roles whose foods may stand in several meals of a day
-BREAKFAST_SIDES = ("egg", "dairy", "fat")
-LARGE = 0.75  # of the largest portion: more costs extra
-LARGE_COST = 1.0  # for the largest portion, against costs of foods near 1
+BIG_MEAL_KCAL = 900.0  # from here on two things may follow a dish
+REPEATED = ("fat", "seasoning")  # kinds of food that may stand in several meals of a day
+FAR = 0.5  # of the way from the usual amount to the end of a portion: farther costs twice
+FAR_COST = 0.5  # for an amount at the end of a portion, against energy at the edge of its band
+NEAR = 0.5  # of the way from the middle of the day's energy band to its edge: nearer is no better
 BESIDE_COST = 1.0  # for energy at the edge of its band
 ROLE_COST = {"vegetable": 0.6, "fruit": 0.4, "powder": 2.0, "sweet": 1.5}  # greens and fruit freely, powder last
 RELAX_COST = 1000.0  # of a whole target missed, against costs of foods near 1
@@ -31,11 +33,33 @@ RELAX_COST = 1000.0  # of a whole target missed, against costs of foods near 1
 
 @dataclass(frozen=True)
 class Item:
-    """A food in a meal."""
+    """A food in a meal and its role there."""
 
     food: Food
+    role: str
     grams: float
     units: float | None
+
+
+@dataclass(frozen=True)
+class ServedDish:
+    """A dish, a side or afters, and what it is made of."""
+
+    dish: Dish
+    items: tuple[Item, ...]
+
+
+@dataclass(frozen=True)
+class PlannedMeal:
+    """A meal: the dish, then what stands beside it and comes after it."""
+
+    slot: int
+    dishes: tuple[ServedDish, ...]
+
+    @property
+    def items(self) -> tuple[Item, ...]:
+        """Everything eaten at the meal."""
+        return tuple(item for served in self.dishes for item in served.items)
 
 
 @dataclass(frozen=True)
@@ -50,10 +74,48 @@ class Relaxed:
 
 @dataclass(frozen=True)
 class Menu:
-    """Meals by slot, in order, and the limits that had to give way."""
+    """Meals in order, and the limits that had to give way."""
 
-    meals: tuple[tuple[int, tuple[Item, ...]], ...]
+    meals: tuple[PlannedMeal, ...]
     relaxed: tuple[Relaxed, ...] = ()
+
+
+@dataclass(frozen=True)
+class FoodOption:
+    """A food that may fill a role, its portion there, and the cost of taking it."""
+
+    food: Food
+    portion: Portion
+    cost: float = 0.0
+    usual: float | None = None  # amount in grams that it had better have, where known; else a middling one
+
+    @property
+    def grams_per_step(self) -> float:
+        """Grams of one kitchen step."""
+        return self.food.grams(self.portion.step) if self.food.unit else self.portion.step
+
+    @property
+    def steps(self) -> tuple[int, int]:
+        """Fewest and most steps."""
+        return round(self.portion.least / self.portion.step), round(self.portion.most / self.portion.step)
+
+
+@dataclass(frozen=True)
+class DishOption:
+    """A dish that may be taken: its cost, the foods that may fill its roles, and what flavours it."""
+
+    dish: Dish
+    cost: float
+    roles: tuple[tuple[DishRole, tuple[FoodOption, ...]], ...]
+    flavours: tuple[Item, ...] = ()
+
+
+@dataclass(frozen=True)
+class MealOptions:
+    """What a meal has to keep and which dishes it may be."""
+
+    limits: MealLimits
+    dishes: tuple[DishOption, ...]
 
 
 class _Solver(highspy.Highs):
@@ -69,6 +131,7 @@ class _Program:
     """Columns and sparse rows as they are written."""
 
     cost: list[float] = field(default_factory=list)
+    lower: list[float] = field(default_factory=list)
     upper: list[float] = field(default_factory=list)
     whole: list[bool] = field(default_factory=list)
     lows: list[float] = field(default_factory=list)
@@ -77,8 +140,9 @@ class _Program:
     columns: list[int] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
 
-    def column(self, cost: float, upper: float, whole: bool = True) -> int:
+    def column(self, cost: float, upper: float, whole: bool = True, lower: float = 0.0) -> int:
         self.cost.append(cost)
+        self.lower.append(lower)
         self.upper.append(upper)
         self.whole.append(whole)
         return len(self.cost) - 1
@@ -95,7 +159,7 @@ class _Program:
         lp = highspy.HighsLp()
         lp.num_col_, lp.num_row_ = len(self.cost), len(self.lows)
         lp.col_cost_ = np.array(self.cost)
-        lp.col_lower_, lp.col_upper_ = np.zeros(len(self.cost)), np.array(self.upper)
+        lp.col_lower_, lp.col_upper_ = np.array(self.lower), np.array(self.upper)
         lp.row_lower_, lp.row_upper_ = np.array(self.lows), np.array(self.highs)
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         lp.a_matrix_.start_ = np.array(self.starts, dtype=np.int32)
@@ -127,61 +191,143 @@ _OPTIONS: Mapping[str, bool | int | float | str] = {
 
 @dataclass(frozen=True)
 class _Place:
-    """A food's two columns in one meal."""
+    """A food's columns in a role of a dish."""
 
-    food: Food
-    portion: Portion
+    option: FoodOption
+    role: DishRole
     steps: int
     chosen: int
 
-    @property
-    def grams_per_step(self) -> float:
-        return self.food.grams(self.portion.step) if self.food.unit else self.portion.step
-
-    def terms(self, nutrient: str) -> tuple[int, float]:
-        return self.steps, getattr(self.food.per_100g, nutrient) * self.grams_per_step / 100.0
+    def amount(self, nutrient: str) -> tuple[int, float]:
+        return self.steps, getattr(self.option.food.per_100g, nutrient) * self.option.grams_per_step / 100.0
 
 
-def plan_day(
-    foods: Sequence[tuple[Food, float]], limits: DayLimits, breakfasts: Sequence[int], *, relax: bool = False
-) -> Menu | None:
-    """A menu of some foods for one day.
+@dataclass(frozen=True)
+class _Plate:
+    """A dish's column and its foods' places."""
 
-    Parameters: `foods`, each with the cost of choosing it; all have portions; `limits`, of the day and its meals;
-    `breakfasts`, slots of the meals that need no plate; `relax`, let limits of energy and nutrients give way, as little
-    as possible, instead of failing. Structure, portions and the choice of foods never give way. None when there is no
+    option: DishOption
+    taken: int
+    places: tuple[_Place, ...]
+
+    def amounts(self, nutrient: str) -> list[tuple[int, float]]:
+        """What the dish brings of a nutrient; what flavours it comes with its column."""
+        flavours = sum(getattr(item.food.per_100g, nutrient) * item.grams / 100.0 for item in self.option.flavours)
+        return [(self.taken, flavours), *(place.amount(nutrient) for place in self.places)]
+
+
+_Tables = list[tuple[MealLimits, list[_Plate]]]
+
+
+def plan_day(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = False) -> Menu | None:
+    """A menu for one day: dishes and foods are chosen, then weighed out.
+
+    Parameters: `meals`, what each may be; `limits`, of the day; `relax`, let limits of energy and nutrients give way,
+    as little as possible, instead of failing. Dishes, their roles and portions never give way. None when there is no
     such menu within the search.
     """
     program = _Program()
-    meals = [(meal, [_place(program, food, cost) for food, cost in foods]) for meal in limits.meals]
-    slack = _Slack(program) if relax else None
-    for meal, places in meals:
-        _structure(program, meal, places, breakfast=meal.slot in breakfasts)
-        _keep(program, slack, f"meal {meal.slot} energy_kcal", places, "energy_kcal", meal.energy_kcal)
-        _keep(program, slack, f"meal {meal.slot} protein_g", places, "protein_g", meal.protein_g)
-    everything = [place for _, places in meals for place in places]
-    for nutrient in DAY_NUTRIENTS:
-        _keep(program, slack, nutrient, everything, nutrient, getattr(limits, nutrient))
-    _near_the_middle(program, everything, limits.energy_kcal)
-    _once_a_day(program, meals)
+    tables: _Tables = [(meal.limits, [_plate(program, option) for option in meal.dishes]) for meal in meals]
+    for meal, plates in tables:
+        _one_dish(program, meal, plates)
+    _once_a_day(program, [plate for _, plates in tables for plate in plates])
+    _keep_limits(program, tables, limits, relax)
     values = program.solve(NODES)
     if values is None:
         return None
-    chosen = tuple((meal.slot, tuple(_items(places, values))) for meal, places in meals)
-    return Menu(chosen, slack.given(values) if slack else ())
+    chosen = [MealOptions(meal, _taken(plates, values)) for meal, plates in tables]
+    return weigh_out(chosen, limits, relax=relax)
 
 
-def _place(program: _Program, food: Food, cost: float) -> _Place:
-    portion = food.portion
-    assert portion is not None, f"{food.slug} has no ordinary portion"
-    most = round(portion.most / portion.step)
-    cost *= ROLE_COST.get(portion.role, 1.0)
-    place = _Place(food, portion, program.column(0.0, most), program.column(cost, 1.0))
-    large = program.column(LARGE_COST / most / (1.0 - LARGE), INF, whole=False)
-    program.row([(place.steps, 1.0), (large, -1.0)], -INF, LARGE * most)
-    program.row([(place.steps, 1.0), (place.chosen, -portion.least / portion.step)], 0.0, INF)
-    program.row([(place.steps, 1.0), (place.chosen, -portion.most / portion.step)], -INF, 0.0)
-    return place
+def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = False) -> Menu | None:
+    """Amounts in whole kitchen steps of dishes that are set, near the usual ones.
+
+    Parameters as `plan_day`; of each role's foods as many are taken as it has at least. None when the limits cannot be
+    kept.
+    """
+    program = _Program()
+    tables: _Tables = [(meal.limits, [_set_plate(program, option) for option in meal.dishes]) for meal in meals]
+    slack = _keep_limits(program, tables, limits, relax)
+    values = program.solve(NODES)
+    if values is None:
+        return None
+    served = tuple(PlannedMeal(meal.slot, _served(plates, values)) for meal, plates in tables)
+    return Menu(served, slack.given(values) if slack else ())
+
+
+def _plate(program: _Program, option: DishOption) -> _Plate:
+    """A dish's columns; each role is filled when the dish is taken and empty when it is not."""
+    taken = program.column(option.cost, 1.0)
+    places: list[_Place] = []
+    for role, foods in option.roles:
+        if len(foods) == 1 and role.least == 1:
+            program.cost[taken] += _cost(foods[0])
+            here = [_place(program, foods[0], role, taken, whole=False)]
+        else:
+            here = [_place(program, food, role, program.column(_cost(food), 1.0), whole=False) for food in foods]
+            chosen = [(place.chosen, 1.0) for place in here]
+            program.row([*chosen, (taken, -float(role.least))], 0.0, INF)
+            program.row([*chosen, (taken, -float(role.most))], -INF, 0.0)
+            if role.most > 1:
+                for place in here:
+                    program.row([(place.chosen, 1.0), (taken, -1.0)], -INF, 0.0)
+        places += here
+    return _Plate(option, taken, tuple(places))
+
+
+def _set_plate(program: _Program, option: DishOption) -> _Plate:
+    """The columns of a dish that is taken; only a role with more foods than it may have leaves a choice."""
+    taken = program.column(0.0, 1.0, lower=1.0)
+    places: list[_Place] = []
+    for role, foods in option.roles:
+        if len(foods) <= role.least:
+            here = [_place(program, food, role, taken, whole=True) for food in foods]
+        else:
+            here = [_place(program, food, role, program.column(_cost(food), 1.0), whole=True) for food in foods]
+            program.row([(place.chosen, 1.0) for place in here], role.least, role.least)
+        for place in here:
+            _near_the_usual(program, place)
+        places += here
+    return _Plate(option, taken, tuple(places))
+
+
+def _cost(option: FoodOption) -> float:
+    return option.cost * ROLE_COST.get(option.portion.role, 1.0)
+
+
+def _place(program: _Program, option: FoodOption, role: DishRole, chosen: int, *, whole: bool) -> _Place:
+    least, most = option.steps
+    steps = program.column(0.0, most, whole)
+    program.row([(steps, 1.0), (chosen, -float(least))], 0.0, INF)
+    program.row([(steps, 1.0), (chosen, -float(most))], -INF, 0.0)
+    return _Place(option, role, steps, chosen)
+
+
+def _near_the_usual(program: _Program, place: _Place) -> None:
+    """A cost for the distance from the usual amount, dearer the farther."""
+    least, most = place.option.steps
+    usual = (least + most) / 2.0 if place.option.usual is None else place.option.usual / place.option.grams_per_step
+    half = max((most - least) / 2.0, 1.0)
+    terms = [(place.steps, 1.0), (place.chosen, -usual)]
+    for room in (0.0, FAR * half):
+        beside = program.column(FAR_COST / half, INF, whole=False)
+        program.row([*terms, (beside, -1.0)], -INF, room)
+        program.row([*terms, (beside, 1.0)], -room, INF)
+
+
+def _one_dish(program: _Program, meal: MealLimits, plates: Sequence[_Plate]) -> None:
+    """One dish; beside it at most one thing, after it one, or two of a big meal, that go with its taste."""
+    courses: dict[Course, list[_Plate]] = {course: [] for course in COURSES}
+    for plate in plates:
+        courses[plate.option.dish.course].append(plate)
+    big = meal.energy_kcal.most > BIG_MEAL_KCAL
+    most: dict[Course, float] = {"dish": 1.0, "side": 1.0, "afters": 1.0 + big}
+    for course, here in courses.items():
+        program.row([(plate.taken, 1.0) for plate in here], 1.0 if course == "dish" else 0.0, most[course])
+    for plate in [*courses["side"], *courses["afters"]]:
+        apart = [dish for dish in courses["dish"] if dish.option.dish.taste not in plate.option.dish.follows]
+        if apart:
+            program.row([(plate.taken, 1.0), *((dish.taken, 1.0) for dish in apart)], 0.0, 1.0)
 
 
 @dataclass
@@ -206,10 +352,22 @@ class _Slack:
         )
 
 
+def _keep_limits(program: _Program, tables: _Tables, limits: DayLimits, relax: bool) -> _Slack | None:
+    slack = _Slack(program) if relax else None
+    for meal, plates in tables:
+        _keep(program, slack, f"meal {meal.slot} energy_kcal", plates, "energy_kcal", meal.energy_kcal)
+        _keep(program, slack, f"meal {meal.slot} protein_g", plates, "protein_g", meal.protein_g)
+    everything = [plate for _, plates in tables for plate in plates]
+    for nutrient in DAY_NUTRIENTS:
+        _keep(program, slack, nutrient, everything, nutrient, getattr(limits, nutrient))
+    _well_inside(program, everything, limits.energy_kcal)
+    return slack
+
+
 def _keep(
-    program: _Program, slack: _Slack | None, limit: str, places: Sequence[_Place], nutrient: str, band: Band
+    program: _Program, slack: _Slack | None, limit: str, plates: Sequence[_Plate], nutrient: str, band: Band
 ) -> None:
-    terms = [place.terms(nutrient) for place in places]
+    terms = [term for plate in plates for term in plate.amounts(nutrient)]
     if slack is None:
         program.row(terms, band.least, band.most)
         return
@@ -219,66 +377,51 @@ def _keep(
         program.row([*terms, (slack.give(limit, "at_most", band.most), -1.0)], -INF, band.most)
 
 
-def _near_the_middle(program: _Program, places: Sequence[_Place], band: Band) -> None:
+def _well_inside(program: _Program, plates: Sequence[_Plate], band: Band) -> None:
     middle, half = (band.least + band.most) / 2.0, max((band.most - band.least) / 2.0, 1.0)
-    over, under = (program.column(BESIDE_COST / half, INF, whole=False) for _ in range(2))
-    terms = [place.terms("energy_kcal") for place in places]
-    program.row([*terms, (over, -1.0), (under, 1.0)], middle, middle)
+    over, under = (program.column(BESIDE_COST / half / (1.0 - NEAR), INF, whole=False) for _ in range(2))
+    terms = [term for plate in plates for term in plate.amounts("energy_kcal")]
+    program.row([*terms, (over, -1.0), (under, 1.0)], middle - NEAR * half, middle + NEAR * half)
 
 
-def _structure(program: _Program, meal: MealLimits, places: Sequence[_Place], breakfast: bool) -> None:
-    """How many foods of each role make a meal."""
-
-    def role(*names: str) -> list[tuple[int, float]]:
-        return [(place.chosen, 1.0) for place in places if place.portion.role in names]
-
-    def minus(terms: Sequence[tuple[int, float]]) -> list[tuple[int, float]]:
-        return [(column, -value) for column, value in terms]
-
-    def at_least_one(*names: str, most: float) -> None:
-        terms = role(*names)
-        program.row(terms, 1.0 if terms else 0.0, most)  # where nobody may eat any, the meal goes without
-
-    more = 1.0 if meal.energy_kcal.most > BIG_MEAL_KCAL else 0.0
-    if breakfast:
-        wrong = [
-            place
-            for place in places
-            if place.portion.role == "main"
-            or (place.portion.role == "side" and place.food.group not in BREAKFAST_SIDES)
-            or (place.portion.role == "starch" and place.food.group != "bread")
-        ]
-        program.row([(place.chosen, 1.0) for place in wrong], 0.0, 0.0)
-        at_least_one("dairy", "powder", "side", "cereal", most=4.0)
-        program.row(role("vegetable"), 0.0, 1.0)
-        program.row([*role("fat"), *minus(role("starch"))], -INF, 0.0)  # on bread
-    else:
-        at_least_one("main", "side", most=2.0 + more)
-        at_least_one("vegetable", most=3.0)
-    all_of_it = [(place.chosen, 1.0) for place in places]
-    program.row(all_of_it, 0.0, FOODS_PER_MEAL + 2.0 * more)
-    for names, most in (("main", 1.0), ("side", 2.0), ("starch", 1.0 + more), ("fat", 2.0), ("dairy", 1.0 + more),
-                        ("powder", 1.0), ("cereal", 1.0), ("fruit", 2.0), ("dried", 1.0), ("nut", 1.0 + more),
-                        ("sweet", 1.0)):  # fmt: skip
-        program.row(role(names), 0.0, most)
-    program.row([*role("cereal"), *minus(role("dairy", "powder"))], -INF, 0.0)  # flakes are not eaten dry
-    program.row([*role("powder"), *minus(role("dairy", "fruit"))], -INF, 0.0)
-    program.row([*role("sweet"), *minus(role("dairy", "cereal", "fruit"))], -INF, 0.0)
+def _once_a_day(program: _Program, plates: Sequence[_Plate]) -> None:
+    """No dish and no food twice a day, but what may be repeated."""
+    same: dict[str, list[tuple[int, float]]] = defaultdict(list)
+    for plate in plates:
+        same[f"dish {plate.option.dish.slug}"].append((plate.taken, 1.0))
+        for place in plate.places:
+            if place.option.portion.role not in REPEATED:
+                same[place.option.food.slug].append((place.chosen, 1.0))
+    for terms in same.values():
+        if len(terms) > 1:
+            program.row(terms, 0.0, 1.0)
 
 
-def _once_a_day(program: _Program, meals: Sequence[tuple[MealLimits, Sequence[_Place]]]) -> None:
-    if len(meals) < 2:
-        return
-    for same in zip(*(places for _, places in meals), strict=True):
-        if same[0].portion.role not in REPEATED:
-            program.row([(place.chosen, 1.0) for place in same], 0.0, 1.0)
+def _taken(plates: Sequence[_Plate], values: NDArray[np.float64]) -> tuple[DishOption, ...]:
+    """The dishes that were chosen, with the foods that were."""
+    taken = [plate for plate in plates if values[plate.taken] > 0.5]
+    dishes = []
+    for plate in sorted(taken, key=lambda plate: COURSES.index(plate.option.dish.course)):
+        roles = []
+        for role, _ in plate.option.roles:
+            foods = [place.option for place in plate.places if place.role is role and values[place.chosen] > 0.5]
+            roles.append((replace(role, least=len(foods)), tuple(foods)))
+        dishes.append(replace(plate.option, roles=tuple(roles)))
+    return tuple(dishes)
 
 
-def _items(places: Sequence[_Place], values: NDArray[np.float64]) -> list[Item]:
+def _served(plates: Sequence[_Plate], values: NDArray[np.float64]) -> tuple[ServedDish, ...]:
+    return tuple(
+        ServedDish(plate.option.dish, (*_items(plate, values), *plate.option.flavours)) for plate in plates
+    )
+
+
+def _items(plate: _Plate, values: NDArray[np.float64]) -> list[Item]:
     items = []
-    for place in places:
+    for place in plate.places:
         steps = round(float(values[place.steps]))
         if steps > 0:
-            units = steps * place.portion.step if place.food.unit else None
-            items.append(Item(place.food, steps * place.grams_per_step, units))
+            option = place.option
+            units = steps * option.portion.step if option.food.unit else None
+            items.append(Item(option.food, place.role.name, steps * option.grams_per_step, units))
     return items

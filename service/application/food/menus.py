@@ -1,29 +1,25 @@
-"""Menus for some days: which foods are asked, day by day, and the shopping list that comes of it.
+"""Menus for some days: which dishes are asked, day by day, and the shopping list that comes of it.
 
-A day's program sees a sample of the allowed foods, drawn by seed: liked foods often, foods of the last days seldom.
-Where the sample holds no menu, a larger one is asked, then all foods; where those hold none either, the program says
-which limits would have to give way, and by how much.
+A day's program sees some dishes with some foods, drawn by seed: liked ones often, those of the last days seldom. Where
+they hold no menu, more are asked, then all; where those hold none either, the program says which limits would have to
+give way, and by how much.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 import numpy as np
 
 from service.application.food.food_preferences import FoodPreferences
-from service.application.food.menu_program import Item, Menu, Relaxed, plan_day
+from service.application.food.menu_dishes import Kitchen
+from service.application.food.menu_program import Item, MealOptions, Menu, Relaxed, plan_day
+from service.domain.nutrition.dishes import Dish, MealTime, meal_times
 from service.domain.nutrition.foods import Food, Nutrients, total
 from service.domain.nutrition.menu_limits import DayLimits
 
-SAMPLE = {
-    "main": 4, "side": 3, "starch": 3, "vegetable": 4, "fat": 2, "dairy": 3, "powder": 1, "cereal": 1, "fruit": 3,
-    "dried": 1, "nut": 2, "sweet": 1,
-}  # fmt: skip
-LIKED_BONUS = 0.6  # taken off the cost of a liked food
-EATEN_BEFORE = 0.5  # a food is drawn half as often for each day on which it was eaten this week
-STAPLES = ("fat", "cereal", "powder")  # nobody minds these every day
+DRAWS = 4  # before every dish and food is asked, which costs ten times a draw
 
 
 @dataclass(frozen=True)
@@ -36,7 +32,7 @@ class MenuDay:
     @property
     def items(self) -> list[Item]:
         """Everything eaten on the day."""
-        return [item for _, items in self.menu.meals for item in items]
+        return [item for meal in self.menu.meals for item in meal.items]
 
 
 @dataclass(frozen=True)
@@ -49,13 +45,19 @@ class Infeasible(Exception):
 
 @dataclass
 class _Week:
-    """What has been planned so far."""
+    """What has been planned so far; `eaten`, on how many days each food and dish."""
 
     days: list[MenuDay] = field(default_factory=list)
     eaten: Counter[str] = field(default_factory=Counter)
 
+    def add(self, day: MenuDay) -> None:
+        self.days.append(day)
+        self.eaten.update({item.food.slug for item in day.items})
+        self.eaten.update({served.dish.slug for meal in day.menu.meals for served in meal.dishes})
+
 
 def plan_menus(
+    dishes: Iterable[Dish],
     foods: Sequence[Food],
     preferences: FoodPreferences,
     first: date,
@@ -67,6 +69,8 @@ def plan_menus(
 
     Parameters
     ----------
+    dishes : iterable of Dish
+        All patterns, in a fixed order.
     foods : sequence of Food
         All there are, in a fixed order; those without an ordinary portion are passed over.
     preferences : FoodPreferences
@@ -78,67 +82,52 @@ def plan_menus(
     seed : int
         The same seed and input give the same menus.
     meals_per_day : int
-        From three meals on, the first (of four also the third) is a breakfast: no plate.
+        What the meals are, in order: breakfasts, main meals, snacks.
 
     Raises
     ------
     Infeasible
         When some day has no menu.
     """
-    allowed = [food for food in foods if preferences.allows(food)]
-    breakfasts = {3: (1,), 4: (1, 3)}.get(meals_per_day, ())
+    kitchen = Kitchen(dishes, foods, preferences)
+    times = meal_times(meals_per_day)
     week = _Week()
     for offset, day in enumerate(limits):
         on = first + timedelta(days=offset)
-        rng = np.random.default_rng([seed, on.toordinal()])
-        menu = _one_day(allowed, preferences, day, breakfasts, week.eaten, rng)
+        menu = _one_day(kitchen, day, times, week.eaten, np.random.default_rng([seed, on.toordinal()]))
         if menu is None:
-            raise Infeasible(on, explain(allowed, day, breakfasts))
-        week.days.append(MenuDay(on, menu))
-        week.eaten.update({item.food.slug for item in week.days[-1].items})
+            raise Infeasible(on, explain(kitchen, day, times))
+        week.add(MenuDay(on, menu))
     return week.days
 
 
 def _one_day(
-    allowed: Sequence[Food], preferences: FoodPreferences, limits: DayLimits, breakfasts: Sequence[int],
-    eaten: Mapping[str, int], rng: np.random.Generator,
+    kitchen: Kitchen, limits: DayLimits, times: Sequence[frozenset[MealTime]], eaten: Mapping[str, int],
+    rng: np.random.Generator,
 ) -> Menu | None:  # fmt: skip
     if not limits.meals:
         return None
-    weights = np.array([preferences.weight(food) * _fresh(food, eaten) for food in allowed])
-    costs = rng.uniform(0.5, 1.5, len(allowed)) / np.maximum(weights, 1e-6) ** 0.5 - LIKED_BONUS * (weights > 1.0)
-    for factor in (1, 2, None):
-        chosen = range(len(allowed)) if factor is None else _draw(allowed, weights, factor, rng)
-        menu = plan_day([(allowed[index], float(costs[index])) for index in chosen], limits, breakfasts)
+    for _ in range(DRAWS):
+        drawn = [MealOptions(meal, kitchen.draw(times[meal.slot - 1], eaten, rng)) for meal in limits.meals]
+        menu = plan_day(drawn, limits)
         if menu is not None:
             return menu
-    return None
+    return plan_day(_everything(kitchen, limits, times), limits)
 
 
-def _fresh(food: Food, eaten: Mapping[str, int]) -> float:
-    assert food.portion is not None
-    return 1.0 if food.portion.role in STAPLES else EATEN_BEFORE ** eaten.get(food.slug, 0)
+def _everything(kitchen: Kitchen, limits: DayLimits, times: Sequence[frozenset[MealTime]]) -> list[MealOptions]:
+    return [MealOptions(meal, kitchen.every(times[meal.slot - 1])) for meal in limits.meals]
 
 
-def _draw(allowed: Sequence[Food], weights: "np.ndarray", factor: int, rng: np.random.Generator) -> list[int]:
-    """Some foods of each role, by weight, without putting back; in the order of `allowed`."""
-    keys = rng.exponential(1.0, len(allowed)) / np.maximum(weights, 1e-9)  # the smallest are a weighted sample
-    taken: list[int] = []
-    for role, count in SAMPLE.items():
-        of_role = [index for index, food in enumerate(allowed) if food.portion and food.portion.role == role]
-        taken += sorted(of_role, key=lambda index: keys[index])[: factor * count]
-    return sorted(taken)
-
-
-def explain(allowed: Sequence[Food], limits: DayLimits, breakfasts: Sequence[int]) -> tuple[Relaxed, ...]:
-    """The least change of limits under which there is a menu of these foods; empty when no change would do."""
-    if not limits.meals or not allowed:
+def explain(kitchen: Kitchen, limits: DayLimits, times: Sequence[frozenset[MealTime]]) -> tuple[Relaxed, ...]:
+    """The least change of limits under which there is a menu of these dishes; empty when no change would do."""
+    if not limits.meals:
         return ()
-    menu = plan_day([(food, 0.01) for food in allowed], limits, breakfasts, relax=True)
+    menu = plan_day(_everything(kitchen, limits, times), limits, relax=True)
     return () if menu is None else menu.relaxed
 
 
-def nutrients_of(items: Sequence[Item]) -> Nutrients:
+def nutrients_of(items: Iterable[Item]) -> Nutrients:
     """Sum of items."""
     return total(item.food.nutrients(item.grams) for item in items)
 

@@ -16,6 +16,7 @@ Allergen = Literal[  # the fourteen of Regulation (EU) No 1169/2011, Annex II
 ALLERGENS: tuple[Allergen, ...] = get_args(Allergen)
 Role = Literal[  # of a food in a meal
     "main", "side", "starch", "vegetable", "fat", "dairy", "powder", "cereal", "fruit", "dried", "nut", "sweet",
+    "seasoning",
 ]  # fmt: skip
 ROLES: tuple[Role, ...] = get_args(Role)
 

@@ -1,0 +1,120 @@
+"""Which dishes somebody may be served: the foods that fill their roles, and a draw of them by seed and liking."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from service.application.food.food_preferences import FoodPreferences
+from service.application.food.menu_program import DishOption, FoodOption, Item
+from service.application.log.foods import OWN
+from service.domain.nutrition.dishes import Course, Dish, DishRole, MealTime
+from service.domain.nutrition.foods import Food
+
+DISHES: Mapping[Course, int] = {"dish": 3, "side": 1, "afters": 2}  # drawn for a meal
+FOODS_BESIDE = 1  # drawn for a role beyond those that may stand in it
+LIKED_BONUS = 0.6  # taken off the cost of a liked food
+EATEN_BEFORE = 0.5  # a food or dish is drawn half as often for each day on which it was eaten this week
+STAPLES = ("fat", "cereal", "powder", "seasoning")  # nobody minds these every day
+COURSE_COST: Mapping[Course, float] = {"dish": 1.0, "side": 0.5, "afters": 0.3}
+ANY_COST = 0.01  # of every dish and food where only the limits matter
+
+
+@dataclass(frozen=True)
+class PossibleDish:
+    """A dish and the foods that fill its roles for somebody, at no cost yet."""
+
+    dish: Dish
+    roles: tuple[tuple[DishRole, tuple[FoodOption, ...]], ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether there are foods for every role; what only flavours may be missing."""
+        return all(len(foods) >= role.least or role.name == "seasoning" for role, foods in self.roles)
+
+
+class Kitchen:
+    """The dishes that the allowed foods make."""
+
+    def __init__(self, dishes: Iterable[Dish], foods: Sequence[Food], preferences: FoodPreferences) -> None:
+        allowed = [food for food in foods if preferences.allows(food)]
+        self._liking = {food.slug: preferences.weight(food) for food in allowed}
+        possible = [PossibleDish(dish, tuple((role, fillers(role, allowed)) for role in dish.roles)) for dish in dishes]
+        self._dishes = [one for one in possible if one.complete]
+
+    def every(self, times: frozenset[MealTime]) -> tuple[DishOption, ...]:
+        """Every dish for these times of day, each with every food that can fill its roles."""
+        return tuple(
+            _option(one.dish, ANY_COST, [(role, [replace(food, cost=ANY_COST) for food in foods]) for role, foods in one.roles])
+            for one in self._dishes
+            if one.dish.times & times
+        )  # fmt: skip
+
+    def draw(
+        self, times: frozenset[MealTime], eaten: Mapping[str, int], rng: np.random.Generator
+    ) -> tuple[DishOption, ...]:
+        """Some dishes for a meal, each with some foods.
+
+        Parameters: `times`, which the meal may be; `eaten`, on how many days of the week so far each food and dish
+        stood in the menu.
+        """
+        drawn: list[DishOption] = []
+        for course, count in DISHES.items():
+            here = [one for one in self._dishes if one.dish.course == course and one.dish.times & times]
+            weights = [self._dish_weight(one, eaten) for one in here]
+            for index in _sample(weights, count, rng):
+                cost = float(rng.uniform(0.5, 1.5)) / max(weights[index], 0.1) ** 0.5
+                roles = [(role, self._drawn(role, foods, eaten, rng)) for role, foods in here[index].roles]
+                drawn.append(_option(here[index].dish, cost * COURSE_COST[course], roles))
+        return tuple(drawn)
+
+    def food_cost(self, food: Food, eaten: Mapping[str, int], rng: np.random.Generator) -> float:
+        """Cost of taking a food: by chance, less for one that is liked and not lately eaten."""
+        weight = self._food_weight(food, eaten)
+        return float(rng.uniform(0.5, 1.5)) / max(weight, 1e-6) ** 0.5 - LIKED_BONUS * (weight > 1.0)
+
+    def _drawn(
+        self, role: DishRole, foods: Sequence[FoodOption], eaten: Mapping[str, int], rng: np.random.Generator
+    ) -> list[FoodOption]:
+        count = int(rng.integers(role.least, role.most + 1)) if role.flavour else role.most + FOODS_BESIDE
+        chosen = _sample([self._food_weight(option.food, eaten) for option in foods], count, rng)
+        return [replace(foods[index], cost=self.food_cost(foods[index].food, eaten, rng)) for index in chosen]
+
+    def _dish_weight(self, one: PossibleDish, eaten: Mapping[str, int]) -> float:
+        """How gladly a dish is taken: by its best liked food, less gladly where it needs one that is not."""
+        best = [(role, max((self._liking[option.food.slug] for option in foods), default=1.0)) for role, foods in one.roles]
+        liked = max(weight for _, weight in best)
+        disliked = min([1.0, *(weight for role, weight in best if role.least > 0)])
+        return liked * disliked * EATEN_BEFORE ** eaten.get(one.dish.slug, 0)  # fmt: skip
+
+    def _food_weight(self, food: Food, eaten: Mapping[str, int]) -> float:
+        assert food.portion is not None
+        fresh = 1.0 if food.portion.role in STAPLES else EATEN_BEFORE ** eaten.get(food.slug, 0)
+        return self._liking[food.slug] * fresh
+
+
+def fillers(role: DishRole, foods: Iterable[Food]) -> tuple[FoodOption, ...]:
+    """The foods that can fill a role, each with its portion there, at no cost."""
+    taken = [(food, role.portion(food)) for food in foods if role.takes(food, own=food.slug.startswith(OWN))]
+    return tuple(FoodOption(food, portion, 0.0) for food, portion in taken if portion is not None)
+
+
+def _sample(weights: Sequence[float], count: int, rng: np.random.Generator) -> list[int]:
+    """Indices of some, by weight, without putting back; in order."""
+    keys = rng.exponential(1.0, len(weights)) / np.maximum(weights, 1e-9)  # the smallest are a weighted sample
+    return sorted(int(index) for index in np.argsort(keys, kind="stable")[:count])
+
+
+def _option(dish: Dish, cost: float, roles: Iterable[tuple[DishRole, Sequence[FoodOption]]]) -> DishOption:
+    """A dish to choose; of what flavours it the first stand in it, in their smallest ordinary amount."""
+    listed = list(roles)
+    flavours = [flavour(role, option) for role, foods in listed if role.flavour for option in foods[: role.most]]
+    return DishOption(
+        dish, cost, tuple((role, tuple(foods)) for role, foods in listed if not role.flavour), tuple(flavours)
+    )
+
+
+def flavour(role: DishRole, option: FoodOption) -> Item:
+    """A food that is there for the taste."""
+    least, food = option.portion.least, option.food
+    return Item(food, role.name, food.grams(least) if food.unit else least, least if food.unit else None)
