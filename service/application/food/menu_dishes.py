@@ -1,5 +1,6 @@
 """Which dishes somebody may be served: the foods that fill their roles, and a draw of them by seed and liking."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -8,8 +9,8 @@ import numpy as np
 from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menu_program import DishOption, FoodOption, Item
 from service.application.log.foods import OWN
-from service.domain.nutrition.dishes import Course, Dish, DishRole, MealTime
-from service.domain.nutrition.foods import Food
+from service.domain.nutrition.dishes import DISPENSABLE, Course, Dish, DishRole, MealTime
+from service.domain.nutrition.foods import Food, Role
 
 DISHES: Mapping[Course, int] = {"dish": 3, "side": 1, "afters": 2}  # drawn for a meal
 FOODS_BESIDE = 1  # drawn for a role beyond those that may stand in it
@@ -27,11 +28,6 @@ class PossibleDish:
     dish: Dish
     roles: tuple[tuple[DishRole, tuple[FoodOption, ...]], ...]
 
-    @property
-    def complete(self) -> bool:
-        """Whether there are foods for every role; what only flavours may be missing."""
-        return all(len(foods) >= role.least or role.name == "seasoning" for role, foods in self.roles)
-
 
 class Kitchen:
     """The dishes that the allowed foods make."""
@@ -39,16 +35,18 @@ class Kitchen:
     def __init__(self, dishes: Iterable[Dish], foods: Sequence[Food], preferences: FoodPreferences) -> None:
         allowed = [food for food in foods if preferences.allows(food)]
         self._liking = {food.slug: preferences.weight(food) for food in allowed}
-        possible = [PossibleDish(dish, tuple((role, fillers(role, allowed)) for role in dish.roles)) for dish in dishes]
-        self._dishes = [one for one in possible if one.complete]
+        pantry = Pantry(allowed)
+        possible = [possible_dish(dish, pantry) for dish in dishes]
+        self._dishes = [one for one in possible if one is not None]
 
     def every(self, times: frozenset[MealTime]) -> tuple[DishOption, ...]:
-        """Every dish for these times of day, each with every food that can fill its roles."""
-        return tuple(
-            _option(one.dish, ANY_COST, [(role, [replace(food, cost=ANY_COST) for food in foods]) for role, foods in one.roles])
-            for one in self._dishes
-            if one.dish.times & times
-        )  # fmt: skip
+        """Every dish for these times of day, each with the foods by which it can be most or least of anything."""
+        options = []
+        for one in self._at(times):
+            roles = [(role, foods if role.flavour else _extremes(foods, role.most)) for role, foods in one.roles]
+            priced = [(role, [replace(food, cost=ANY_COST) for food in foods]) for role, foods in roles]
+            options.append(_option(one.dish, ANY_COST, priced))
+        return tuple(options)
 
     def draw(
         self, times: frozenset[MealTime], eaten: Mapping[str, int], rng: np.random.Generator
@@ -59,14 +57,20 @@ class Kitchen:
         stood in the menu.
         """
         drawn: list[DishOption] = []
+        at = self._at(times)
         for course, count in DISHES.items():
-            here = [one for one in self._dishes if one.dish.course == course and one.dish.times & times]
+            here = [one for one in at if one.dish.course == course]
             weights = [self._dish_weight(one, eaten) for one in here]
             for index in _sample(weights, count, rng):
                 cost = float(rng.uniform(0.5, 1.5)) / max(weights[index], 0.1) ** 0.5
                 roles = [(role, self._drawn(role, foods, eaten, rng)) for role, foods in here[index].roles]
                 drawn.append(_option(here[index].dish, cost * COURSE_COST[course], roles))
         return tuple(drawn)
+
+    def _at(self, times: frozenset[MealTime]) -> list[PossibleDish]:
+        """The dishes for these times; where nothing allowed makes one, of any time."""
+        here = [one for one in self._dishes if one.dish.times & times]
+        return here if any(one.dish.course == "dish" for one in here) else self._dishes
 
     def food_cost(self, food: Food, eaten: Mapping[str, int], rng: np.random.Generator) -> float:
         """Cost of taking a food: by chance, less for one that is liked and not lately eaten."""
@@ -93,10 +97,52 @@ class Kitchen:
         return self._liking[food.slug] * fresh
 
 
-def fillers(role: DishRole, foods: Iterable[Food]) -> tuple[FoodOption, ...]:
-    """The foods that can fill a role, each with its portion there, at no cost."""
-    taken = [(food, role.portion(food)) for food in foods if role.takes(food, own=food.slug.startswith(OWN))]
-    return tuple(FoodOption(food, portion, 0.0) for food, portion in taken if portion is not None)
+class Pantry:
+    """Foods by the words and kinds by which roles take them."""
+
+    def __init__(self, foods: Iterable[Food]) -> None:
+        self._by_word: dict[str, list[int]] = defaultdict(list)
+        self._by_kind: dict[Role, list[int]] = defaultdict(list)  # a practice's own
+        self._foods = list(foods)
+        for index, food in enumerate(self._foods):
+            self._by_word[food.slug].append(index)
+            self._by_word[food.group].append(index)
+            if food.portion is not None and food.slug.startswith(OWN):
+                self._by_kind[food.portion.role].append(index)
+
+    def fillers(self, role: DishRole) -> tuple[FoodOption, ...]:
+        """The foods that can fill a role, each with its portion there, at no cost; in the order of the foods."""
+        taken = {index for word in role.words for index in self._by_word.get(word, ())}
+        taken |= {index for kind in role.own for index in self._by_kind.get(kind, ())}
+        foods = [(self._foods[index], role.portion(self._foods[index])) for index in sorted(taken)]
+        return tuple(FoodOption(food, portion) for food, portion in foods if portion is not None)
+
+
+def possible_dish(dish: Dish, pantry: Pantry) -> PossibleDish | None:
+    """A dish with all that can fill its roles; None where a role that it cannot do without stays empty."""
+    roles = []
+    for role in dish.roles:
+        foods = pantry.fillers(role)
+        if len(foods) < role.least:
+            if role.name not in DISPENSABLE:
+                return None
+            role = replace(role, least=len(foods))
+        roles.append((role, foods))
+    return PossibleDish(dish, tuple(roles))
+
+
+def _extremes(foods: Sequence[FoodOption], count: int) -> list[FoodOption]:
+    """Of some foods those with the most and the least energy in a portion, and of protein, fat and so on in a kcal."""
+    if len(foods) <= 2:
+        return list(foods)
+    rows = [(food, food.food.per_100g) for food in foods]
+    table = np.array([[made.protein_g, made.fat_g, made.carbohydrate_g, made.fibre_g] for _, made in rows])
+    energy = np.array([max(made.energy_kcal, 1.0) for _, made in rows])
+    most_g = np.array([food.steps[1] * food.grams_per_step for food in foods])
+    least_g = np.array([food.steps[0] * food.grams_per_step for food in foods])
+    scores = np.column_stack([table / energy[:, None], -table / energy[:, None], energy * most_g, -energy * least_g])
+    kept = np.argsort(-scores, axis=0, kind="stable")[:count]
+    return [foods[index] for index in sorted({int(index) for index in kept.ravel()})]
 
 
 def _sample(weights: Sequence[float], count: int, rng: np.random.Generator) -> list[int]:

@@ -20,14 +20,20 @@ from service.domain.nutrition.dishes import COURSES, Course, Dish, DishRole
 from service.domain.nutrition.foods import Food, Portion
 from service.domain.nutrition.menu_limits import DAY_NUTRIENTS, INF, Band, DayLimits, MealLimits
 
-NODES = 400  # of the search tree: a count and no time, so that the answer does not depend on the machine
+GAP = 0.5  # of the best cost: a menu need not be the best
+RELAXED_GAP = 0.1  # but a change of limits had better be small
 BIG_MEAL_KCAL = 900.0  # from here on two things may follow a dish
 REPEATED = ("fat", "seasoning")  # kinds of food that may stand in several meals of a day
+LARGE = 0.75  # of the largest portion: more costs extra
+LARGE_COST = 1.0  # for the largest portion, against costs of foods near 1
 FAR = 0.5  # of the way from the usual amount to the end of a portion: farther costs twice
 FAR_COST = 0.5  # for an amount at the end of a portion, against energy at the edge of its band
 NEAR = 0.5  # of the way from the middle of the day's energy band to its edge: nearer is no better
 BESIDE_COST = 1.0  # for energy at the edge of its band
-ROLE_COST = {"vegetable": 0.6, "fruit": 0.4, "powder": 2.0, "sweet": 1.5}  # greens and fruit freely, powder last
+ROLE_COST = {"vegetable": 0.3, "fruit": 0.3, "powder": 2.0, "sweet": 1.5}  # greens and fruit freely, powder last
+GREENS = ("vegetable", "fruit")
+GREENS_G = 400.0  # of vegetables and fruit a day, not enforced: WHO 2003, Technical Report Series 916, table 6
+GREENS_COST = 4.0  # for a day without any
 RELAX_COST = 1000.0  # of a whole target missed, against costs of foods near 1
 
 
@@ -47,6 +53,12 @@ class ServedDish:
 
     dish: Dish
     items: tuple[Item, ...]
+
+    @property
+    def title(self) -> str:
+        """What it is called with its foods."""
+        names = {item.role for item in self.items}
+        return self.dish.title({name: [item.food for item in self.items if item.role == name] for name in names})
 
 
 @dataclass(frozen=True)
@@ -154,7 +166,7 @@ class _Program:
         self.lows.append(least)
         self.highs.append(most)
 
-    def solve(self, nodes: int) -> NDArray[np.float64] | None:
+    def solve(self, gap: float) -> NDArray[np.float64] | None:
         """Values of the columns, None when there are none that keep all rows."""
         lp = highspy.HighsLp()
         lp.num_col_, lp.num_row_ = len(self.cost), len(self.lows)
@@ -170,7 +182,7 @@ class _Program:
         solver = _Solver()  # type: ignore[no-untyped-call]
         for name, value in _OPTIONS.items():
             solver.setOptionValue(name, value)
-        solver.setOptionValue("mip_max_nodes", nodes)
+        solver.setOptionValue("mip_rel_gap", gap)
         solver.passModel(lp)
         solver.run()
         if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
@@ -183,7 +195,7 @@ _OPTIONS: Mapping[str, bool | int | float | str] = {
     "threads": 1,
     "parallel": "off",
     "random_seed": 1,
-    "mip_rel_gap": 0.25,
+    "mip_max_nodes": 400,  # a count and no time, so that the answer does not depend on the machine
     "mip_max_improving_sols": 4,
     "mip_feasibility_tolerance": 1e-7,
 }
@@ -230,9 +242,11 @@ def plan_day(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = F
     tables: _Tables = [(meal.limits, [_plate(program, option) for option in meal.dishes]) for meal in meals]
     for meal, plates in tables:
         _one_dish(program, meal, plates)
-    _once_a_day(program, [plate for _, plates in tables for plate in plates])
+    everything = [plate for _, plates in tables for plate in plates]
+    _once_a_day(program, everything)
+    _greens(program, everything)
     _keep_limits(program, tables, limits, relax)
-    values = program.solve(NODES)
+    values = program.solve(RELAXED_GAP if relax else GAP)
     if values is None:
         return None
     chosen = [MealOptions(meal, _taken(plates, values)) for meal, plates in tables]
@@ -248,7 +262,7 @@ def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = 
     program = _Program()
     tables: _Tables = [(meal.limits, [_set_plate(program, option) for option in meal.dishes]) for meal in meals]
     slack = _keep_limits(program, tables, limits, relax)
-    values = program.solve(NODES)
+    values = program.solve(RELAXED_GAP if relax else GAP)
     if values is None:
         return None
     served = tuple(PlannedMeal(meal.slot, _served(plates, values)) for meal, plates in tables)
@@ -300,6 +314,9 @@ def _place(program: _Program, option: FoodOption, role: DishRole, chosen: int, *
     steps = program.column(0.0, most, whole)
     program.row([(steps, 1.0), (chosen, -float(least))], 0.0, INF)
     program.row([(steps, 1.0), (chosen, -float(most))], -INF, 0.0)
+    if not whole:
+        large = program.column(LARGE_COST / most / (1.0 - LARGE), INF, whole=False)
+        program.row([(steps, 1.0), (large, -1.0)], -INF, LARGE * most)
     return _Place(option, role, steps, chosen)
 
 
@@ -382,6 +399,14 @@ def _well_inside(program: _Program, plates: Sequence[_Plate], band: Band) -> Non
     over, under = (program.column(BESIDE_COST / half / (1.0 - NEAR), INF, whole=False) for _ in range(2))
     terms = [term for plate in plates for term in plate.amounts("energy_kcal")]
     program.row([*terms, (over, -1.0), (under, 1.0)], middle - NEAR * half, middle + NEAR * half)
+
+
+def _greens(program: _Program, plates: Sequence[_Plate]) -> None:
+    """A cost for a day with little vegetables and fruit."""
+    places = [place for plate in plates for place in plate.places]
+    terms = [(place.steps, place.option.grams_per_step) for place in places if place.option.portion.role in GREENS]
+    missing = program.column(GREENS_COST / GREENS_G, GREENS_G, whole=False)
+    program.row([*terms, (missing, 1.0)], GREENS_G, INF)
 
 
 def _once_a_day(program: _Program, plates: Sequence[_Plate]) -> None:

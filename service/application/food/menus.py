@@ -95,8 +95,8 @@ def plan_menus(
     for offset, day in enumerate(limits):
         on = first + timedelta(days=offset)
         menu = _one_day(kitchen, day, times, week.eaten, np.random.default_rng([seed, on.toordinal()]))
-        if menu is None:
-            raise Infeasible(on, explain(kitchen, day, times))
+        if menu is None or menu.relaxed:
+            raise Infeasible(on, () if menu is None else menu.relaxed)
         week.add(MenuDay(on, menu))
     return week.days
 
@@ -105,6 +105,7 @@ def _one_day(
     kitchen: Kitchen, limits: DayLimits, times: Sequence[frozenset[MealTime]], eaten: Mapping[str, int],
     rng: np.random.Generator,
 ) -> Menu | None:  # fmt: skip
+    """A menu; where there is none, the one under the least change of limits, None when no change would do."""
     if not limits.meals:
         return None
     for _ in range(DRAWS):
@@ -112,19 +113,8 @@ def _one_day(
         menu = plan_day(drawn, limits)
         if menu is not None:
             return menu
-    return plan_day(_everything(kitchen, limits, times), limits)
-
-
-def _everything(kitchen: Kitchen, limits: DayLimits, times: Sequence[frozenset[MealTime]]) -> list[MealOptions]:
-    return [MealOptions(meal, kitchen.every(times[meal.slot - 1])) for meal in limits.meals]
-
-
-def explain(kitchen: Kitchen, limits: DayLimits, times: Sequence[frozenset[MealTime]]) -> tuple[Relaxed, ...]:
-    """The least change of limits under which there is a menu of these dishes; empty when no change would do."""
-    if not limits.meals:
-        return ()
-    menu = plan_day(_everything(kitchen, limits, times), limits, relax=True)
-    return () if menu is None else menu.relaxed
+    everything = [MealOptions(meal, kitchen.every(times[meal.slot - 1])) for meal in limits.meals]
+    return plan_day(everything, limits, relax=True)
 
 
 def nutrients_of(items: Iterable[Item]) -> Nutrients:

@@ -1,7 +1,9 @@
 """Dishes: which foods make one, in which roles and amounts, and at which meals of a day they are eaten."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, floor
+from re import split
 from typing import Literal, get_args
 
 from service.domain.nutrition.foods import Food, Portion, Role
@@ -12,7 +14,9 @@ Taste = Literal["sweet", "savoury"]
 TASTES: tuple[Taste, ...] = get_args(Taste)
 MealTime = Literal["breakfast", "snack", "main"]
 MEAL_TIMES: tuple[MealTime, ...] = get_args(MealTime)
-FLAVOURS = ("sauce", "seasoning")  # roles whose foods stand in their smallest ordinary amount
+FLAVOURS = ("sauce", "spice", "dressing", "seasoning")  # roles whose foods stand in their smallest ordinary amount
+DISPENSABLE = ("vegetable", "fat", "dressing", "seasoning")  # somebody who may eat none gets the dish without
+PROPER = ("Greek", "Swiss", "Brussels", "Romaine", "Brazil")  # words of food names that stay capital
 
 _BREAKFAST: frozenset[MealTime] = frozenset(["breakfast"])
 _SNACK: frozenset[MealTime] = frozenset(["snack"])
@@ -48,13 +52,6 @@ class DishRole:
     least_g: float = 0.0
     most_g: float = float("inf")
 
-    def takes(self, food: Food, *, own: bool = False) -> bool:
-        """Whether a food can fill it; `own`, whether the food is a practice's own."""
-        if self.portion(food) is None:
-            return False
-        assert food.portion is not None
-        return food.slug in self.words or food.group in self.words or (own and food.portion.role in self.own)
-
     def portion(self, food: Food) -> Portion | None:
         """The ordinary portion of a food in this role; None where there is none."""
         usual = food.portion
@@ -75,7 +72,7 @@ class DishRole:
 
 @dataclass(frozen=True)
 class Dish:
-    """A pattern of a dish."""
+    """A pattern of a dish; in its name stand roles in braces for the foods that fill them."""
 
     slug: str
     name: str
@@ -84,3 +81,23 @@ class Dish:
     times: frozenset[MealTime]
     roles: tuple[DishRole, ...]
     follows: frozenset[Taste] = frozenset()  # of a side or afters: tastes of the dishes that it goes with
+
+    def title(self, foods: Mapping[str, Sequence[Food]]) -> str:
+        """What the dish is called with these foods, by role: "Curry of chicken thigh and spinach with brown rice"."""
+        words = {name: _listed([_short(food) for food in here]) for name, here in foods.items()}
+        try:
+            title = self.name.format_map(words)
+        except KeyError:  # the dish goes without a food that usually gives it its name
+            title = self.slug.replace("-", " ")
+        return title[0].upper() + title[1:]
+
+
+def _short(food: Food) -> str:
+    """The name of a food within a sentence, without how it was prepared."""
+    name = split(r", | \(| with skin", food.name)[0]
+    ordinary = name.split()[0] not in PROPER and name[1:2].islower()
+    return name[0].lower() + name[1:] if ordinary else name
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
