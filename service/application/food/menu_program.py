@@ -5,7 +5,8 @@ is filled by its number of foods, each within an ordinary portion. What flavours
 day's and the meals' limits. A first program chooses, at a cost per dish and per food, so that liked and not lately
 eaten dishes of few foods are taken; there amounts are not yet whole numbers of kitchen steps (units, or a few grams),
 which makes it quick. A second one weighs out what was chosen, in whole steps and middling portions. Energy well inside
-its band is as good as in the middle.
+its band is as good as in the middle. Where limits give way, amounts are whole from the start, so that what is said to
+help does.
 """
 
 from collections import defaultdict
@@ -239,7 +240,7 @@ def plan_day(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = F
     such menu within the search.
     """
     program = _Program()
-    tables: _Tables = [(meal.limits, [_plate(program, option) for option in meal.dishes]) for meal in meals]
+    tables: _Tables = [(meal.limits, [_plate(program, option, relax) for option in meal.dishes]) for meal in meals]
     for meal, plates in tables:
         _one_dish(program, meal, plates)
     everything = [plate for _, plates in tables for plate in plates]
@@ -269,16 +270,16 @@ def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = 
     return Menu(served, slack.given(values) if slack else ())
 
 
-def _plate(program: _Program, option: DishOption) -> _Plate:
+def _plate(program: _Program, option: DishOption, whole: bool) -> _Plate:
     """A dish's columns; each role is filled when the dish is taken and empty when it is not."""
     taken = program.column(option.cost, 1.0)
     places: list[_Place] = []
     for role, foods in option.roles:
         if len(foods) == 1 and role.least == 1:
             program.cost[taken] += _cost(foods[0])
-            here = [_place(program, foods[0], role, taken, whole=False)]
+            here = [_place(program, foods[0], role, taken, whole=whole)]
         else:
-            here = [_place(program, food, role, program.column(_cost(food), 1.0), whole=False) for food in foods]
+            here = [_place(program, food, role, program.column(_cost(food), 1.0), whole=whole) for food in foods]
             chosen = [(place.chosen, 1.0) for place in here]
             program.row([*chosen, (taken, -float(role.least))], 0.0, INF)
             program.row([*chosen, (taken, -float(role.most))], -INF, 0.0)
