@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends
 from pydantic import Field
@@ -19,8 +19,9 @@ from service.auth import requires
 from service.catalogue.sentences import render
 from service.domain import evidence as ev
 from service.domain.nutrition.day_split import split_targets
-from service.domain.rules.menu_safety import Refusal, refusals
+from service.domain.rules.menu_safety import Refusal, missing_facts, refusals
 from service.domain.rules.targets import energy_floor_kcal
+from service.domain.sentence import say
 from service.errors import Fault, Invalid, NotFound
 from service.store.scope import Scope
 from service.store.tables import Athlete
@@ -41,7 +42,7 @@ class MenuTargets(Body):
     fat_g: Grams | None = None
     carbohydrate_g: Grams | None = None
     fibre_g: Grams | None = None
-    meals: Annotated[list[MealTarget], Field(min_length=1, max_length=4)] | None = None
+    meals: Annotated[list[MealTarget], Field(max_length=6)] | None = None
 
 
 class SplitBody(Body):
@@ -52,11 +53,22 @@ class SplitBody(Body):
     targets: MenuTargets | None = None
 
 
+class DayTargets(Answer):
+    """What a day is to come to; null is not limited."""
+
+    energy_kcal: float
+    protein_g: float | None
+    fat_g: float | None
+    carbohydrate_g: float | None
+    fibre_g: float | None
+    meals: list[MealTarget]
+
+
 class SplitAnswer(Answer):
     """What to eat on either kind of day; the week's energy is that of seven days of the targets."""
 
-    training_day: dict[str, Any]
-    rest_day: dict[str, Any]
+    training_day: DayTargets
+    rest_day: DayTargets
     training_days: list[str]
     week_energy_kcal: float
 
@@ -76,8 +88,8 @@ async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnsw
     made = split_targets(targets, len(days), body.split_pct, energy_floor_kcal(evidence, policy))
     week = len(days) * made.training_day.energy_kcal + (7 - len(days)) * made.rest_day.energy_kcal
     return SplitAnswer(
-        training_day=shown_targets(made.training_day),
-        rest_day=shown_targets(made.rest_day),
+        training_day=DayTargets.model_validate(made.training_day),
+        rest_day=DayTargets.model_validate(made.rest_day),
         training_days=days,
         week_energy_kcal=week,
     )
@@ -100,17 +112,21 @@ async def targets_on(
     targets = []
     for day, in_force in zip(days, await plan.targets_on(scope, athlete.id, evidence, days), strict=True):
         if in_force is None:
-            raise Invalid.field("/targets", "missing", f"nothing is to be eaten yet on {day}; give targets")
+            raise _no_targets(evidence, day)
         targets.append(in_force)
     return targets
+
+
+def _no_targets(evidence: ev.Evidence, day: date) -> Invalid:
+    """That nothing is to be eaten yet, and what of the athlete is not known of all that energy targets rest on."""
+    detail = render(say("menu.no_targets", on=day))
+    unknown = [
+        Fault(f"/athlete/{fact}", "missing", render(say("menu.missing_fact", fact=fact)))
+        for fact in missing_facts(evidence)
+    ]
+    return Invalid(detail, [Fault("/targets", "missing", detail), *unknown])
 
 
 def _given(body: MenuTargets) -> ev.Targets:
     meals = tuple(ev.Meal(meal.slot, meal.energy_kcal, meal.protein_g) for meal in body.meals or ())
     return ev.Targets(**body.model_dump(exclude={"meals"}), meals=meals)
-
-
-def shown_targets(targets: ev.Targets) -> dict[str, Any]:
-    """Targets as an answer shows them."""
-    names = ("energy_kcal", "protein_g", "fat_g", "carbohydrate_g", "fibre_g")
-    return {name: getattr(targets, name) for name in names} | {"meals": [vars(meal) for meal in targets.meals]}

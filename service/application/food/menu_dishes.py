@@ -72,21 +72,18 @@ class Kitchen:
         here = [one for one in self._dishes if one.dish.times & times]
         return here if any(one.dish.course == "dish" for one in here) else self._dishes
 
-    def food_cost(self, food: Food, eaten: Mapping[str, int], rng: np.random.Generator) -> float:
-        """Cost of taking a food: by chance, less for one that is liked and not lately eaten."""
-        weight = self._food_weight(food, eaten)
-        return float(rng.uniform(0.5, 1.5)) / max(weight, 1e-6) ** 0.5 - LIKED_BONUS * (weight > 1.0)
-
     def _drawn(
         self, role: DishRole, foods: Sequence[FoodOption], eaten: Mapping[str, int], rng: np.random.Generator
     ) -> list[FoodOption]:
         count = int(rng.integers(role.least, role.most + 1)) if role.flavour else role.most + FOODS_BESIDE
-        chosen = _sample([self._food_weight(option.food, eaten) for option in foods], count, rng)
-        return [replace(foods[index], cost=self.food_cost(foods[index].food, eaten, rng)) for index in chosen]
+        weights = [self._food_weight(option.food, eaten) for option in foods]
+        return [replace(foods[index], cost=food_cost(weights[index], rng)) for index in _sample(weights, count, rng)]
 
     def _dish_weight(self, one: PossibleDish, eaten: Mapping[str, int]) -> float:
         """How gladly a dish is taken: by its best liked food, less gladly where it needs one that is not."""
-        best = [(role, max((self._liking[option.food.slug] for option in foods), default=1.0)) for role, foods in one.roles]
+        best = [
+            (role, max((self._liking[option.food.slug] for option in foods), default=1.0)) for role, foods in one.roles
+        ]
         liked = max(weight for _, weight in best)
         disliked = min([1.0, *(weight for role, weight in best if role.least > 0)])
         return liked * disliked * EATEN_BEFORE ** eaten.get(one.dish.slug, 0)  # fmt: skip
@@ -95,6 +92,11 @@ class Kitchen:
         assert food.portion is not None
         fresh = 1.0 if food.portion.role in STAPLES else EATEN_BEFORE ** eaten.get(food.slug, 0)
         return self._liking[food.slug] * fresh
+
+
+def food_cost(weight: float, rng: np.random.Generator) -> float:
+    """Cost of taking a food that is drawn with a weight: by chance, less for one that is gladly taken."""
+    return float(rng.uniform(0.5, 1.5) / max(weight, 1e-6) ** 0.5 - LIKED_BONUS * (weight > 1.0))
 
 
 class Pantry:

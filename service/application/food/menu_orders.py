@@ -1,4 +1,4 @@
-"""From what is asked for an athlete's days to their menus: split targets, what is eaten already, limits, the foods."""
+"""From what is asked for an athlete's days to their menus: targets, what is eaten already, limits, the foods."""
 
 import asyncio
 import uuid
@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service.application.food.food_preferences import FoodPreferences
+from service.application.food.menu_swap import Swap, swap_food
 from service.application.food.menus import MenuDay, plan_menus, shopping
 from service.application.schedule import WEEKDAYS
+from service.catalogue.dishes import dishes
 from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, Targets
 from service.domain.nutrition.day_split import split_targets
 from service.domain.nutrition.foods import NUTRIENTS, Food, Nutrients, total
-from service.domain.nutrition.menu_limits import EatenPart, eaten_so_far, limits_of_days
+from service.domain.nutrition.logging_scale import LoggingScale
+from service.domain.nutrition.menu_limits import DayLimits, EatenPart, eaten_so_far, limits_of_days
 from service.domain.policy import Policy
 from service.domain.rules.gate import gate
 from service.domain.rules.menu_safety import cautions, protein_ceiling_g
@@ -27,29 +30,43 @@ class MenuOrder:
     """Menus asked for, from a day on.
 
     `meals_left` of a first day that is under way, with what was `eaten` on it (the logged meals where that is not
-    said); `training_days` (weekdays by name) where the week's carbohydrate is split over them, by `split_pct`.
+    said), both as the athlete logs; `training_days` (weekdays by name) where the week's carbohydrate is split over
+    them, by `split_pct`.
     """
 
     first: date
     preferences: FoodPreferences
-    meals_per_day: int | None
-    meals_left: int | None
-    eaten: EatenPart | None
-    training_days: Collection[str] | None
-    split_pct: float
-    seed: int
+    meals_per_day: int | None = None
+    meals_left: int | None = None
+    eaten: EatenPart | None = None
+    training_days: Collection[str] | None = None
+    split_pct: float = 0.0
+    seed: int = 1
+
+
+@dataclass(frozen=True)
+class DayTargets:
+    """What a day is to come to as the athlete logs, and as it is weighed out."""
+
+    logged: Targets
+    weighed: Targets
 
 
 @dataclass(frozen=True)
 class Menus:
-    """Menus with the targets that they keep, what was eaten on the first day, what to buy (g as eaten), cautions."""
+    """Menus with the targets that they keep, and what was eaten on the first day, weighed; what to buy, g as eaten.
+
+    `ratio`, of what is eaten to what is logged, and `why`; `cautions`, what a coach should know.
+    """
 
     days: Sequence[MenuDay]
-    targets: Sequence[Targets]
+    targets: Sequence[DayTargets]
     eaten: Nutrients | None
     shopping: Sequence[tuple[Food, float]]
     eating_window: Mapping[str, str] | None
     cautions: Sequence[str]
+    ratio: float
+    why: str
 
 
 async def make_menus(
@@ -67,18 +84,76 @@ async def make_menus(
     """
     evidence, policy = known
     targets = _split_days(order, targets, energy_floor_kcal(evidence, policy))
-    per_day = order.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
-    eaten = await _eaten(scope, athlete.id, order, targets[0])
-    ceiling_g = protein_ceiling_g(evidence, policy) if gate(evidence, policy).kidney_closed else None
-    limits = limits_of_days(targets, per_day, eaten, order.meals_left, ceiling_g)
-    most_meals = max(per_day, len(limits[-1].meals))
+    meals = order.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
+    kept = await _to_keep(scope, athlete, order, targets, known, meals)
+    most_meals = max(meals, len(kept.limits[-1].meals))
     days = await asyncio.to_thread(
-        plan_menus, list(foods.values()), order.preferences, order.first, limits, order.seed, most_meals
-    )
-    return Menus(
-        days, targets, eaten, shopping(days), _window(athlete, evidence, policy),
-        [render(caution) for caution in cautions(evidence, policy, targets[0])],
+        plan_menus, dishes().values(), list(foods.values()), order.preferences, order.first, kept.limits, order.seed,
+        most_meals,
     )  # fmt: skip
+    return _menus(athlete, known, kept, days)
+
+
+async def swap(
+    scope: Scope,
+    athlete: Athlete,
+    order: MenuOrder,
+    targets: Targets,
+    known: tuple[Evidence, Policy],
+    foods: Mapping[str, Food],
+    wanted: Swap,
+) -> Menus:
+    """A day's menu with one food replaced and its amounts moved, so that the day keeps its targets.
+
+    Parameters as `make_menus`. Raises Invalid where the meals are none that a menu could be or nothing may stand in the
+    food's place, Infeasible when no amounts keep the targets.
+    """
+    meals = order.meals_per_day or len(wanted.meals)
+    kept = await _to_keep(scope, athlete, order, [targets], known, meals)
+    menu = await asyncio.to_thread(
+        swap_food, wanted, dishes(), foods, order.preferences, kept.limits[0], order.first, order.seed
+    )
+    return _menus(athlete, known, kept, [MenuDay(order.first, menu)])
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """What the days have to keep."""
+
+    scale: LoggingScale
+    targets: Sequence[DayTargets]
+    eaten: Nutrients | None
+    limits: Sequence[DayLimits]
+
+
+async def _to_keep(
+    scope: Scope, athlete: Athlete, order: MenuOrder, targets: Sequence[Targets], known: tuple[Evidence, Policy],
+    meals: int,
+) -> _Kept:  # fmt: skip
+    evidence, policy = known
+    scale = LoggingScale.of(evidence)
+    floor_kcal = energy_floor_kcal(evidence, policy)
+    both = [DayTargets(logged, scale.weighed(logged, floor_kcal)) for logged in targets]
+    logged = await _eaten(scope, athlete.id, order, targets[0])
+    eaten = None if logged is None else scale.eaten(logged)
+    ceiling_g = protein_ceiling_g(evidence, policy) if gate(evidence, policy).kidney_closed else None
+    limits = limits_of_days([day.weighed for day in both], meals, eaten, order.meals_left, ceiling_g)
+    return _Kept(scale, both, eaten, limits)
+
+
+def _menus(athlete: Athlete, known: tuple[Evidence, Policy], kept: _Kept, days: Sequence[MenuDay]) -> Menus:
+    evidence, policy = known
+    first = kept.targets[0]
+    return Menus(
+        days=days,
+        targets=kept.targets,
+        eaten=kept.eaten,
+        shopping=shopping(days),
+        eating_window=_window(athlete, evidence, policy),
+        cautions=[render(caution) for caution in cautions(evidence, policy, first.weighed)],
+        ratio=kept.scale.ratio,
+        why=render(kept.scale.why(first.logged, first.weighed)),
+    )
 
 
 def _split_days(order: MenuOrder, targets: Sequence[Targets], floor_kcal: float) -> Sequence[Targets]:

@@ -13,10 +13,10 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-import highspy
 import numpy as np
 from numpy.typing import NDArray
 
+from service.application.food.linear_program import LinearProgram
 from service.domain.nutrition.dishes import COURSES, Course, Dish, DishRole
 from service.domain.nutrition.foods import Food, Portion
 from service.domain.nutrition.menu_limits import DAY_NUTRIENTS, INF, Band, DayLimits, MealLimits
@@ -131,77 +131,6 @@ class MealOptions:
     dishes: tuple[DishOption, ...]
 
 
-class _Solver(highspy.Highs):
-    """HiGHS, silent before its first word: setting up the callbacks would write a banner to standard output."""
-
-    def enableCallbacks(self) -> None:
-        self.silent()
-        super().enableCallbacks()  # type: ignore[no-untyped-call]
-
-
-@dataclass
-class _Program:
-    """Columns and sparse rows as they are written."""
-
-    cost: list[float] = field(default_factory=list)
-    lower: list[float] = field(default_factory=list)
-    upper: list[float] = field(default_factory=list)
-    whole: list[bool] = field(default_factory=list)
-    lows: list[float] = field(default_factory=list)
-    highs: list[float] = field(default_factory=list)
-    starts: list[int] = field(default_factory=lambda: [0])
-    columns: list[int] = field(default_factory=list)
-    values: list[float] = field(default_factory=list)
-
-    def column(self, cost: float, upper: float, whole: bool = True, lower: float = 0.0) -> int:
-        self.cost.append(cost)
-        self.lower.append(lower)
-        self.upper.append(upper)
-        self.whole.append(whole)
-        return len(self.cost) - 1
-
-    def row(self, terms: Sequence[tuple[int, float]], least: float, most: float) -> None:
-        self.columns += [column for column, _ in terms]
-        self.values += [value for _, value in terms]
-        self.starts.append(len(self.columns))
-        self.lows.append(least)
-        self.highs.append(most)
-
-    def solve(self, gap: float) -> NDArray[np.float64] | None:
-        """Values of the columns, None when there are none that keep all rows."""
-        lp = highspy.HighsLp()
-        lp.num_col_, lp.num_row_ = len(self.cost), len(self.lows)
-        lp.col_cost_ = np.array(self.cost)
-        lp.col_lower_, lp.col_upper_ = np.array(self.lower), np.array(self.upper)
-        lp.row_lower_, lp.row_upper_ = np.array(self.lows), np.array(self.highs)
-        lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-        lp.a_matrix_.start_ = np.array(self.starts, dtype=np.int32)
-        lp.a_matrix_.index_ = np.array(self.columns, dtype=np.int32)
-        lp.a_matrix_.value_ = np.array(self.values)
-        kinds = highspy.HighsVarType
-        lp.integrality_ = [kinds.kInteger if whole else kinds.kContinuous for whole in self.whole]
-        solver = _Solver()  # type: ignore[no-untyped-call]
-        for name, value in _OPTIONS.items():
-            solver.setOptionValue(name, value)
-        solver.setOptionValue("mip_rel_gap", gap)
-        solver.passModel(lp)
-        solver.run()
-        if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
-            return None
-        return np.array(solver.getSolution().col_value)
-
-
-_OPTIONS: Mapping[str, bool | int | float | str] = {
-    "output_flag": False,
-    "threads": 1,
-    "parallel": "off",
-    "random_seed": 1,
-    "mip_max_nodes": 400,  # a count and no time, so that the answer does not depend on the machine
-    "mip_max_improving_sols": 4,
-    "mip_feasibility_tolerance": 1e-7,
-}
-
-
 @dataclass(frozen=True)
 class _Place:
     """A food's columns in a role of a dish."""
@@ -239,7 +168,7 @@ def plan_day(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = F
     as little as possible, instead of failing. Dishes, their roles and portions never give way. None when there is no
     such menu within the search.
     """
-    program = _Program()
+    program = LinearProgram()
     tables: _Tables = [(meal.limits, [_plate(program, option, relax) for option in meal.dishes]) for meal in meals]
     for meal, plates in tables:
         _one_dish(program, meal, plates)
@@ -260,7 +189,7 @@ def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = 
     Parameters as `plan_day`; of each role's foods as many are taken as it has at least. None when the limits cannot be
     kept.
     """
-    program = _Program()
+    program = LinearProgram()
     tables: _Tables = [(meal.limits, [_set_plate(program, option) for option in meal.dishes]) for meal in meals]
     slack = _keep_limits(program, tables, limits, relax)
     values = program.solve(RELAXED_GAP if relax else GAP)
@@ -270,7 +199,7 @@ def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = 
     return Menu(served, slack.given(values) if slack else ())
 
 
-def _plate(program: _Program, option: DishOption, whole: bool) -> _Plate:
+def _plate(program: LinearProgram, option: DishOption, whole: bool) -> _Plate:
     """A dish's columns; each role is filled when the dish is taken and empty when it is not."""
     taken = program.column(option.cost, 1.0)
     places: list[_Place] = []
@@ -290,7 +219,7 @@ def _plate(program: _Program, option: DishOption, whole: bool) -> _Plate:
     return _Plate(option, taken, tuple(places))
 
 
-def _set_plate(program: _Program, option: DishOption) -> _Plate:
+def _set_plate(program: LinearProgram, option: DishOption) -> _Plate:
     """The columns of a dish that is taken; only a role with more foods than it may have leaves a choice."""
     taken = program.column(0.0, 1.0, lower=1.0)
     places: list[_Place] = []
@@ -310,7 +239,7 @@ def _cost(option: FoodOption) -> float:
     return option.cost * ROLE_COST.get(option.portion.role, 1.0)
 
 
-def _place(program: _Program, option: FoodOption, role: DishRole, chosen: int, *, whole: bool) -> _Place:
+def _place(program: LinearProgram, option: FoodOption, role: DishRole, chosen: int, *, whole: bool) -> _Place:
     least, most = option.steps
     steps = program.column(0.0, most, whole)
     program.row([(steps, 1.0), (chosen, -float(least))], 0.0, INF)
@@ -321,7 +250,7 @@ def _place(program: _Program, option: FoodOption, role: DishRole, chosen: int, *
     return _Place(option, role, steps, chosen)
 
 
-def _near_the_usual(program: _Program, place: _Place) -> None:
+def _near_the_usual(program: LinearProgram, place: _Place) -> None:
     """A cost for the distance from the usual amount, dearer the farther."""
     least, most = place.option.steps
     usual = (least + most) / 2.0 if place.option.usual is None else place.option.usual / place.option.grams_per_step
@@ -333,7 +262,7 @@ def _near_the_usual(program: _Program, place: _Place) -> None:
         program.row([*terms, (beside, 1.0)], -room, INF)
 
 
-def _one_dish(program: _Program, meal: MealLimits, plates: Sequence[_Plate]) -> None:
+def _one_dish(program: LinearProgram, meal: MealLimits, plates: Sequence[_Plate]) -> None:
     """One dish; beside it at most one thing, after it one, or two of a big meal, that go with its taste."""
     courses: dict[Course, list[_Plate]] = {course: [] for course in COURSES}
     for plate in plates:
@@ -352,7 +281,7 @@ def _one_dish(program: _Program, meal: MealLimits, plates: Sequence[_Plate]) -> 
 class _Slack:
     """Columns by which limits may be missed."""
 
-    program: _Program
+    program: LinearProgram
     columns: list[tuple[str, str, float, int]] = field(default_factory=list)
 
     def give(self, limit: str, side: str, value: float) -> int:
@@ -370,7 +299,7 @@ class _Slack:
         )
 
 
-def _keep_limits(program: _Program, tables: _Tables, limits: DayLimits, relax: bool) -> _Slack | None:
+def _keep_limits(program: LinearProgram, tables: _Tables, limits: DayLimits, relax: bool) -> _Slack | None:
     slack = _Slack(program) if relax else None
     for meal, plates in tables:
         _keep(program, slack, f"meal {meal.slot} energy_kcal", plates, "energy_kcal", meal.energy_kcal)
@@ -383,7 +312,7 @@ def _keep_limits(program: _Program, tables: _Tables, limits: DayLimits, relax: b
 
 
 def _keep(
-    program: _Program, slack: _Slack | None, limit: str, plates: Sequence[_Plate], nutrient: str, band: Band
+    program: LinearProgram, slack: _Slack | None, limit: str, plates: Sequence[_Plate], nutrient: str, band: Band
 ) -> None:
     terms = [term for plate in plates for term in plate.amounts(nutrient)]
     if slack is None:
@@ -395,14 +324,14 @@ def _keep(
         program.row([*terms, (slack.give(limit, "at_most", band.most), -1.0)], -INF, band.most)
 
 
-def _well_inside(program: _Program, plates: Sequence[_Plate], band: Band) -> None:
+def _well_inside(program: LinearProgram, plates: Sequence[_Plate], band: Band) -> None:
     middle, half = (band.least + band.most) / 2.0, max((band.most - band.least) / 2.0, 1.0)
     over, under = (program.column(BESIDE_COST / half / (1.0 - NEAR), INF, whole=False) for _ in range(2))
     terms = [term for plate in plates for term in plate.amounts("energy_kcal")]
     program.row([*terms, (over, -1.0), (under, 1.0)], middle - NEAR * half, middle + NEAR * half)
 
 
-def _greens(program: _Program, plates: Sequence[_Plate]) -> None:
+def _greens(program: LinearProgram, plates: Sequence[_Plate]) -> None:
     """A cost for a day with little vegetables and fruit."""
     places = [place for plate in plates for place in plate.places]
     terms = [(place.steps, place.option.grams_per_step) for place in places if place.option.portion.role in GREENS]
@@ -410,7 +339,7 @@ def _greens(program: _Program, plates: Sequence[_Plate]) -> None:
     program.row([*terms, (missing, 1.0)], GREENS_G, INF)
 
 
-def _once_a_day(program: _Program, plates: Sequence[_Plate]) -> None:
+def _once_a_day(program: LinearProgram, plates: Sequence[_Plate]) -> None:
     """No dish and no food twice a day, but what may be repeated."""
     same: dict[str, list[tuple[int, float]]] = defaultdict(list)
     for plate in plates:
@@ -437,9 +366,7 @@ def _taken(plates: Sequence[_Plate], values: NDArray[np.float64]) -> tuple[DishO
 
 
 def _served(plates: Sequence[_Plate], values: NDArray[np.float64]) -> tuple[ServedDish, ...]:
-    return tuple(
-        ServedDish(plate.option.dish, (*_items(plate, values), *plate.option.flavours)) for plate in plates
-    )
+    return tuple(ServedDish(plate.option.dish, (*_items(plate, values), *plate.option.flavours)) for plate in plates)
 
 
 def _items(plate: _Plate, values: NDArray[np.float64]) -> list[Item]:

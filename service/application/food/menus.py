@@ -82,7 +82,7 @@ def plan_menus(
     seed : int
         The same seed and input give the same menus.
     meals_per_day : int
-        What the meals are, in order: breakfasts, main meals, snacks.
+        How many meals a day has, which says which are breakfast-like; of a day under way the last are planned.
 
     Raises
     ------
@@ -108,13 +108,12 @@ def _one_day(
     """A menu; where there is none, the one under the least change of limits, None when no change would do."""
     if not limits.meals:
         return None
+    ahead = list(zip(limits.meals, times[len(times) - len(limits.meals) :], strict=True))
     for _ in range(DRAWS):
-        drawn = [MealOptions(meal, kitchen.draw(times[meal.slot - 1], eaten, rng)) for meal in limits.meals]
-        menu = plan_day(drawn, limits)
+        menu = plan_day([MealOptions(meal, kitchen.draw(time, eaten, rng)) for meal, time in ahead], limits)
         if menu is not None:
             return menu
-    everything = [MealOptions(meal, kitchen.every(times[meal.slot - 1])) for meal in limits.meals]
-    return plan_day(everything, limits, relax=True)
+    return plan_day([MealOptions(meal, kitchen.every(time)) for meal, time in ahead], limits, relax=True)
 
 
 def nutrients_of(items: Iterable[Item]) -> Nutrients:

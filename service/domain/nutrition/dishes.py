@@ -29,12 +29,12 @@ _DAYS: dict[int, tuple[frozenset[MealTime], ...]] = {  # by number of meals: com
     5: (_BREAKFAST, _SNACK, _MAIN, _SNACK, _MAIN),
     6: (_BREAKFAST, _SNACK, _MAIN, _SNACK, _MAIN, _SNACK),
 }
-MOST_MEALS = max(_DAYS)
 
 
 def meal_times(meals: int) -> tuple[frozenset[MealTime], ...]:
-    """What the meals of a day are, in order: 1 to 6 meals; raises KeyError for another number."""
-    return _DAYS[meals]
+    """What the meals of a day are, in order; from seven on, further snacks."""
+    most = max(_DAYS)
+    return _DAYS[min(meals, most)] + (_SNACK,) * max(0, meals - most)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from math import floor
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
 from service.domain.rules import safety_rules
-from service.domain.rules.gate import conditions, gate, in_deficit
+from service.domain.rules.gate import conditions, gate, in_deficit, screened
 from service.domain.rules.targets import energy_floor_kcal
 from service.domain.sentence import Sentence, say
 
@@ -73,8 +73,22 @@ def protein_ceiling_g(evidence: Evidence, policy: Policy) -> float | None:
     return float(floor(round(policy.kidney_protein_max_g_per_kg * evidence.average_mass_kg.mean, 6)))
 
 
-def cautions(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Sentence, ...]:
-    """What a coach should know before handing a menu on."""
+def missing_facts(evidence: Evidence) -> tuple[str, ...]:
+    """What is not known yet of an athlete of all that energy targets rest on, by the words of the API."""
+    athlete = evidence.athlete
+    known = {
+        "mass_kg": evidence.average_mass_kg,
+        "height_cm": athlete.height_cm,
+        "birth_date": athlete.age_y,
+        "sex": athlete.male,
+        "activity_factor": athlete.activity_factor,
+        "screening": screened(evidence) or None,
+    }
+    return tuple(fact for fact, value in known.items() if value is None)
+
+
+def cautions(evidence: Evidence, policy: Policy, weighed: Targets) -> tuple[Sentence, ...]:
+    """What a coach should know before handing a menu on; `weighed`, its targets as they are weighed out."""
     now = gate(evidence, policy)
     notes = [say("menu.allergens")]
     if not now.screened:
@@ -83,7 +97,7 @@ def cautions(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Sent
         notes.append(say("menu.on_referral_list"))
     lean = evidence.fat_free_mass_kg
     if lean:
-        available = (targets.energy_kcal - (evidence.exercise_kcal or 0.0)) / lean
+        available = (weighed.energy_kcal - (evidence.exercise_kcal or 0.0)) / lean
         if available < policy.energy_availability_flag:
             flag = policy.energy_availability_flag
             notes.append(say("menu.energy_availability", available=available, flagged_below=flag))
