@@ -150,7 +150,7 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     targets are in force, `errors` name what is not known of the athlete yet, by pointers below `/athlete`. Safety is
     judged by what is known today, also for targets of the request. The same request gives the same menus.
     """
-    first = body.from_ or today_of(athlete)
+    first = body.from_ or today_of(scope, athlete)
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
     foods = await load_foods(scope)
     order = MenuOrder(
@@ -183,7 +183,7 @@ async def swap_food(athlete: AthletePath, body: SwapBody, scope: Here) -> MenuAn
     The other foods stay. Where no amounts keep the targets, 422 with `code` `infeasible` and `relax`, as for menus; the
     limits and the safety gate are theirs too. Nothing is stored.
     """
-    on = body.date or today_of(athlete)
+    on = body.date or today_of(scope, athlete)
     foods = await load_foods(scope)
     under_way = body.meals[0].slot > 1
     order = MenuOrder(
@@ -212,7 +212,7 @@ async def _allowed_targets(
     scope: Scope, athlete: Athlete, given: MenuTargets | None, dates: list[date]
 ) -> tuple[list[Targets], tuple[Evidence, Policy]]:
     """The targets of each day, past the safety gate, and what the rules know today."""
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     first = min(dates[0], today)
     (batch,) = await evidence_for(scope, [athlete], {today, first})
     evidence, policy = batch.evidence[athlete.id, today], batch.policies[athlete.id].policy
