@@ -17,7 +17,9 @@ from service.api.imports import import_file
 from service.application.attention.attention_list import attention_list
 from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, Principal, authenticate, insert_key
+from service.catalogue.sentences import render
 from service.demo.roster import demo_roster, screening_lines
+from service.domain.sentence import Sentence, say
 from service.errors import Unauthorised
 from service.jobs.clock import tick
 from service.store.engine import Database
@@ -102,11 +104,10 @@ async def show(database: Database, caller: Principal, secret: str, address: str,
         statement = scope.select(Review, athlete.c.external_id, athlete.c.name, of=[Athlete])
         statement = statement.where(review.c.athlete_id == athlete.c.id, review.c.state == "open")
         reviews = {row.external_id: row for row in await scope.rows(statement)}
-    console.print(
-        f"\n[bold]Who needs the coach[/] ({len(items)} {'athlete' if len(items) == 1 else 'athletes'} of {NAME})\n"
-    )
+    heading = render(say("demo.who_needs_the_coach", athletes=len(items), practice=NAME))
+    console.print(f"\n[bold]{heading}[/]\n", highlight=False)
     for item in items:
-        action = f" → {item.action}" if item.action else ""
+        action = f" → {render(say(f'action.{item.action}'))}" if item.action else ""
         console.print(
             f"  [{GRAVITY[item.severity]}]{item.severity:8}[/] {item.external_id} {item.name or '':9}{action}"
         )
@@ -119,30 +120,23 @@ async def show(database: Database, caller: Principal, secret: str, address: str,
     console.print(
         f"\n[bold]Key[/]        {secret}\n[bold]API docs[/]   {address}/docs\n"
         f"[bold]Attention[/]  curl -H 'Authorization: Bearer {secret}' {address}/v1/attention\n"
-        "\nSteelyard does not diagnose and does not replace licensed professionals. The coach decides.\n",
+        f"\n{render(say('demo.who_decides'))}\n",
         soft_wrap=True, highlight=False,
     )  # fmt: skip
 
 
 def _show_review(row: Any, console: Console) -> None:
-    document = row.document
-    recommendation, estimates = document["recommendation"], document["estimates"]
-    phase = document["phase"] or {"kind": "no phase", "day": 0}
-    title = f"{row.external_id} {row.name or ''}, {phase['kind']} day {phase['day']}, week {document['week']}"
-    console.print(f"\n[bold]One recommendation[/]  {title}\n")
-    energy = recommendation["energy_kcal"]
-    console.print(f"  action     {recommendation['action']}", highlight=False)
-    console.print(f"  energy     {_kcal(energy['from'])} → {_kcal(energy['to'])}", highlight=False)
-    if recommendation["phase"]:
-        console.print(
-            f"  phase      {recommendation['phase']['to']} from {recommendation['phase']['on']}", highlight=False
-        )
-    for name, unit in (("average_mass_kg", "kg"), ("tissue_rate_pct_per_week", "%/week"), ("maintenance_kcal", "kcal")):
-        band = estimates[name]
-        if band:
-            console.print(
-                f"  {name:26} {band['mean']:g} {unit} (90 %: {band['lo']:g} to {band['hi']:g})", highlight=False
-            )
+    document, on = row.document, row.as_of
+    recommendation, phase = document["recommendation"], document["phase"]
+    athlete = f"{row.external_id} {row.name or ''}".strip()
+    title = say("demo.of_no_phase", athlete=athlete)
+    if phase:
+        title = say("demo.of_phase", athlete=athlete, day=phase["day"], phase=phase["kind"])
+    console.print(f"\n[bold]{render(say('demo.one_recommendation', title=title))}[/]\n", highlight=False)
+    for label, sentence in _advised(recommendation):
+        _wrapped(console, label, render(sentence, on=on))
+    for sentence in _estimated(document["estimates"]):
+        _wrapped(console, "seen", render(sentence))
     for finding in document["findings"]:
         if finding["code"] in recommendation["because"]:
             _wrapped(console, "because", finding["statement"])
@@ -150,16 +144,34 @@ def _show_review(row: Any, console: Console) -> None:
         _wrapped(console, "but", change)
     predicted = document["prediction"]["average_mass_kg"]
     if predicted:
-        interval = f"90 %: {predicted['lo']:g} to {predicted['hi']:g}"
-        _wrapped(console, "predicts", f"{predicted['mean']:g} kg on {document['prediction']['for']} ({interval})")
+        day = date.fromisoformat(document["prediction"]["for"])
+        band = {name: predicted[name] for name in ("mean", "lo", "hi")}
+        _wrapped(console, "predicts", render(say("demo.predicted", on=day, **band), on=on))
+
+
+def _advised(recommendation: Any) -> Iterator[tuple[str, Sentence]]:
+    """What the coach is asked to do, with a label for each line."""
+    yield "action", say(f"action.{recommendation['action']}")
+    now, then = recommendation["energy_kcal"]["from"], recommendation["energy_kcal"]["to"]
+    if now is not None and then is not None and now != then:
+        yield "energy", say("demo.energy", from_kcal=now, to_kcal=then)
+    elif then is not None:
+        yield "energy", say("demo.energy_stays", energy_kcal=then)
+    if recommendation["phase"]:
+        begins_on = date.fromisoformat(recommendation["phase"]["on"])
+        yield "phase", say("demo.phase", phase=recommendation["phase"]["to"], on=begins_on)
+
+
+def _estimated(estimates: Any) -> Iterator[Sentence]:
+    """What is known, with its intervals."""
+    for name in ("average_mass_kg", "tissue_rate_pct_per_week", "maintenance_kcal"):
+        band = estimates[name]
+        if band:
+            yield say(f"demo.{name}", mean=band["mean"], lo=band["lo"], hi=band["hi"])
 
 
 def _width(console: Console) -> int:
     return min(console.width, 110) - 14
-
-
-def _kcal(value: float | None) -> str:
-    return "none" if value is None else f"{value:.0f} kcal"
 
 
 def _wrapped(console: Console, label: str, text: str) -> None:

@@ -39,6 +39,12 @@ def catalogue() -> Mapping[str, str]:
     return dict(_flat(_document()["sentence"]))
 
 
+def words(table: str) -> Mapping[str, str]:
+    """A table of words by what the domain calls them; empty where there is no such table."""
+    found: dict[str, str] = _document()["word"].get(table, {})
+    return found
+
+
 @cache
 def _document() -> dict[str, Any]:
     return tomllib.loads(files(__package__).joinpath("sentences.toml").read_text(encoding="utf-8"))
@@ -76,8 +82,7 @@ def _written(value: Value, how: str, on: date | None) -> str:
         return ""
     if "|" in how:
         return _counted(value, how)
-    words = _document()["word"].get(how)
-    return str(words[value]) if words and how not in _WAYS else _WAYS[how](value, on)
+    return _WAYS[how](value, on) if how in _WAYS else words(how)[value]  # type: ignore[index]
 
 
 def _counted(count: Any, how: str) -> str:
@@ -108,7 +113,7 @@ def _trend(rate_pct: float) -> str:
     """A rate of change in % a week: which way, and how fast."""
     size = number(abs(rate_pct), 2)
     way = "steady" if float(size) == 0.0 else "falling" if rate_pct < 0.0 else "rising"
-    return str(_document()["word"]["trend"][way]).replace("#", size)
+    return words("trend")[way].replace("#", size)
 
 
 def _day(day: date, on: date | None) -> str:
@@ -129,5 +134,6 @@ _WAYS: dict[str, Callable[[Any, date | None], str]] = {
     "date": _day,
     "exercise": lambda slug, on: exercises()[slug].name,
     "question": lambda code, on: question(code),
+    "text": lambda text, on: str(text),
     "trend": lambda rate, on: _trend(rate),
 }

@@ -19,7 +19,12 @@ from service.store.tables import Athlete, CheckIn, JobFailure, Review
 _ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
 _CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
 
-_DECIDE = frozenset({"change_energy", "switch_phase", "deload"})  # actions with a decision of their own to take
+_DECIDE = {  # actions with a decision of their own to take
+    "change_energy": say("decide.change_energy"),
+    "switch_phase": say("decide.switch_phase"),
+    "deload": say("decide.deload"),
+}
+FAILED = {"weekly_review": "job.weekly_review", "check_in": "job.check_in"}  # the sentence, by job
 _ASKS = {
     rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA
 } & HAS_NEXT
@@ -150,7 +155,7 @@ class _Needs:
 
     def add_failure(self, failure: JobFailure) -> None:
         """Add work of this athlete that could not be done."""
-        statement = render(say(f"job.{failure.job}", attempts=failure.attempts))
+        statement = render(say(FAILED[failure.job], attempts=failure.attempts))
         reason = Reason("job", f"job.{failure.job}", Severity.WARNING.value, statement)
         self.add(Severity.WARNING.rank, render(say("job.retried")), 0, [reason])
 
@@ -164,7 +169,7 @@ class _Needs:
         self.review_id, self.action = review.id, review.action
         kept = _kept("review", review.attention) if review.attention else _Kept(render(say("decide.open")), 0, [])
         decides = review.action != "hold" and review.severity < Severity.STOP.rank
-        advice = render(say(f"decide.{review.action}")) if decides and review.action in _DECIDE else kept.next
+        advice = render(_DECIDE[review.action]) if decides and review.action in _DECIDE else kept.next
         if review.action == "collect_data":
             asked = [render(say(f"next.{reason.code}")) for reason in kept.reasons if reason.code in _ASKS]
             advice = next(iter(asked), advice)

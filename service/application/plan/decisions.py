@@ -12,6 +12,7 @@ from service.application.plan.phases import PhasePlan
 from service.application.plan.refusals import altered, day_judged, refuse, refuse_outdated
 from service.application.plan.targets import TargetsPlan
 from service.application.schedule import today_of
+from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules.amendments import Change, check_change
@@ -19,6 +20,7 @@ from service.domain.rules.arbiter import targets_body
 from service.domain.rules.gate import Gate, gate, stricter
 from service.domain.rules.plan_sense import check_energy
 from service.domain.rules.targets import macro_targets, phase_energy
+from service.domain.sentence import Sentence, say
 from service.errors import Conflict, Invalid
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Decision, Phase, Review, Target
@@ -105,9 +107,9 @@ async def decide(scope: Scope, athlete: Athlete, review: Review, said: CoachDeci
         since the review that is accepted.
     """
     if review.state != "open":
-        raise Conflict(f"the review is {review.state}; only an open one can be decided")
+        raise Conflict(render(say("decision.not_open", state=review.state)))
     if review.stale and said.decision != "declined":
-        raise Conflict(f"what the review rests on has changed since: make the review of {review.as_of} again")
+        raise Conflict(render(say("decision.out_of_date", as_of=review.as_of), on=today_of(athlete)))
     effect = await _effect_of(scope, athlete, review, said)
     if effect is not None:
         await carry_out(scope, review, effect)
@@ -117,7 +119,7 @@ async def decide(scope: Scope, athlete: Athlete, review: Review, said: CoachDeci
         .values(state=said.decision, revision=review.revision + 1, stale=review.stale)
     )
     if not answered:
-        raise Conflict("somebody else answered at the same moment")
+        raise Conflict(render(say("decision.at_the_same_moment")))
     decision = Decision(
         practice_id=scope.practice_id,
         athlete_id=athlete.id,
@@ -277,10 +279,15 @@ async def _refuse_other_phase(
     """
     begun = scope.select(Phase).where(_PHASE.c.athlete_id == athlete.id, _PHASE.c.starts_on <= on)
     latest = await scope.one(Phase, begun.order_by(_PHASE.c.starts_on.desc()).limit(1))
-    there, reviewed = latest and (latest.kind, latest.starts_on), advice.reviewed
+    there, reviewed = (latest.kind, latest.starts_on) if latest else None, advice.reviewed
     if there == reviewed:
         return
     if begins is None or there != (begins.to, begins.on):
-        was = f"the {reviewed[0]} from {reviewed[1]}" if reviewed else "no phase"
-        now_is = f"the {there[0]} from {there[1]}" if there else "no phase"
-        raise Conflict(f"{was} was reviewed, but on {on} {now_is} is in force: review a day of that, or decline")
+        was, now_is = (_phase_from(phase) for phase in (reviewed, there))
+        raise Conflict(render(say("decision.other_phase", reviewed=was, on=on, there=now_is), on=on))
+
+
+def _phase_from(phase: tuple[str, date] | None) -> Sentence:
+    if phase is None:
+        return say("decision.no_phase")
+    return say("decision.phase_from", phase=phase[0], starts_on=phase[1])

@@ -12,7 +12,7 @@ from service.catalogue.sentences import render
 from service.domain.policy import Policy
 from service.domain.rules.gate import Gate
 from service.domain.sentence import say
-from service.domain.training.care import Care
+from service.domain.training.care import Care, care_reasons
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, Gym
 from service.domain.training.plans import PlannedDay, PlannedExercise, starter_plan
 from service.domain.training.progression import Scheme
@@ -208,5 +208,5 @@ def why_lighter(care: Collection[Care], policy: Policy) -> str | None:
     """Why a starter plan is lighter and goes on slower, in words; None for most people."""
     if not care:
         return None
-    reasons = tuple(say(f"care.{reason}", age_y=policy.care_age_y) for reason in care)
+    reasons = care_reasons(care, policy)
     return render(say("care.starter", reasons=reasons, reps_low=policy.care_reps_low, reps_high=policy.care_reps_high))

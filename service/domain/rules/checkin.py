@@ -59,9 +59,11 @@ def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
     left = (end - evidence.as_of).days
     if left > policy.check_in_phase_ending_days:
         return None
-    when = "phase_ends_in" if left > 0 else "phase_ends_today" if left == 0 else "phase_was_to_end"
-    numbers = {"days_left": left, "days_overdue": max(0, -left)}
-    return Verdict(say(f"check_in.{when}", phase=now.kind, days=abs(left), last_day=end), numbers)
+    statement = say("check_in.phase_ends_today", phase=now.kind, last_day=end)
+    if left != 0:
+        when = "phase_ends_in" if left > 0 else "phase_was_to_end"
+        statement = say(f"check_in.{when}", phase=now.kind, days=abs(left), last_day=end)
+    return Verdict(statement, {"days_left": left, "days_overdue": max(0, -left)})
 
 
 def _goes_on(evidence: Evidence, policy: Policy) -> bool:

@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import Literal
 
 from service.domain.policy import Policy
+from service.domain.sentence import Sentence, say
 
 Care = Literal["age", "return", "untrained"]
 
@@ -48,3 +49,10 @@ def _back_from_a_break(days: list[date], on: date, policy: Policy) -> bool:
     """Whether a break ends on this day, or has ended lately; `days` are in order."""
     lately = on - timedelta(days=policy.care_after_break_days)
     return any((later - earlier).days >= policy.care_break_days and later > lately for earlier, later in pairwise(days))
+
+
+def care_reasons(care: Collection[Care], policy: Policy) -> tuple[Sentence, ...]:
+    """The reasons in words."""
+    return tuple(
+        say("care.age", age_y=policy.care_age_y) if reason == "age" else say(f"care.{reason}") for reason in care
+    )

@@ -19,7 +19,7 @@ from service.domain.policy import DEFAULT, Policy
 from service.domain.sentence import Sentence, say
 from service.domain.strength.repetitions import load_for
 from service.domain.strength.sets import TYPICAL_MASS_KG
-from service.domain.training.care import Care
+from service.domain.training.care import Care, care_reasons
 from service.domain.training.exercise import Count, Exercise
 from service.domain.training.loads import assistable, nearest_load
 
@@ -399,7 +399,7 @@ def _hold_reason(case: _Case) -> tuple[Sentence, ...]:
         return (say("lift.missed_once", amount=_amount(case, case.scheme.least)),)
     if case.at_top(case.last):
         return (say("lift.once_more"), *_care(case))
-    return (say(f"lift.hold.{case.exercise.counts}", sets=case.scheme.sets, amount=case.scheme.most),)
+    return (say(f"lift.hold.{case.exercise.counts}", amount=case.scheme.most),)
 
 
 def _amount(case: _Case, count: int) -> Sentence:
@@ -410,8 +410,7 @@ def _amount(case: _Case, count: int) -> Sentence:
 def _care(case: _Case) -> tuple[Sentence, ...]:
     if not case.now.care:
         return ()
-    reasons = tuple(say(f"care.{reason}", age_y=case.policy.care_age_y) for reason in case.now.care)
-    return (say("lift.care", reasons=reasons),)
+    return (say("lift.care", reasons=care_reasons(case.now.care, case.policy)),)
 
 
 def _answer(

@@ -358,10 +358,10 @@ def test_the_loss_ceiling_shows_its_evidence():
     (stop,) = [f for f in decision.findings if f.code == "loss.ceiling"]
     assert stop.evidence["tissue_rate_pct_per_week"] == -1.6 and stop.evidence["thresholds"]["loss_ceiling_pct"] == -1.5
     assert [(g.code, said(g.why)) for g in decision.overridden] == [
-        ("rate.too_fast", "loss.ceiling (safety) goes before energy")
+        ("rate.too_fast", "Safety comes before energy: Is weight being lost too fast to go on?")
     ]
     assert said(*decision.recommendation.would_change_if) == (
-        "would change energy to 2350 kcal if the rate of change of tissue were at least −1.39 %/week"
+        "If weight loss is 1.39 % a week or less, the advice would be to set energy to 2350 kcal."
     )
 
 
@@ -379,7 +379,7 @@ def test_reasons_pull_the_same_way():
     decision = decide(but(**STALL, probability_strength_lost=0.6), DEFAULT)
     assert decision.recommendation.because == ("strength.lost",)
     assert [(g.code, said(g.why)) for g in decision.overridden] == [
-        ("rate.too_slow", "strength.lost is heard first: Is strength being lost in the cut?")
+        ("rate.too_slow", "This comes first: Is strength being lost in the cut?")
     ]
 
 
@@ -408,9 +408,9 @@ def test_without_an_estimate_the_end_of_a_cut_goes_back_to_what_was_eaten_before
 
 def test_a_hold_says_from_where_energy_would_move():
     (faster, slower, end) = map(said, decide(ON_PLAN, DEFAULT).recommendation.would_change_if)
-    assert faster == "would change energy to 2350 kcal if the rate of change of tissue were below −1.13 %/week"
-    assert slower == "would change energy to 2230 kcal if the rate of change of tissue were above −0.37 %/week"
-    assert end == "would end the cut with its last day, 21 March"
+    assert faster == "If weight loss is faster than 1.13 % a week, the advice would be to set energy to 2350 kcal."
+    assert slower == "If weight loss is slower than 0.37 % a week, the advice would be to set energy to 2230 kcal."
+    assert end == "The cut ends on 21 March, its last day."
     there = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.13))
     assert decide(there, DEFAULT).recommendation.energy_to_kcal == 2350.0
     here = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.12))
@@ -535,12 +535,14 @@ AT_GOAL = {
 def test_a_hold_at_the_goal_says_from_which_body_fat_it_would_go_on():
     kept = but(**{**MAINTAIN, "phase": phase("maintain", 30, 30)}, **AT_GOAL)
     told = said(decide(kept, DEFAULT).recommendation.would_change_if[-1])
-    assert told.startswith("would switch to ") and told.endswith("if body fat were above 12.0 %")
+    assert told == "If body fat is estimated above 12.0 %, the advice would be to switch to a build."
     sure = DEFAULT.changed({"goal_probability": 0.8})  # mean + 0.84 sd at the goal of 12 %
-    assert said(decide(kept, sure).recommendation.would_change_if[-1]).endswith("if body fat were above 11.2 %")
+    assert said(decide(kept, sure).recommendation.would_change_if[-1]).startswith(
+        "If body fat is estimated above 11.2 %,"
+    )
     young = replace(kept, phase=phase("maintain", 3, 28))  # rest is not over: no body fat ends it today
     told = said(decide(young, DEFAULT).recommendation.would_change_if[-1])
-    assert told == "would end the maintenance with its last day, 26 March, if body fat were above 12.0 % by then"
+    assert told == "Maintenance ends on 26 March, its last day, if body fat is estimated above 12.0 % by then."
 
 
 def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
@@ -548,8 +550,8 @@ def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
     r = decide(dizzy, DEFAULT).recommendation
     assert r.because == ("safety.symptom_noted",)
     told = said(*r.would_change_if)
-    assert told.startswith("would be judged anew if it were 13 March without another symptom")
+    assert told.startswith("This is judged again if it is 13 March without another symptom")
     later = replace(dizzy, as_of=ago(2) + timedelta(days=14))
     assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
     outside = decide(but(phase=None, targets=None), DEFAULT).recommendation
-    assert said(*outside.would_change_if) == "would be judged anew if a phase were set"
+    assert said(*outside.would_change_if) == "This is judged again if a phase is set."

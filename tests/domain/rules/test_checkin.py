@@ -96,7 +96,7 @@ def test_maintenance_that_a_review_lets_go_on_is_not_called_overdue():
     assert "check_in.phase_ending" not in [f.code for f in check_in(but(**moving), DEFAULT)]
     calm = moving | {"tissue_rate_pct_per_week": q(0.0, 0.1)}
     (found,) = [f for f in check_in(but(**calm), DEFAULT) if f.code == "check_in.phase_ending"]
-    assert said(found.statement).startswith("The maintenance was to end 7 days ago")
+    assert said(found.statement).startswith("Maintenance was to end 7 days ago")
 
 
 def test_a_cut_ends_with_the_longest_cut_whatever_was_planned():

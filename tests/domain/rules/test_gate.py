@@ -76,7 +76,7 @@ def test_the_referral_list_ends_a_cut_at_maintenance(code):
     assert r.phase is not None and r.phase.to == "maintain"
     assert r.targets is not None and r.targets.eating_window is None
     told = said(*r.would_change_if)
-    assert told.startswith("would be judged anew if") and any(w in told for w in ("clearance", "age", "months"))
+    assert told.startswith("This is judged again if") and any(w in told for w in ("clearance", "is 18", "months"))
 
 
 def test_sulfonylureas_count_like_insulin_and_metformin_does_not():
@@ -175,7 +175,10 @@ def test_unanswered_screening_asks_before_a_deficit_starts_or_deepens_and_lets_a
     stall = but(screening=None, tissue_rate_pct_per_week=q(-0.1, 0.15), maintenance_kcal=q(2500.0, 90.0))
     r = decide(stall, DEFAULT).recommendation
     assert (r.action, r.because[0], r.energy_to_kcal) == (Action.COLLECT_DATA, "screening.unanswered", 2300.0)
-    assert said(*r.would_change_if) == "would change energy to 2070 kcal if the screening were answered"
+    assert said(*r.would_change_if) == (
+        "If all screening questions are answered and nothing on the list applies, the advice would be to set energy to"
+        " 2070 kcal."
+    )
     build_over = but(screening=None, phase=phase("build", 42, 42), targets=Targets(3100.0))
     assert decide(build_over, DEFAULT).recommendation.because[0] == "screening.unanswered"
     cut_over = but(screening=None, phase=phase("cut", 42, 42))

@@ -26,16 +26,20 @@ def _finding(code: str, outlook: Outlook | None, **more: Any) -> Finding:
         (
             Outlook(14, 220.0, 210.0, 160.0),
             "food_days",
-            "Complete food days would narrow it most: to ±9.2 % in 14 days, against ±12.1 % with daily weigh-ins and"
-            " ±12.7 % as so far.",
+            "Complete food days would help most: ±9.2 % in 14 days, against ±12.1 % with daily weigh-ins and"
+            " ±12.7 % if logging stays as it is.",
         ),
         (
             Outlook(14, 220.0, 160.0, 210.0),
             "weigh_ins",
-            "Daily weigh-ins would narrow it most: to ±9.2 % in 14 days, against ±12.1 % with complete food days and"
-            " ±12.7 % as so far.",
+            "Daily weigh-ins would help most: ±9.2 % in 14 days, against ±12.1 % with complete food days and"
+            " ±12.7 % if logging stays as it is.",
         ),
-        (Outlook(14, 220.0, 219.0, 216.0), None, "More data would hardly narrow it: ±12.7 % in 14 days as so far."),
+        (
+            Outlook(14, 220.0, 219.0, 216.0),
+            None,
+            "More data would hardly help: ±12.7 % in 14 days if logging stays as it is.",
+        ),
     ],
 )
 def test_the_wide_interval_asks_for_what_would_narrow_it(outlook: Outlook, ask_for: str | None, words: str) -> None:
@@ -55,7 +59,7 @@ def test_the_wide_interval_asks_for_what_would_narrow_it(outlook: Outlook, ask_f
 def test_a_call_for_data_says_what_it_would_bring(code: str, more: dict[str, int]) -> None:
     plain, told = _finding(code, None, **more), _finding(code, Outlook(14, 220.0, 160.0, 210.0), **more)
     assert said(told.statement).startswith(said(plain.statement))
-    assert "Daily weigh-ins would narrow it most: to ±9.2 %" in said(told.statement)
+    assert "Daily weigh-ins would help most: ±9.2 %" in said(told.statement)
     assert (told.severity, told.moves) == (plain.severity, plain.moves)
 
 

@@ -493,10 +493,10 @@ def test_the_loss_ceiling_and_the_energy_floor_move_with_the_policy():
 def test_findings_carry_numbers_thresholds_and_sources():
     found = RULE["loss.ceiling"](_rate(-1.62, 0.2), DEFAULT)
     assert found is not None and found.severity is Severity.STOP
-    assert "−1.62 %/week" in said(found.statement)
+    assert "(−1.62 %)" in said(found.statement)
     assert found.evidence["thresholds"]["loss_ceiling_pct"] == -1.5 and found.evidence["day"] == 20
     assert "wrestling" in found.source
-    assert said(found.would_change) == "the rate of change of tissue were at least −1.39 %/week"
+    assert said(found.would_change) == "This goes away once weight loss is 1.39 % a week or less."
 
 
 def test_one_lift_alone_does_not_make_strength_lost():
@@ -592,34 +592,34 @@ def test_statements_say_what_they_rest_on():
     """A rule that acts on a chance says the chance; a moved end says why; a target that fits says where."""
     ceiling = but(tissue_rate_pct_per_week=q(-1.3, 0.5), rate_pct_per_week=q(-1.2, 0.4))
     chance = q(-1.3, 0.5).probability_below(-1.5)
-    assert f"probability of {chance:.2f} by the tissue rate of −1.30 %/week" in _said("loss.ceiling", ceiling)
+    assert f"{100.0 * chance:.0f} % likely by the weight trend (−1.30 %)" in _said("loss.ceiling", ceiling)
     seen = RULE["loss.ceiling"](ceiling, DEFAULT).evidence
     assert seen["tissue_probability"] == pytest.approx(chance, abs=1e-4) and "scale_probability" in seen
     build = but(targets=Targets(3100.0), phase=phase("build", 24, 14))
-    ends = "planned until 19 February, but at least 28 days, so it ends 5 March"
+    ends = "planned to end on 19 February: a build lasts at least 28 days, so it ends on 5 March"
     assert ends in _said("phase.planned_end", build)
     fits = but(tissue_rate_pct_per_week=q(-0.6, 0.4), probability_not_in_deficit=0.85, targets=Targets(2230.0))
-    assert "outside its band" not in _said("energy.target_fits", fits)
-    assert "2230 kcal is what this cut asks for at a maintenance of 2850 kcal" in _said("energy.target_fits", fits)
+    assert "outside the target range" not in _said("energy.target_fits", fits)
+    assert "2230 kcal fits this cut (maintenance about 2850 kcal)" in _said("energy.target_fits", fits)
 
 
 def test_no_finding_asks_for_a_lower_safety_floor():
     floored = _rate(-0.1, maintenance_kcal=q(1900.0, 60.0), targets=Targets(1500.0), log__logged_intake_kcal=1500.0)
     found = {f.code: f for f in judge(floored, DEFAULT)}
     assert {"energy.at_limit", "energy.under_reported", "energy.target_fits"} <= set(found)
-    assert "35 % of what is eaten seems not to be logged" in said(
+    assert "35 % of what is eaten seems to be missing from the log" in said(
         found["energy.under_reported"].statement
     )  # 1 − 1900/2933
     for code in ("energy.at_limit", "energy.target_fits"):
         told = said(found[code].would_change)
-        assert "or lower" not in told and "back inside its band" in told
+        assert "or less" not in told and "back in its target range" in told
 
 
 def test_a_deload_that_never_was_is_not_called_the_last():
     never = but(history__training_since=ago(40), wellbeing__fatigue=4.5)
-    assert "6 weeks of training without a deload on record" in _said("training.deload_on_findings", never)
+    assert "6 weeks without a deload on record" in _said("training.deload_on_findings", never)
     once = but(history__last_deload_on=ago(60))
-    assert _said("training.deload_due", once).startswith("The last deload was 9 weeks ago")
+    assert _said("training.deload_due", once).startswith("9 weeks since the last deload")
     assert "without a deload" in _said("training.deload_due", but(history__training_since=ago(60)))
 
 
@@ -640,7 +640,7 @@ def test_low_energy_availability_in_a_cut_weighs_with_a_second_sign(changes, sev
 
 
 def test_counts_are_said_in_words():
-    assert _said("data.few_weigh_ins", but(log__weigh_ins_14_d=0)).startswith("No weigh-ins in")
+    assert _said("data.few_weigh_ins", but(log__weigh_ins_14_d=0)).startswith("No weigh-in in")
     assert _said("data.few_weigh_ins", but(log__weigh_ins_14_d=1)).startswith("Only 1 weigh-in in")
     one = but(log__complete_food_days_14_d=1, maintenance_kcal=UNKNOWN_MAINTENANCE)
     assert _said("data.few_food_days", one).startswith("Only 1 complete food day in")
@@ -649,7 +649,7 @@ def test_counts_are_said_in_words():
 def test_the_log_that_may_be_sparser_names_no_number_of_its_own():
     """How many days do hangs on how far the athlete's days differ: the logging need alone says it."""
     assert "complete_days_per_week" not in RULE["data.may_log_less"](ON_PLAN, DEFAULT).evidence
-    assert "/logging-need" in _said("data.may_log_less", ON_PLAN)
+    assert "The logging need says" in _said("data.may_log_less", ON_PLAN)
 
 
 def test_findings_name_the_thresholds_that_decide_them():

@@ -70,14 +70,20 @@ def _another(evidence: Evidence) -> Evidence:
 
 
 @cache
-def evidences() -> tuple[Evidence, ...]:
-    """All rules' cases, the scripted and the referred athletes; where their findings go away; under circumstances."""
+def cases() -> tuple[Evidence, ...]:
+    """All rules' cases, the scripted and the referred athletes; where their findings go away."""
     tables = (*test_rules.CASES, *test_checkin.CASES)
-    cases = [make(value) for _, make, on, off in tables for value in (*on, *off)]
-    cases += [row[1] for row in test_arbiter.SCRIPTED]
-    cases += [onto(ON_PLAN) for onto, _ in test_gate.LISTED.values()]
-    cases += [there for evidence in cases if (there := _past_all_moves(evidence)) != evidence]
-    met = [circumstance(evidence) for evidence in dict.fromkeys(cases) for circumstance in CIRCUMSTANCES]
+    known = [make(value) for _, make, on, off in tables for value in (*on, *off)]
+    known += [row[1] for row in test_arbiter.SCRIPTED]
+    known += [onto(ON_PLAN) for onto, _ in test_gate.LISTED.values()]
+    known += [there for evidence in known if (there := _past_all_moves(evidence)) != evidence]
+    return tuple(dict.fromkeys(known))
+
+
+@cache
+def evidences() -> tuple[Evidence, ...]:
+    """All cases under circumstances."""
+    met = [circumstance(evidence) for evidence in cases() for circumstance in CIRCUMSTANCES]
     return tuple(dict.fromkeys([*met, *map(_another, met)]))
 
 
