@@ -99,7 +99,7 @@ class TestWhatIsInForceToday:
 
 
 class TestBeforeTheFirstWeighIn:
-    @pytest.mark.parametrize("energy_kcal", [1200, 1900])  # maintenance by profile: 2070 kcal
+    @pytest.mark.parametrize("energy_kcal", [1200, 1900])  # maintenance by profile: 2350 kcal
     def test_a_deficit_is_one(self, api: Api, energy_kcal: float) -> None:
         said = {"from_date": str(today()), "energy_kcal": energy_kcal}
         expecting, unasked = someone(api, EXPECTING), someone(api, None)
@@ -109,7 +109,7 @@ class TestBeforeTheFirstWeighIn:
         assert api("POST", f"{unasked}/targets", knowingly).status_code == 201
 
     def test_maintenance_is_none(self, api: Api) -> None:
-        said = {"from_date": str(today()), "energy_kcal": 2100}
+        said = {"from_date": str(today()), "energy_kcal": 2400}
         for answers in (EXPECTING, None):
             assert api("POST", f"{someone(api, answers)}/targets", said).status_code == 201
 
@@ -314,7 +314,7 @@ class TestMenus:
     def test_targets_of_the_request_meet_the_gate_also_before_a_weigh_in(self, api: Api) -> None:
         home = someone(api, {**CLEAN, "glucose_lowering_medication": "insulin"})
         assert codes(self.menu(api, home, 1900)) == {"safety.glucose_medication"}
-        assert self.menu(api, home, 2100).status_code == 200
+        assert self.menu(api, home, 2400).status_code == 200
 
     def test_no_day_of_the_past_opens_it(self, api: Api) -> None:
         home = someone(api, CLEAN)
