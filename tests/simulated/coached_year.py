@@ -341,6 +341,7 @@ def roster_of(year: Year, who: Athletes, log: DailyLog) -> Roster:
             activity_factor=None if np.isnan(p.activity_factor[i]) else float(p.activity_factor[i]),
             experience=EXPERIENCE_NAMES[year.lifters.experience[i]],
             goal={"body_fat_pct": float(year.goal_pct[i])},
+            main_lifts=None,
             meals_per_day=2,
             eating_window=None,
             carbohydrate_share=None,
