@@ -103,6 +103,8 @@ def _maximum(
 ) -> ScalarEstimate | None:
     if other.slug in maxima:
         return maxima[other.slug]
+    if not other.measures_strength:
+        return None
     if exercise.slug not in maxima or (other.body_mass_share > 0.0 and body_mass_kg is None):
         return None
     return carried_over(exercise, other, maxima[exercise.slug])

@@ -49,11 +49,13 @@ def _roster(year: Year) -> Roster:
 
 
 CURLS = ("barbell-curl", "hammer-curl", "leg-press", "leg-curl", "back-squat", "bench-press")
+SMALL_LIFTS = ("barbell-curl", "hammer-curl", "leg-curl", "leg-extension", "lateral-raise", "face-pull")
 TRAINED = {  # by athlete: first day, length and kilograms lost a week of each lift
     0: {"back-squat": (0, 182, 1.5), "leg-press": (3, 182, 1.0), "romanian-deadlift": (100, 60, 0.5)},
     1: {"romanian-deadlift": (0, 182, 1.5), "barbell-row": (20, 182, 1.0), "leg-press": (10, 182, 1.2)},
     2: {"romanian-deadlift": (0, 80, 0.2), "pull-up": (50, 90, 0.0), "leg-press": (120, 60, 0.1)},
     3: {name: (8 * i, 182, 0.3 * i) for i, name in enumerate(CURLS)},
+    5: {name: (8 * i, 182, 0.0) for i, name in enumerate(SMALL_LIFTS)},
 }
 NAMED = {1: [(90, ["leg-press", "romanian-deadlift"]), (140, ["barbell-row"])], 2: [(100, ["leg-press"])]}
 
@@ -198,13 +200,15 @@ def test_which_lifts_stand_for_strength_on_a_day(known: Roster) -> None:
     def main(who: int, day: int) -> set[str]:
         return {name for place, name in enumerate(found.lift_names[who]) if found.main[who, place, day]}
 
-    assert main(0, 1) == {"back-squat"} and main(0, 99) == {"back-squat", "leg-press"}  # stand in
-    assert main(0, 100) == {"romanian-deadlift"}  # until a main lift of the catalogue is trained
-    assert main(1, 89) == {"romanian-deadlift", "barbell-row"}
+    assert main(0, 1) == main(0, 99) == {"back-squat"}  # of its pattern as regular as the leg press, and there first
+    assert main(0, 100) == {"back-squat", "romanian-deadlift"}  # one of each pattern that is trained
+    assert main(1, 89) == {"romanian-deadlift", "barbell-row", "leg-press"}
     assert main(1, 90) == {"romanian-deadlift", "leg-press"} and main(1, 140) == {"barbell-row"}  # as plans say
     assert main(2, 110) == {"romanian-deadlift", "pull-up"}  # the new plan's lift has not been trained yet
     assert main(2, 120) == {"leg-press"}
-    assert main(3, 181) == set(CURLS[:5])  # no more than five stand in
+    assert main(3, 15) == {"barbell-curl", "hammer-curl"}  # stand in
+    assert main(3, 16) == {"leg-press"} and main(3, 181) == {"leg-press", "bench-press"}
+    assert main(5, 181) == set(SMALL_LIFTS[:5])  # no more than five stand in
     assert main(4, 181) == set()
 
 

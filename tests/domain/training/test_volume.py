@@ -95,3 +95,10 @@ def test_overlap_is_a_share_and_symmetric(one: str, other: str) -> None:
     a, b = CATALOGUE[one], CATALOGUE[other]
     assert 0.0 <= overlap(a, b) == overlap(b, a) <= 1.0
     assert overlap(a, a) == 1.0
+
+
+def test_holds_and_carries_are_offered_without_a_maximum() -> None:
+    known = {"cable-crunch": ScalarEstimate(60.0, 3.0, 55.0, 65.0)}
+    offered = substitutes(CATALOGUE["cable-crunch"], CATALOGUE, (), maxima=known, most=40, body_mass_kg=80.0)
+    plank = next(one for one in offered if one.exercise == "plank")
+    assert plank.one_rep_max_kg is None
