@@ -342,7 +342,6 @@ def roster_of(year: Year, who: Athletes, log: DailyLog) -> Roster:
             experience=EXPERIENCE_NAMES[year.lifters.experience[i]],
             main_lifts=None,
             goal={"body_fat_pct": float(year.goal_pct[i])},
-            main_lifts=None,
             meals_per_day=2,
             eating_window=None,
             carbohydrate_share=None,

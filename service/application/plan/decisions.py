@@ -109,7 +109,7 @@ async def decide(scope: Scope, athlete: Athlete, review: Review, said: CoachDeci
     if review.state != "open":
         raise Conflict(render(say("decision.not_open", state=review.state)))
     if review.stale and said.decision != "declined":
-        raise Conflict(render(say("decision.out_of_date", as_of=review.as_of), on=today_of(athlete)))
+        raise Conflict(render(say("decision.out_of_date", as_of=review.as_of), on=today_of(scope, athlete)))
     effect = await _effect_of(scope, athlete, review, said)
     if effect is not None:
         await carry_out(scope, review, effect)
