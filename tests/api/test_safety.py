@@ -153,6 +153,8 @@ class TestDecisions:
         cut = api.all(f"{here}/phases")[-1]
         done = patch(api, f"{here}/phases/{cut['id']}", {"planned_end_on": str(today())})
         assert done.status_code == 200, done.text
+        asked = patch(api, here, {"eating_window": {"from": "12:00", "to": "20:00"}})
+        assert asked.status_code == 200, asked.text
         made = review(api, man)
         assert made["recommendation"]["phase"]["to"] == "maintain", made["recommendation"]
         assert made["recommendation"]["targets"]["eating_window"] is not None
