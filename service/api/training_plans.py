@@ -21,6 +21,7 @@ from service.application.schedule import today_of
 from service.application.training import training_plans
 from service.application.training.training_plans import PlanContent
 from service.auth import requires
+from service.catalogue.exercises import exercises
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.amendments import check_training
@@ -225,7 +226,7 @@ async def _refuse_unsafe(
     more = await training_plans.new_demands(scope, athlete.id, today, content, replaces)
     if more:
         evidence, policy = known or await evidence_on(scope, athlete, today)
-        refuse(check_training(evidence, policy, more), acknowledged, "/days")
+        refuse(check_training(evidence, policy, [exercises()[name] for name in more]), acknowledged, "/days")
 
 
 class StarterBody(Body):

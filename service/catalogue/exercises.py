@@ -37,7 +37,9 @@ def equipment() -> tuple[str, ...]:
 
 def _exercise(row: dict[str, Any]) -> Exercise:
     muscles = row["muscles"]
-    plain = {key: value for key, value in row.items() if key not in ("muscles", "equipment", "cues", "cautions")}
+    plain = {
+        key: value for key, value in row.items() if key not in ("muscles", "regions", "equipment", "cues", "cautions")
+    }
     return Exercise(
         **plain,
         direct=tuple(muscles["direct"]),
@@ -45,4 +47,5 @@ def _exercise(row: dict[str, Any]) -> Exercise:
         equipment=tuple(row["equipment"]),
         cues=tuple(row["cues"]),
         cautions=tuple(row["cautions"]),
+        regions=tuple(row["regions"]["loaded"]),
     )

@@ -56,8 +56,13 @@ async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day
     trainee, days = await _look(scope, athlete, on - timedelta(days=1), today, on)
     day = _chosen_day(days, trainee, plan_day)
     planned = day.exercises if day is not None else usual_lifts(trainee.sessions, on)
+    limits = trainee.gate.limits(exercises())
     made = [
-        PrescribedExercise(item, asked, _instead(trainee, athlete, item.exercise) if asked.rule == "stop" else ())
+        PrescribedExercise(
+            item,
+            asked,
+            _instead(trainee, athlete, item.exercise) if asked.rule == "stop" or item.exercise in limits else (),
+        )
         for item, asked in zip(planned, prescriptions(planned, trainee, on), strict=True)
     ]
     return NextSession(on, day.name if day is not None else None, trainee.evidence.kind, made)
@@ -66,7 +71,7 @@ async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day
 async def substitutes_for(
     scope: Scope, athlete: Athlete, exercise: str, at_hand: Collection[str] | None, most: int
 ) -> Sequence[Substitute]:
-    """What to lift instead of an exercise today, closest first; none at all after grave symptoms.
+    """What to lift instead of an exercise today, closest first; none at all while there is to be no training.
 
     Parameters: `at_hand`, equipment, the athlete's by default. Raises Invalid where some of it is not in the catalogue.
     """
@@ -114,16 +119,17 @@ def _chosen_day(days: Days | None, trainee: Trainee, name: str | None) -> Planne
 def _instead(
     trainee: Trainee, athlete: Athlete, exercise: str, at_hand: Collection[str] | None = None, most: int = MOST_SWAPS
 ) -> Sequence[Substitute]:
-    """Nothing that hurts; nothing at all after grave symptoms, until a clearance."""
-    if trainee.grave:
+    """Nothing that hurts or loads what hurts; nothing at all while there is to be no training."""
+    if not trainee.gate.training_open:
         return ()
-    mass = trainee.evidence.average_mass_kg
+    lift, mass = exercises()[exercise], trainee.evidence.average_mass_kg
     return substitutes(
-        exercises()[exercise],
+        lift,
         exercises(),
         at_hand if at_hand is not None else athlete.equipment or equipment(),
         maxima=trainee.maxima,
-        stopped=trainee.gate.closed_exercises,
+        avoid=trainee.gate.to_avoid(lift, exercises()),
+        hurts=exercise in trainee.gate.limits(exercises()),
         most=most,
         body_mass_kg=mass.mean if mass else None,
     )

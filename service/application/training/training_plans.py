@@ -185,6 +185,6 @@ def starter_days(athlete: Athlete, days_per_week: int, main_lifts: Sequence[str]
         athlete.equipment or equipment(),
         experience=athlete.experience or "intermediate",
         main_lifts=main_lifts or default_main_lifts(),
-        stopped=gate.closed_exercises,
+        stopped=gate.limits(exercises()).keys(),
         policy=policy,
     )

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from service.domain.evidence import Region
+
 
 @dataclass(frozen=True)
 class Exercise:
@@ -27,6 +29,7 @@ class Exercise:
     cues: tuple[str, ...]
     cautions: tuple[str, ...]
     grip_aid: str | None
+    regions: tuple[Region, ...] = ()  # of the body, that it loads
 
     @property
     def muscle_shares(self) -> dict[str, float]:

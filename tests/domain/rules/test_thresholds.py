@@ -76,6 +76,7 @@ def evidences() -> tuple[Evidence, ...]:
     cases = [make(value) for _, make, on, off in tables for value in (*on, *off)]
     cases += [row[1] for row in test_arbiter.SCRIPTED]
     cases += [onto(ON_PLAN) for onto, _ in test_gate.LISTED.values()]
+    cases += [onto(ON_PLAN) for onto in test_gate.LOADS_ONLY.values()]
     cases += [there for evidence in cases if (there := _past_all_moves(evidence)) != evidence]
     met = [circumstance(evidence) for evidence in dict.fromkeys(cases) for circumstance in CIRCUMSTANCES]
     return tuple(dict.fromkeys([*met, *map(_another, met)]))
