@@ -49,7 +49,7 @@ class NextSession:
 async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day: str | None) -> NextSession:
     """The plan's next day, or another of its days by name; without a plan the lifts trained of late.
 
-    Behind the safety gate of the day before and of today. Raises Invalid when the plan has no such day.
+    Behind the safety gate of today, and of the day before where that is still to come. Raises Invalid when the plan has no such day.
     """
     today = today_of(athlete)
     on = on or today
@@ -88,9 +88,9 @@ async def _look(scope: Scope, athlete: Athlete, as_of: date, today: date, on: da
     (batch,) = await evidence_for(scope, [athlete], {as_of, today}, main_lifts_only=False)
     evidence, policy = batch.evidence[athlete.id, as_of], batch.policies[athlete.id].policy
     notes, plan = batch.notes[athlete.id, as_of], batch.roster.plan(athlete.id, as_of)
-    gate_now = gate(evidence, policy)
-    if as_of != today:
-        gate_now = stricter(gate_now, gate(batch.evidence[athlete.id, today], policy))
+    gate_now = gate(batch.evidence[athlete.id, today], policy)
+    if as_of > today:  # a window that is open by then does not open it today
+        gate_now = stricter(gate_now, gate(evidence, policy))
     trainee = Trainee(
         sessions=notes.sessions,
         evidence=evidence,

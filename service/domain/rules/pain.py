@@ -59,7 +59,7 @@ class Sore:
     code: str
     pains: tuple[Pain, ...] = ()  # what it rests on, oldest first; none of an injury or a restriction
     since: date | None = None  # of a restriction
-    placed: bool = True  # of a lift: a report names the region that hurts in it
+    placed: bool = True  # of a lift: a report says which region hurts in it
 
     def touches(self, exercise: Exercise) -> bool:
         """Whether it is this exercise, or a region that the exercise loads."""
@@ -78,7 +78,8 @@ def referred(evidence: Evidence, policy: Policy) -> tuple[Sore, ...]:
     for place, notes in _by_place(evidence).items():
         run = _last_run(notes, policy)
         if run and clearance(evidence, policy, "load", run[-1].on) is None:
-            sore.append(Sore(place, "stop", "safety.pain", run, placed=_placed(notes)))
+            placed = _placed(evidence, place, run[0].on, policy.pain_level)
+            sore.append(Sore(place, "stop", "safety.pain", run, placed=placed))
     return tuple(sore)
 
 
@@ -157,8 +158,13 @@ def _places(pain: Pain) -> Iterator[Place]:
         yield Place(None, pain.region)
 
 
-def _placed(notes: Sequence[Pain]) -> bool:
-    return any(note.region is not None for note in notes)
+def _placed(evidence: Evidence, place: Place, since: date, least: float) -> bool:
+    """Whether a report of a lift that is as bad as what limits it names a region: that one is then limited too."""
+    return any(
+        pain.exercise == place.exercise and pain.region is not None and pain.level >= least
+        for pain in evidence.wellbeing.pains
+        if since <= pain.on <= evidence.as_of
+    )
 
 
 def _last_run(notes: Sequence[Pain], policy: Policy) -> tuple[Pain, ...]:
@@ -179,7 +185,8 @@ def _single(evidence: Evidence, policy: Policy, limit: Limit, least: float, besi
         worst = [note for note in episode if note.level >= least]
         if worst and clearance(evidence, policy, "load", worst[-1].on) is None:
             code = "safety.pain_stopped" if limit == "stop" else "safety.pain_held"
-            sore.append(Sore(place, limit, code, (worst[-1],), placed=_placed(episode)))
+            placed = _placed(evidence, place, episode[0].on, least)
+            sore.append(Sore(place, limit, code, (worst[-1],), placed=placed))
     return tuple(sore)
 
 
