@@ -50,8 +50,8 @@ class NextSession:
 async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day: str | None) -> NextSession:
     """The plan's next day, or another of its days by name; without a plan the lifts trained of late.
 
-    Behind the safety gate of today, and of the day before where that is still to come. Raises Invalid when the plan has no
-    such day.
+    Behind the safety gate of today, and of the day before where that is still to come. Raises Invalid when the plan
+    has no such day.
     """
     today = today_of(scope, athlete)
     on = on or today
