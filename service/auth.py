@@ -16,7 +16,7 @@ from service.errors import Forbidden, Unauthorised
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
-from service.store.tables import ApiKey
+from service.store.tables import ApiKey, Practice
 from service.store.types import now
 
 ScopeName = Literal["entries:write", "entries:read", "athletes:write", "coaching:write", "coaching:read", "admin"]
@@ -41,6 +41,7 @@ class Principal:
     key_id: uuid.UUID
     scopes: frozenset[str]
     athlete_id: uuid.UUID | None
+    clock_at: datetime | None = None  # where the clock of a test practice was moved to
 
     def may(self, scope_name: ScopeName) -> bool:
         """Whether the key has the scope; `admin` has all."""
@@ -89,21 +90,23 @@ async def authenticate(database: Database, authorization: str | None) -> Princip
     scheme, _, secret = (authorization or "").partition(" ")
     if scheme.lower() != "bearer" or not secret.strip():
         raise Unauthorised("send the header 'Authorization: Bearer <key>'")
-    key, instant = await _stored(database, digest(secret.strip())), now()
+    instant = now()
+    key, clock_at = await _stored(database, digest(secret.strip()))
     if key is None or key.revoked_at is not None or (key.expires_at is not None and key.expires_at <= instant):
         raise Unauthorised("the key is unknown, expired or revoked")
     if key.last_used_at is None or instant - key.last_used_at > LAST_USE_RESOLUTION:
         await _note_use(database, key, instant)
-    return Principal(key.practice_id, key.id, frozenset(key.scopes), key.athlete_id)
+    return Principal(key.practice_id, key.id, frozenset(key.scopes), key.athlete_id, clock_at)
 
 
-async def _stored(database: Database, key_digest: str) -> ApiKey | None:
-    """The key with this digest, of whichever practice."""
-    table = table_of(ApiKey)
-    statement = select(table).where(table.c.digest == key_digest)
+async def _stored(database: Database, key_digest: str) -> tuple[ApiKey | None, datetime | None]:
+    """The key with this digest, of whichever practice, and where the practice's clock was moved to, if at all."""
+    key, practice = table_of(ApiKey), table_of(Practice)
+    statement = select(key, practice.c.clock_at).where(key.c.digest == key_digest, practice.c.id == key.c.practice_id)
     across = {CROSS_PRACTICE: "a key names its practice"}
     async with database.reading() as connection:
-        return cast(ApiKey | None, (await connection.execute(statement, execution_options=across)).first())
+        row = (await connection.execute(statement, execution_options=across)).first()
+    return cast(ApiKey | None, row), None if row is None else row.clock_at
 
 
 async def _note_use(database: Database, key: ApiKey, instant: datetime) -> None:

@@ -92,18 +92,22 @@ def migrate() -> None:
 def new_key(
     practice: Annotated[str, typer.Option(help="name of the practice; made when it is missing")],
     name: Annotated[str, typer.Option(help="what the key is for")] = "command line",
+    test: Annotated[bool, typer.Option("--test", help="a practice for tests, whose clock may be moved")] = False,
 ) -> None:
     """Make a key with all scopes; it is printed alone on the last line, this once."""
 
     async def work(database: Database) -> str:
         async with database.writing() as connection:
-            practice_id, _ = await find_or_make_practice(connection, practice.strip())
+            practice_id, _ = await find_or_make_practice(connection, practice.strip(), test=test)
             _, secret = await insert_key(Scope(connection, practice_id), name, SCOPES)
             return secret
 
     if not practice.strip():
         raise typer.BadParameter("give the practice a name")
-    typer.echo(_with_database(work))
+    try:
+        typer.echo(_with_database(work))
+    except Problem as problem:
+        raise typer.BadParameter(problem.detail) from problem
 
 
 @app.command()

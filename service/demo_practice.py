@@ -96,7 +96,7 @@ async def _key(database: Database, practice_id: Any, url: str) -> tuple[Principa
 async def show(database: Database, caller: Principal, secret: str, address: str, console: Console) -> None:
     """Print the attention list, one whole recommendation with its reasons, the key and the addresses."""
     async with database.reading() as connection:
-        scope = Scope(connection, caller.practice_id)
+        scope = Scope(connection, caller.practice_id, caller.clock_at)
         items = await attention_list(scope)
         review, athlete = table_of(Review), table_of(Athlete)
         statement = scope.select(Review, athlete.c.external_id, athlete.c.name, of=[Athlete])

@@ -29,6 +29,7 @@ from service.api import (
     prescriptions,
     problems,
     reviews,
+    sandbox,
     screening,
     targets,
     training_plans,
@@ -93,7 +94,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     )
     v1 = APIRouter(prefix="/v1", responses=documented(*ALWAYS), dependencies=[Depends(refuse_unknown)])
     for resource in (
-        practice, keys, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
+        practice, keys, sandbox, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
         food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,
         catalogue, imports,
         foods, food_preferences, day_targets, menus, adherence,

@@ -71,6 +71,13 @@ def test_a_new_key_stands_alone_on_the_last_line_and_opens_its_practice_only(
     assert names == ["Fen Edge", "Dyke End", "Fen Edge"]
 
 
+@pytest.mark.engines("sqlite")
+def test_a_practice_is_for_tests_from_its_first_key_or_never(database_url: str) -> None:
+    for practice in (("Sandpit", "--test"), ("Sandpit", "--test"), ("Sandpit",), ("Fen Edge",)):
+        assert in_process(database_url, "keys", "new", "--practice", *practice).returncode == 0
+    refused(in_process(database_url, "keys", "new", "--practice", "Fen Edge", "--test"), "real practice")
+
+
 LINES = """\
 {"type":"athlete","external_id":"n-1","sex":"female","birth_date":"1994-05-02","height_cm":168}
 {"type":"weigh_in","athlete":"n-1","date":"2026-01-05","mass_kg":64.2}

@@ -93,7 +93,7 @@ async def get_adherence(
     to: Annotated[Date | None, Query(description="last local date; today")] = None,
 ) -> AdherenceAnswer:
     """Energy and protein against the targets, fasts, windows, protein spread; at most 366 days."""
-    last = to or today_of(athlete)
+    last = to or today_of(scope, athlete)
     first = from_ or last - timedelta(days=27)
     if not 0 <= (last - first).days < LONGEST_DAYS:
         raise Invalid.field("from", "bad_span", f"from must lie 0 to {LONGEST_DAYS - 1} days before to")
@@ -108,7 +108,7 @@ async def get_logging_need(
     athlete: AthletePath, scope: Here, as_of: Annotated[Date | None, Query(description="today by default")] = None
 ) -> LoggingNeedAnswer:
     """How many complete food days a week are still needed, why, and what leaving the others out risks."""
-    day = min(as_of or today_of(athlete), today_of(athlete))
+    day = min(as_of or today_of(scope, athlete), today_of(scope, athlete))
     need = await logging_need_on(scope, athlete, day)
     return LoggingNeedAnswer(
         complete_days_per_week=need.complete_days_per_week,

@@ -34,7 +34,7 @@ from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, locked, table_of, values_of
 from service.store.tables import Athlete
-from service.store.types import Experience, FoodPattern, Sex, Weekday, new_id, now
+from service.store.types import Experience, FoodPattern, Sex, Weekday, new_id
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
 ATHLETE = table_of(Athlete)
@@ -195,9 +195,10 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
     Conflict
         If the practice has an athlete with this external_id.
     """
-    _check_birth_date(body.birth_date)
+    _check_birth_date(scope, body.birth_date)
     _check_goal(body.sex, body.goal.body_fat_pct if body.goal else None)
-    values = {**body.model_dump(), "id": new_id()}
+    instant = scope.now()
+    values = {**body.model_dump(), "id": new_id(), "created_at": instant, "updated_at": instant}
     if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
     athlete = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
@@ -213,8 +214,8 @@ def _check_goal(sex: str, body_fat_pct: float | None) -> None:
         raise Invalid.field("/goal/body_fat_pct", "below_floor", detail)
 
 
-def _check_birth_date(birth_date: date) -> None:
-    years = (now().date() - birth_date).days / 365.25
+def _check_birth_date(scope: Scope, birth_date: date) -> None:
+    years = (scope.now().date() - birth_date).days / 365.25
     if not 5 <= years <= 110:
         detail = f"{birth_date} makes the athlete {years:.0f} years old"
         raise Invalid.field("/birth_date", "implausible", detail)
@@ -262,15 +263,15 @@ async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any])
     if values.get("goal"):
         values["goal"] = {**values["goal"], "by": values["goal"].get("by") and str(values["goal"]["by"])}  # as stored
     if "birth_date" in values:
-        _check_birth_date(values["birth_date"])
+        _check_birth_date(scope, values["birth_date"])
     if {"goal", "sex"} & values.keys():
         goal = values.get("goal", athlete.goal)
         _check_goal(values.get("sex", athlete.sex), goal and goal["body_fat_pct"])
     before = values_of(athlete)
     changed_facts = {name for name in REVIEWED & values.keys() if values[name] != before[name]}
     if any(values.get(name, old) != old for name, old in schedule.planned_by(athlete).items()):
-        values |= schedule.replanned(SimpleNamespace(**{**before, **values}), now())
-    values |= {"revision": athlete.revision + 1, "updated_at": now()}
+        values |= schedule.replanned(SimpleNamespace(**{**before, **values}), scope.now())
+    values |= {"revision": athlete.revision + 1, "updated_at": scope.now()}
     statement = scope.update(Athlete).where(ATHLETE.c.id == athlete.id, ATHLETE.c.revision == athlete.revision)
     try:
         changed = await scope.run(statement.values(**values))

@@ -16,7 +16,6 @@ from service.application.evidence.review_documents import Score, ScoredQuantity
 from service.auth import Principal, requires
 from service.store.scope import table_of
 from service.store.tables import Athlete, Review
-from service.store.types import now
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 _REVIEW, _ATHLETE = table_of(Review), table_of(Athlete)
@@ -70,7 +69,7 @@ async def get_calibration(
 ) -> CalibrationAnswer:
     """Each review scores the prediction of the week before; this adds them up."""
     statement = scope.select(_REVIEW.c.athlete_id, _REVIEW.c.score, of=[Review]).where(
-        _REVIEW.c.score.is_not(None), _REVIEW.c.as_of >= (from_ or now().date() - timedelta(days=366))
+        _REVIEW.c.score.is_not(None), _REVIEW.c.as_of >= (from_ or scope.now().date() - timedelta(days=366))
     )
     if to is not None:
         statement = statement.where(_REVIEW.c.as_of <= to)

@@ -68,7 +68,7 @@ class SplitAnswer(Answer):
 )
 async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnswer:
     """Training-day and rest-day targets with the weekly total kept; nothing is stored."""
-    on = today_of(athlete)
+    on = today_of(scope, athlete)
     evidence, policy = await evidence_on(scope, athlete, on)
     targets = (await targets_on(scope, athlete, evidence, body.targets, [on]))[0]
     refuse(refusals(evidence, policy, targets))

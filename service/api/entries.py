@@ -17,8 +17,9 @@ from service.api.http.fields import Answer, Body, Date, Moment, Note, ShortText,
 from service.application import schedule
 from service.application.log.entries import History, LoggedEntry, NewEntry
 from service.errors import Fault
+from service.store.scope import Scope
 from service.store.tables import Athlete, Entry
-from service.store.types import EntryName, now
+from service.store.types import EntryName
 
 OLDEST = timedelta(days=3653)  # an entry dated by mistake to another century would make every estimate slow
 COMMON = ("date", "at", "ref", "note")
@@ -119,24 +120,24 @@ def local_date(body: EntryBody, athlete: Athlete) -> date:
     return body.date
 
 
-def date_faults(body: EntryBody, athlete: Athlete, place: str = "") -> list[Fault]:
+def date_faults(scope: Scope, body: EntryBody, athlete: Athlete, place: str = "") -> list[Fault]:
     """What is wrong with an entry's date: it disagrees with the instant, or lies in the future or before birth."""
     day = local_date(body, athlete)
     field = "date" if body.at is None else "at"
     if body.date is not None and body.date != day:
         detail = f"`at` falls on {day} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=f"{place}/date", code="disagrees", detail=detail)]
-    return day_faults(day, athlete, f"{place}/{field}")
+    return day_faults(scope, day, athlete, f"{place}/{field}")
 
 
-def day_faults(day: date, athlete: Athlete, pointer: str = "/date") -> list[Fault]:
+def day_faults(scope: Scope, day: date, athlete: Athlete, pointer: str = "/date") -> list[Fault]:
     """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
-    today = schedule.today_of(athlete)
+    today = schedule.today_of(scope, athlete)
     if day > today:
         detail = f"{day} has not been yet: it is {today} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=pointer, code="in_the_future", detail=detail)]
     if day < athlete.birth_date:
         return [Fault(pointer=pointer, code="before_birth", detail=f"{day} lies before the athlete's birth")]
-    if day < now().date() - OLDEST:
+    if day < scope.now().date() - OLDEST:
         return [Fault(pointer=pointer, code="too_long_ago", detail=f"{day} is more than ten years ago")]
     return []

@@ -98,7 +98,7 @@ def _add_route(router: APIRouter, kind: AnyKind) -> None:
         athlete: AthletePath, scope: Here, body: one_or_many, response: Response, _: DryRun, caller: Writer
     ) -> Any:
         bodies: list[EntryBody] = body if isinstance(body, list) else [body]
-        _refuse(bodies, athlete, isinstance(body, list))
+        _refuse(scope, bodies, athlete, isinstance(body, list))
         new = [new_entry(athlete, item) for item in bodies]
         stored = await store_entries(scope, kind.table, new, kind.history(caller.key_id))
         if all(item.outcome != "created" for item in stored):
@@ -133,7 +133,7 @@ def _change_route(router: APIRouter, kind: AnyKind) -> None:
         said: dict[str, Any] = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
         confirmed = "suspect" in said
         said.pop("suspect", None)
-        new = _merged(kind, athlete, old, said)
+        new = _merged(scope, kind, athlete, old, said)
         if new.ref is not None and new.ref != old.ref and await ref_is_taken(scope, kind.table, athlete.id, new.ref):
             raise Conflict(f"the ref {new.ref!r} belongs to another {kind.one} of this athlete")
         entry = await change_entry(scope, kind.table, old, new, kind.history(caller.key_id), confirmed=confirmed)
@@ -156,12 +156,12 @@ def _delete_route(router: APIRouter, kind: AnyKind) -> None:
         await delete_entry(scope, kind.table, old, kind.history(caller.key_id))
 
 
-def _refuse(bodies: Sequence[EntryBody], athlete: Athlete, many: bool) -> None:
+def _refuse(scope: Scope, bodies: Sequence[EntryBody], athlete: Athlete, many: bool) -> None:
     refs: set[str] = set()
     faults: list[Fault] = []
     for index, body in enumerate(bodies):
         place = f"/{index}" if many else ""
-        faults += date_faults(body, athlete, place)
+        faults += date_faults(scope, body, athlete, place)
         if body.ref is not None and body.ref in refs:
             faults.append(Fault(pointer=f"{place}/ref", code="repeated", detail="this ref stands in the array twice"))
         refs.add(body.ref or "")
@@ -176,7 +176,7 @@ async def _find(scope: Scope, kind: AnyKind, athlete_id: uuid.UUID, entry_id: uu
     return entry
 
 
-def _merged(kind: AnyKind, athlete: Athlete, old: LoggedEntry, said: Mapping[str, Any]) -> NewEntry:
+def _merged(scope: Scope, kind: AnyKind, athlete: Athlete, old: LoggedEntry, said: Mapping[str, Any]) -> NewEntry:
     """What a PATCH makes of an entry (RFC 7396): the old body with the changes, validated as a whole."""
     columns = old.columns()
     merged = {**kind.body.said_by(columns), **{name: columns[name] for name in COMMON if columns[name] is not None}}
@@ -191,5 +191,5 @@ def _merged(kind: AnyKind, athlete: Athlete, old: LoggedEntry, said: Mapping[str
     except ValidationError as error:
         faults = faults_of(error.errors())
         raise Invalid(faults[0].detail, faults) from error
-    _refuse([body], athlete, many=False)
+    _refuse(scope, [body], athlete, many=False)
     return new_entry(athlete, body)

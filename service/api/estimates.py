@@ -100,7 +100,7 @@ async def get_estimates(
     ] = "as_known",
 ) -> EstimatesAnswer:
     """Average mass, rates, maintenance, body fat and strength with their intervals."""
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     to = to or today
     if to > today + timedelta(days=1):
         raise Invalid.field("to", "in_the_future", f"{to} has not been yet")

@@ -75,7 +75,7 @@ async def put_food_day(
     if if_match is not None:
         old = await find_declared(scope, athlete.id, day)
         check_version(if_match, old.revision if old else 0)
-    faults = day_faults(day, athlete, "date")
+    faults = day_faults(scope, day, athlete, "date")
     if faults:
         raise Invalid(faults[0].detail, faults)
     declared = (await declare(scope, {key: body.declaration()}))[key]

@@ -151,7 +151,7 @@ async def _keep_entries(
     """Store entries in runs without a repeated reference, so that a later line of the same reference revises."""
     batch: dict[tuple[str, str], Line] = {}
     for line in lines:
-        faults = date_faults(line.body, athletes[line.athlete])
+        faults = date_faults(scope, line.body, athletes[line.athlete])
         if faults:
             progress.refuse(line.number, faults)
             continue
@@ -176,7 +176,7 @@ async def _store(scope: Scope, caller: Principal, kind: str, lines: Iterable[Lin
 async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Athletes, progress: Progress) -> None:
     declarations: dict[DayKey, Declaration] = {}
     for line in lines:
-        faults = day_faults(line.body.date, athletes[line.athlete])
+        faults = day_faults(scope, line.body.date, athletes[line.athlete])
         if faults:
             progress.refuse(line.number, faults)
             continue

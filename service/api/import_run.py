@@ -65,7 +65,7 @@ async def run_import(
         _log.exception("import %s failed", run)
         end = {"state": "failed", "detail": f"stopped after line {progress.lines_read}: {type(error).__name__}"}
     async with database.writing() as connection:
-        await _note(Scope(connection, caller.practice_id), run, {**end, "ended_at": now()})
+        await _note(Scope(connection, caller.practice_id, caller.clock_at), run, {**end, "ended_at": now()})
 
 
 async def _keep_all(
@@ -82,7 +82,7 @@ async def _keep_all(
         async def keep(
             connection: AsyncConnection, chunk: Sequence[Line | BadLine] = chunk
         ) -> tuple[Progress, list[Line]]:
-            scope, after = Scope(connection, caller.practice_id), progress.copy()
+            scope, after = Scope(connection, caller.practice_id, caller.clock_at), progress.copy()
             plan_lines = await keep_chunk(scope, caller, chunk, after)
             await _note(scope, run, after.columns())
             return after, plan_lines
@@ -96,7 +96,7 @@ async def _keep_all(
     for batch in in_batches(plans):
 
         async def keep_batch(connection: AsyncConnection, batch: Sequence[Line] = batch) -> Progress:
-            scope, after = Scope(connection, caller.practice_id), progress.copy()
+            scope, after = Scope(connection, caller.practice_id, caller.clock_at), progress.copy()
             await keep_plan_lines(scope, batch, after)
             await _note(scope, run, after.columns())
             return after
@@ -108,7 +108,7 @@ async def _keep_all(
 async def _try_out(database: Database, caller: Principal, lines: Lines, progress: Progress) -> None:
     """Everything in one transaction, which is rolled back; others' writes wait, hence the small limit on such files."""
     async with database.writing() as connection:
-        scope, plans = Scope(connection, caller.practice_id), list[Line]()
+        scope, plans = Scope(connection, caller.practice_id, caller.clock_at), list[Line]()
         while chunk := list(islice(lines, CHUNK)):
             plans += await keep_chunk(scope, caller, chunk, progress)
         for batch in in_batches(plans):

@@ -119,7 +119,7 @@ async def read_import(database: Database, caller: Principal, run: uuid.UUID) -> 
         If the practice has no such import.
     """
     async with database.reading() as connection:
-        scope = Scope(connection, caller.practice_id)
+        scope = Scope(connection, caller.practice_id, caller.clock_at)
         row = await scope.one(ImportRun, scope.select(ImportRun).where(_RUN.c.id == run))
     if row is None or caller.athlete_id is not None:
         raise NotFound()
@@ -172,7 +172,7 @@ async def _run_and_remove(
 async def _begin(database: Database, caller: Principal) -> uuid.UUID:
     run = new_id()
     async with database.writing() as connection:
-        await Scope(connection, caller.practice_id).insert(ImportRun, [{"id": run}])
+        await Scope(connection, caller.practice_id, caller.clock_at).insert(ImportRun, [{"id": run}])
     return run
 
 

@@ -152,7 +152,7 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     where safety forbids one, 422 with `code` `referral`, or `energy_floor` for targets that are only too low. Safety is
     judged by what is known today, also for targets of the request. The same request gives the same menus.
     """
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     first = body.from_ or today
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
     foods = await load_foods(scope)

@@ -285,7 +285,7 @@ async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Req
     _refuse_bound(caller)
     if body.from_ > body.to:
         raise Invalid.field("/from", "after_to", "`from` lies after `to`")
-    if body.to > now().date() + timedelta(days=1):
+    if body.to > scope.now().date() + timedelta(days=1):
         raise Invalid.field("/to", "in_the_future", f"{body.to} has not been yet")
     if (body.to - body.from_).days > LONGEST_DAYS:
         raise Invalid.field("/from", "too_long", f"at most {LONGEST_DAYS} days at once")
@@ -332,7 +332,7 @@ async def _run(
         for start in range(0, len(athletes), ATHLETES_AT_ONCE):
             some = athletes[start : start + ATHLETES_AT_ONCE]
             async with database.reading() as connection:
-                scope = Scope(connection, caller.practice_id)
+                scope = Scope(connection, caller.practice_id, caller.clock_at)
                 logged = await read_log(scope, some, kept.from_date, kept.to_date)
             done = await asyncio.to_thread(replay, logged, chosen)
             for name, own in done.items():
@@ -361,7 +361,7 @@ def _result(courses: dict[str, list[Course]], athletes: Sequence[Athlete]) -> di
 
 async def _note(database: Database, caller: Principal, replay: uuid.UUID, values: dict[str, Any]) -> None:
     async with database.writing() as connection:
-        scope = Scope(connection, caller.practice_id)
+        scope = Scope(connection, caller.practice_id, caller.clock_at)
         await scope.run(scope.update(Replay).where(_REPLAY.c.id == replay).values(**values))
 
 

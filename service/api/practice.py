@@ -4,6 +4,7 @@ import uuid
 from datetime import datetime
 
 from fastapi import APIRouter, Depends, Response
+from pydantic import Field
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 
@@ -36,6 +37,8 @@ class PracticeAnswer(Answer):
     id: uuid.UUID
     name: str
     time_zone: str
+    test: bool = Field(description="for tests: its clock may be moved")
+    clock_at: datetime | None = Field(description="where the clock of a test practice was moved to")
     revision: int
     created_at: datetime
 

@@ -165,7 +165,7 @@ async def get_volume(
     emphasis: Annotated[list[Emphasis] | None, Query(description="meant to be trained more than the rest")] = None,
 ) -> VolumeAnswer:
     """Weekly volume, in a cut against a band that may be a third lower."""
-    last = to or today_of(athlete)
+    last = to or today_of(scope, athlete)
     first = from_ or last - timedelta(days=27)
     if not 0 <= (last - first).days <= 731:
         raise Invalid.field("from", "range", "`from` must not lie after `to`, nor more than two years before it")

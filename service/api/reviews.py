@@ -24,7 +24,6 @@ from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review
-from service.store.types import now
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 computed = APIRouter(route_class=PreparedRoute)
@@ -103,8 +102,8 @@ def _stored(review: Review, external_id: str) -> ReviewAnswer:
     return ReviewAnswer.model_validate({**review.document, **of_review, "external_id": external_id})
 
 
-def _not_stored(result: Result, external_id: str) -> ReviewAnswer:
-    of_review = {"id": None, "athlete_id": result.athlete_id, "state": "open", "stale": False, "made_at": now()}
+def _not_stored(result: Result, external_id: str, made_at: datetime) -> ReviewAnswer:
+    of_review = {"id": None, "athlete_id": result.athlete_id, "state": "open", "stale": False, "made_at": made_at}
     return ReviewAnswer.model_validate({**result.document, **of_review, "external_id": external_id})
 
 
@@ -143,7 +142,7 @@ async def make_review(
     of earlier days lapse. The weekly review is made all the same on its day, unless it would be of that very date
     (a stale look at it gives way).
     """
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     as_of = body.as_of or today - timedelta(days=1)
     if as_of > today:
         raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
@@ -153,8 +152,8 @@ async def make_review(
         result = await _result(scope, athlete, as_of, prepared)
         response.status_code = 201 if review is None and not dry_run else 200
         if not prepared.keep:
-            return _not_stored(result, athlete.external_id)
-        await keep_reviews(scope, [result], now(), weekly=False)
+            return _not_stored(result, athlete.external_id, scope.now())
+        await keep_reviews(scope, [result], scope.now(), weekly=False)
         review = await scope.one(Review, of_the_day)
         assert review is not None
     else:
@@ -236,7 +235,9 @@ async def decide_review(
     """Accept, amend or decline the recommendation; an accepted one takes effect as targets and phase.
 
     An amendment that breaks a hard limit is refused; one that passes a soft limit must name its code in `acknowledge`.
-    A stale review, or one of another phase than that in force, can only be declined (409).
+    It holds from tomorrow on, or from a later day that an amendment names, whatever day was reviewed (`effective_on`);
+    what stops a deficit or refers holds from today on. A stale review, or one of another phase than that in force, can
+    only be declined (409).
     """
     review, athlete = await _find(scope, caller, review_id, to_write=True)
     check_version(if_match, review.revision, required=False)

@@ -247,7 +247,7 @@ async def _refuse_unsafe(
 
     `known` is what is known today, where the caller has looked already.
     """
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     more = await training_plans.new_demands(scope, athlete.id, today, content, replaces)
     if more:
         evidence, policy = known or await evidence_on(scope, athlete, today)
@@ -290,7 +290,7 @@ async def add_starter_plan(
     Exercises that hurt are left out; who is older, back after a break or new to training starts lighter. The safety
     gate stands as for any plan. `dry_run=true` shows the plan without setting it.
     """
-    evidence, policy = await evidence_on(scope, athlete, today_of(athlete))
+    evidence, policy = await evidence_on(scope, athlete, today_of(scope, athlete))
     care = await read_care(scope, athlete, body.from_date, policy)
     wish = training_plans.StarterWish(body.days_per_week, body.main_lifts, body.emphasis)
     days = training_plans.starter_days(athlete, wish, care, gate(evidence, policy), policy)

@@ -4,7 +4,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Protocol, get_args
 from zoneinfo import ZoneInfo
 
-from service.store.types import Weekday, now
+from service.store.scope import Scope
+from service.store.types import Weekday
 
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 NIGHT = time(4)  # local; outside the hours in which clocks are changed
@@ -48,9 +49,9 @@ def local_date(instant: datetime, time_zone: str) -> date:
     return instant.astimezone(ZoneInfo(time_zone)).date()
 
 
-def today_of(athlete: Located) -> date:
-    """The date where the athlete lives."""
-    return local_date(now(), athlete.time_zone)
+def today_of(scope: Scope, athlete: Located) -> date:
+    """The date where the athlete lives, by the practice's clock."""
+    return local_date(scope.now(), athlete.time_zone)
 
 
 def last_review_day(athlete: Scheduled, at: datetime) -> date:

@@ -11,7 +11,8 @@ from sqlalchemy import ColumnElement, or_
 from service.application import schedule
 from service.application.evidence.gather import RosterEvidence, evidence_for
 from service.application.review.reasons import CheckInFindings, check_in_body
-from service.jobs.due import ATHLETE, DueJob
+from service.jobs.due import DueJob
+from service.jobs.times import ATHLETE
 from service.store.scope import Scope
 from service.store.tables import Athlete, CheckIn
 

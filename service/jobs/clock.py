@@ -12,9 +12,9 @@ from sqlalchemy import update
 
 from service.jobs.check_in import NightlyCheckIn
 from service.jobs.due import Tally
+from service.jobs.times import ACROSS, Time, times
 from service.jobs.weekly_review import WeeklyReview
 from service.store.engine import Database
-from service.store.guard import CROSS_PRACTICE
 from service.store.scope import table_of
 from service.store.tables import Review
 from service.store.types import now
@@ -27,9 +27,12 @@ _log = logging.getLogger(__name__)
 class TickResult:
     """What a tick did."""
 
-    lapsed: int
-    reviews: Tally
-    check_ins: Tally
+    lapsed: int = 0
+    reviews: Tally = Tally()  # noqa: RUF009 - frozen
+    check_ins: Tally = Tally()  # noqa: RUF009
+
+    def __add__(self, other: "TickResult") -> "TickResult":
+        return TickResult(self.lapsed + other.lapsed, self.reviews + other.reviews, self.check_ins + other.check_ins)
 
 
 async def tick(
@@ -45,7 +48,7 @@ async def tick(
     database : Database
         Where.
     at : datetime
-        The instant that counts as now; aware.
+        The instant that counts as now; aware. A test practice whose clock was moved lives by that instead.
     advance : callable
         Told the job's name and a number of athletes after each chunk.
     proceed : callable
@@ -53,28 +56,27 @@ async def tick(
     """
     if at.tzinfo is None:
         raise ValueError("the instant of a tick needs an offset")
-    lapsed = await _lapse(database, at)
-    weekly = WeeklyReview()
-    reviews = await weekly.run(database, at, advance and (lambda count: advance("reviews", count)), proceed)
-    check_ins = await NightlyCheckIn(weekly.check_ins).run(
-        database, at, advance and (lambda count: advance("check-ins", count)), proceed
-    )
-    return TickResult(lapsed, reviews, check_ins)
+    done = TickResult()
+    for time in await times(database, at):
+        lapsed, weekly = await _lapse(database, time), WeeklyReview()
+        reviews = await weekly.run(database, time, advance and (lambda count: advance("reviews", count)), proceed)
+        check_ins = await NightlyCheckIn(weekly.check_ins).run(
+            database, time, advance and (lambda count: advance("check-ins", count)), proceed
+        )
+        done += TickResult(lapsed, reviews, check_ins)
+    return done
 
 
-async def _lapse(database: Database, at: datetime) -> int:
+async def _lapse(database: Database, time: Time) -> int:
     """Close recommendations that nobody answered within a week."""
     review = table_of(Review)
     statement = (
         update(review)
-        .where(review.c.state == "open", review.c.made_at < at - LAPSE_AFTER)
+        .where(review.c.state == "open", review.c.made_at < time.at - LAPSE_AFTER, time.of(review.c.practice_id))
         .values(state="lapsed", revision=review.c.revision + 1)
     )
     async with database.writing() as connection:
-        done = await connection.execute(
-            statement, execution_options={CROSS_PRACTICE: "the clock serves every practice"}
-        )
-        return done.rowcount
+        return (await connection.execute(statement, execution_options=ACROSS)).rowcount
 
 
 class Clock:

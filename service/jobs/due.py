@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import ClassVar, Generic, TypeVar, cast
 
-from sqlalchemy import ColumnElement, bindparam, case, or_, select, update
+from sqlalchemy import ColumnElement, and_, bindparam, case, or_, select, update
 
 from service.application.log.stale import changed_meanwhile, held
+from service.jobs.times import ACROSS, ATHLETE, Time
 from service.store.engine import Database
-from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, JobFailure
 from service.store.types import Instant, now
@@ -27,7 +27,6 @@ from service.store.types import Instant, now
 CHUNK = 200  # athletes a claim: an estimator costs about as much for one athlete as for a hundred
 LEASE = timedelta(minutes=10)
 RETRY_AFTER = timedelta(hours=1)
-ATHLETE = table_of(Athlete)
 R = TypeVar("R")  # what is worked out for an athlete
 _log = logging.getLogger(__name__)
 
@@ -73,18 +72,18 @@ class DueJob(ABC, Generic[R]):
     async def run(
         self,
         database: Database,
-        at: datetime,
+        time: Time,
         advance: Callable[[int], None] | None = None,
         proceed: Callable[[], bool] = lambda: True,
     ) -> Tally:
-        """Do everything that is due at an instant.
+        """Do everything that is due at a time.
 
         Parameters
         ----------
         database : Database
             Where.
-        at : datetime
-            The instant that counts as now.
+        time : Time
+            The instant that counts as now, and for whom.
         advance : callable
             Told the number of athletes after each chunk.
         proceed : callable
@@ -96,62 +95,62 @@ class DueJob(ABC, Generic[R]):
             How many athletes were done and how many failed.
         """
         tally = Tally()
-        while proceed() and (claimed := await self._claim(database, at)):
+        while proceed() and (claimed := await self._claim(database, time)):
             groups: dict[tuple[uuid.UUID, date], list[Athlete]] = defaultdict(list)
             for athlete in claimed:
-                groups[athlete.practice_id, self.as_of(athlete, at)].append(athlete)
+                groups[athlete.practice_id, self.as_of(athlete, time.at)].append(athlete)
             for (practice_id, as_of), athletes in groups.items():
-                tally += await self._do(database, practice_id, athletes, as_of, at)
+                tally += await self._do(database, practice_id, athletes, as_of, time)
             if advance:
                 advance(len(claimed))
         return tally
 
-    async def _claim(self, database: Database, at: datetime) -> Sequence[Athlete]:
+    async def _claim(self, database: Database, time: Time) -> Sequence[Athlete]:
         instant = now()
         free = or_(ATHLETE.c[self.claim_column].is_(None), ATHLETE.c[self.claim_column] < instant)
-        reason = {CROSS_PRACTICE: "the clock serves every practice"}
-        due = select(ATHLETE.c.practice_id, ATHLETE.c.id).where(self.is_due(at), free).limit(CHUNK)
+        wanted = and_(time.of(ATHLETE.c.practice_id), self.is_due(time.at), free)
+        due = select(ATHLETE.c.practice_id, ATHLETE.c.id).where(wanted).limit(CHUNK)
         due = due.order_by(ATHLETE.c[self.due_column], ATHLETE.c.practice_id, ATHLETE.c.id)
         async with database.writing() as connection:
-            keys = (await connection.execute(due.with_for_update(skip_locked=True), execution_options=reason)).all()
+            keys = (await connection.execute(due.with_for_update(skip_locked=True), execution_options=ACROSS)).all()
             claim = (
                 update(ATHLETE)
-                .where(ATHLETE.c.id.in_([key.id for key in keys]), self.is_due(at), free)
+                .where(ATHLETE.c.id.in_([key.id for key in keys]), wanted)
                 .values({self.claim_column: instant + LEASE})
                 .returning(ATHLETE.c.id)
             )
-            ours = (await connection.execute(claim, execution_options=reason)).all() if keys else []
+            ours = (await connection.execute(claim, execution_options=ACROSS)).all() if keys else []
             # Not from RETURNING: there SQLite gives whole numbers for real ones, and a digest tells them apart.
             rows = select(ATHLETE).where(ATHLETE.c.id.in_([row.id for row in ours]))
-            claimed = (await connection.execute(rows, execution_options=reason)).all() if ours else []
+            claimed = (await connection.execute(rows, execution_options=ACROSS)).all() if ours else []
         athletes = cast(Sequence[Athlete], claimed)
         return sorted(athletes, key=lambda athlete: athlete.id)  # all jobs touch the rows in one order: no deadlock
 
     async def _do(
-        self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Athlete], as_of: date, at: datetime
+        self, database: Database, practice_id: uuid.UUID, athletes: Sequence[Athlete], as_of: date, time: Time
     ) -> Tally:
         """One group; when it fails, each half of it, so that in the end only the culprit does not get through."""
         try:
             async with database.reading() as connection:
-                results = await self.compute(Scope(connection, practice_id), athletes, as_of)
+                results = await self.compute(Scope(connection, practice_id, time.clock_at), athletes, as_of)
             async with database.writing() as connection:
-                scope = Scope(connection, practice_id)
+                scope = Scope(connection, practice_id, time.clock_at)
                 present = await held(scope, athletes)
                 changed = changed_meanwhile(present, athletes)
                 if changed:  # nobody can store more of them until this is kept
                     results = {**results, **await self.compute(scope, changed, as_of)}
                 left = [athlete for athlete in athletes if athlete.id in present]  # the others were erased meanwhile
                 if left:
-                    await self.keep(scope, [results[athlete.id] for athlete in left], at)
-                    await self._release(scope, left, as_of, at)
+                    await self.keep(scope, [results[athlete.id] for athlete in left], time.at)
+                    await self._release(scope, left, as_of, time.at)
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
             if len(athletes) == 1:
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)
                 await self._note_failure(database, practice_id, athletes[0], error)
                 return Tally(failed=1)
             half = len(athletes) // 2
-            first = await self._do(database, practice_id, athletes[:half], as_of, at)
-            return first + await self._do(database, practice_id, athletes[half:], as_of, at)
+            first = await self._do(database, practice_id, athletes[:half], as_of, time)
+            return first + await self._do(database, practice_id, athletes[half:], as_of, time)
         return Tally(done=len(athletes))
 
     async def _release(self, scope: Scope, athletes: Sequence[Athlete], as_of: date, at: datetime) -> None:

@@ -11,9 +11,9 @@ from service.application import schedule
 from service.application.review.keep import keep_reviews
 from service.application.review.make import Result, make_reviews
 from service.jobs.check_in import Checked
-from service.jobs.due import ATHLETE, DueJob, Tally
+from service.jobs.due import DueJob, Tally
+from service.jobs.times import ACROSS, ATHLETE, Time
 from service.store.engine import Database
-from service.store.guard import CROSS_PRACTICE
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, Phase
 from service.store.types import Weekday
@@ -46,15 +46,15 @@ class WeeklyReview(DueJob[Result]):
     async def run(
         self,
         database: Database,
-        at: datetime,
+        time: Time,
         advance: Callable[[int], None] | None = None,
         proceed: Callable[[], bool] = lambda: True,
     ) -> Tally:
         """Plan the first review of athletes who have begun to log, then do everything that is due."""
-        await self._plan_first(database, at)
-        return await super().run(database, at, advance, proceed)
+        await self._plan_first(database, time)
+        return await super().run(database, time, advance, proceed)
 
-    async def _plan_first(self, database: Database, at: datetime) -> None:
+    async def _plan_first(self, database: Database, time: Time) -> None:
         """The first review is on the first review day with a whole week behind it, or the latest one of a long log."""
         day, phase = table_of(AthleteDay), table_of(Phase)
         logged = select(func.min(day.c.date)).where(
@@ -65,15 +65,16 @@ class WeeklyReview(DueJob[Result]):
         )
         columns = (ATHLETE.c[name] for name in NotReviewedYet._fields[:4])
         starts = (logged.scalar_subquery().label("logged"), planned.scalar_subquery().label("planned"))
-        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None))
-        reason = {CROSS_PRACTICE: "the clock serves every practice"}
+        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None), time.of(ATHLETE.c.practice_id))
         async with database.reading() as connection:
-            athletes = cast(Sequence[NotReviewedYet], (await connection.execute(new, execution_options=reason)).all())
+            athletes = cast(Sequence[NotReviewedYet], (await connection.execute(new, execution_options=ACROSS)).all())
         dues = []
         for athlete in athletes:
-            begun = [first for first in (athlete.logged, athlete.planned) if first is not None and first <= at.date()]
+            begun = [
+                first for first in (athlete.logged, athlete.planned) if first is not None and first <= time.at.date()
+            ]
             if begun:
-                first = max(min(begun) + FIRST_WEEK, schedule.last_review_day(athlete, at)) - timedelta(days=1)
+                first = max(min(begun) + FIRST_WEEK, schedule.last_review_day(athlete, time.at)) - timedelta(days=1)
                 key = {"of_practice": athlete.practice_id, "of_athlete": athlete.id}
                 dues.append({**key, "due": schedule.next_review_at(athlete, first)})
         if dues:

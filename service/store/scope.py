@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import Any, TypeVar, cast
 
 from sqlalchemy import Delete, Insert, Row, Select, Update, delete, select, update
@@ -10,16 +11,33 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel
 
+from service.store import types
+
 Table = type[SQLModel]
 M = TypeVar("M", bound=SQLModel)
 
 
 class Scope:
-    """What one practice may see and change; every statement about its rows is made here."""
+    """What one practice may see and change, by its own clock; every statement about its rows is made here.
 
-    def __init__(self, connection: AsyncConnection, practice_id: uuid.UUID) -> None:
+    Parameters
+    ----------
+    connection : AsyncConnection
+        Where its rows are.
+    practice_id : UUID
+        Which practice.
+    clock_at : datetime
+        Where the clock of a test practice was moved to; None lives by the real time, as all real practices do.
+    """
+
+    def __init__(self, connection: AsyncConnection, practice_id: uuid.UUID, clock_at: datetime | None = None) -> None:
         self.connection = connection
         self.practice_id = practice_id
+        self.clock_at = clock_at
+
+    def now(self) -> datetime:
+        """The practice's present instant, in UTC: whatever its days, plans and decisions are dated by."""
+        return self.clock_at or types.now()
 
     def select(self, *what: Any, of: Sequence[Table] = ()) -> Select[Any]:
         """SELECT of tables or columns, filtered to the practice in every table they come from."""

@@ -58,5 +58,5 @@ def new_id() -> uuid.UUID:
 
 
 def now() -> datetime:
-    """The present instant, in UTC."""
+    """The present instant, in UTC: of the machine, its leases and keys; a practice's is `Scope.now`."""
     return datetime.now(UTC)

@@ -110,6 +110,16 @@ class Api:
         """A client of another practice with all scopes."""
         return self.loop.run(_new_practice(self.app, self.http, self.loop))
 
+    def for_tests(self) -> "Api":
+        """A client of a test practice, whose clock can be moved."""
+        return self.loop.run(_new_practice(self.app, self.http, self.loop, test=True))
+
+    def move_clock(self, days_ago: int, hour: int = 12) -> None:
+        """Move the clock of a test practice to an hour (UTC) so many days before today."""
+        at = datetime.combine(today() - timedelta(days=days_ago), datetime.min.time(), UTC) + timedelta(hours=hour)
+        moved = self("POST", "/sandbox/clock", {"now": at.isoformat()})
+        assert moved.status_code == 200, moved.text
+
     @property
     def database(self) -> Database:
         database: Database = self.app.state.database
@@ -187,10 +197,10 @@ def days_ago(count: int) -> str:
     return str(today() - timedelta(days=count))
 
 
-async def _new_practice(app: FastAPI, http: httpx.AsyncClient, loop: Loop) -> Api:
+async def _new_practice(app: FastAPI, http: httpx.AsyncClient, loop: Loop, test: bool = False) -> Api:
     database: Database = app.state.database
     async with database.writing() as connection:
-        practice_id, _ = await find_or_make_practice(connection, f"Practice {uuid.uuid4().hex[:8]}")
+        practice_id, _ = await find_or_make_practice(connection, f"Practice {uuid.uuid4().hex[:8]}", test=test)
         _, secret = await insert_key(Scope(connection, practice_id), "all", SCOPES)
     return Api(app, http, loop, practice_id, secret)
 

@@ -1,7 +1,7 @@
 """The coach's answers over HTTP: what takes effect, what is refused, what must be acknowledged, what is kept."""
 
 import uuid
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -9,7 +9,7 @@ import pytest
 from service.jobs.clock import tick
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Decision, Target
-from tests.api.conftest import Api, Call, faults, today
+from tests.api.conftest import Api, Call, days_ago, faults, today
 from tests.api.in_a_cut import CLEAN, TARGET_KCAL, review, stalled
 
 SHALLOW_KCAL = 2390  # inside every limit: a step of 50 kcal
@@ -52,13 +52,13 @@ def test_accepting_writes_the_recommended_targets_from_the_next_day_and_who_did_
     answer = decide(api, due, "accepted", note="as you say")
     assert answer.status_code == 201, answer.text
     body = answer.json()
-    assert body["effective_on"] == str(today()) and body["targets"] == due["recommendation"]["targets"]
+    assert body["effective_on"] == days_ago(-1) and body["targets"] == due["recommendation"]["targets"]
     kept = targets_of(api, man)[-1]
-    assert (kept["from_date"], kept["energy_kcal"]) == (str(today()), due["recommendation"]["energy_kcal"]["to"])
+    assert (kept["from_date"], kept["energy_kcal"]) == (days_ago(-1), due["recommendation"]["energy_kcal"]["to"])
     row = api.rows(Decision, review_id=due["id"])[0]
     assert (row["decision"], row["note"], row["key_id"]) == ("accepted", "as you say", uuid.UUID(body["key_id"]))
     assert datetime.fromisoformat(body["decided_at"]).utcoffset() == timedelta(0)
-    assert api.rows(Target, review_id=due["id"])[0]["from_date"] == today()
+    assert api.rows(Target, review_id=due["id"])[0]["from_date"] == today() + timedelta(days=1)
     assert api("GET", f"/reviews/{due['id']}").json()["state"] == "accepted"
 
 
@@ -202,8 +202,12 @@ def test_a_dry_run_decides_nothing(api: Api, man: dict[str, Any], due: dict[str,
     assert api("GET", f"/reviews/{due['id']}").json()["state"] == "open"
 
 
-def test_a_decision_on_a_review_of_the_past_takes_effect_in_the_past(api: Api) -> None:
-    man = stalled(api, f"past-{uuid.uuid4().hex[:8]}", ends_days_ago=100)
-    made = review(api, man, 100)
+def test_a_decision_on_a_review_of_the_past_takes_effect_tomorrow(api: Api) -> None:
+    """What was eaten since is judged by the targets of that time, not by what is decided now."""
+    man = stalled(api, f"past-{uuid.uuid4().hex[:8]}")
+    before = targets_of(api, man)
+    made = review(api, man, 5)
+    assert made["recommendation"]["action"] == "change_energy", made["findings"]
     body = decide(api, made, "accepted").json()
-    assert date.fromisoformat(body["effective_on"]) == date.fromisoformat(made["as_of"]) + timedelta(days=1)
+    assert body["effective_on"] == days_ago(-1)
+    assert [row for row in targets_of(api, man) if row["from_date"] <= str(today())] == before

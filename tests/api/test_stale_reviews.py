@@ -95,14 +95,15 @@ def test_an_amended_phase_gets_the_energy_it_needs_and_begins_in_time(
         return api("POST", f"/reviews/{due['id']}/decision", {"decision": "amended", "changes": {"phase": phase}})
 
     place = "/changes/phase/on"
-    for ago in (1, -60):  # the day of the review itself; later than sixty days after it
+    for ago in (1, -61):  # of the past; later than in sixty days
         assert faults(amend(to="maintain", on=days_ago(ago))).keys() == {place}
-    backwards = amend(to="maintain", on=str(today()), planned_end_on=days_ago(3))
+    assert faults(amend(to="build", on=str(today()))).keys() == {place}, "the day is under way; only stops act at once"
+    backwards = amend(to="maintain", on=days_ago(-1), planned_end_on=days_ago(3))
     assert faults(backwards) == {"/changes/phase/planned_end_on": "ends_before_start"}
     for empty in ({}, {"phase": None}):
         answer = api("POST", f"/reviews/{due['id']}/decision", {"decision": "amended", "changes": empty})
         assert faults(answer) == {"/changes": "nothing_changed"}
-    answer = amend(to="maintain", on=str(today()))
+    answer = amend(to="maintain", on=days_ago(-1))
     assert answer.status_code == 201, answer.text
     maintenance = due["estimates"]["maintenance_kcal"]["mean"]
     energy = answer.json()["targets"]["energy_kcal"]
@@ -112,7 +113,7 @@ def test_an_amended_phase_gets_the_energy_it_needs_and_begins_in_time(
 
 
 def test_a_surplus_in_an_amendment_is_acknowledged(api: Api, due: dict[str, Any]) -> None:
-    far = {"energy_kcal": 4000, "phase": {"to": "maintain", "on": str(today())}}
+    far = {"energy_kcal": 4000, "phase": {"to": "maintain", "on": days_ago(-1)}}
     answer = decide(api, due, "amended", changes=far)
     assert faults(answer) == {"/acknowledge": "limit.surplus"}
     assert decide(api, due, "amended", changes=far, acknowledge=["limit.surplus"]).status_code == 201
@@ -123,7 +124,7 @@ def test_the_decision_can_be_read(api: Api, man: dict[str, Any], due: dict[str, 
     assert api("GET", path).status_code == 404
     said = decide(api, due, "accepted", note="as you say", acknowledge=["limit.step"]).json()
     assert api("GET", path).json() == said
-    assert said["acknowledge"] == ["limit.step"] and said["effective_on"] == str(today()) and said["key_id"]
+    assert said["acknowledge"] == ["limit.step"] and said["effective_on"] == days_ago(-1) and said["key_id"]
     assert api.stranger()("GET", path).status_code == 404
 
 
@@ -151,7 +152,7 @@ def test_a_return_in_two_steps_reaches_maintenance_a_week_later(api: Api) -> Non
     half, full = said["targets"]["energy_kcal"], said["next_targets"]["energy_kcal"]
     assert full == pytest.approx(made["estimates"]["maintenance_kcal"]["mean"], abs=30)
     assert half == pytest.approx((2200 + full) / 2, abs=15)
-    week_later = str(today() + timedelta(days=7))
+    week_later = str(today() + timedelta(days=8))
     assert said["next_targets"]["from_date"] == week_later
     assert [(t["from_date"], t["energy_kcal"]) for t in targets_of(api, man)[-2:]] == [
         (said["effective_on"], half),
@@ -163,18 +164,24 @@ def test_a_return_in_two_steps_reaches_maintenance_a_week_later(api: Api) -> Non
 
 
 def test_to_go_on_in_between_leaves_the_second_step_and_another_plan_replaces_it(api: Api) -> None:
-    man, _, said = returned(api, 9)  # of the past: from eight days ago, the second step since yesterday
+    practice = api.for_tests()
+    practice.move_clock(8)
+    man, _, said = returned(practice, 9)  # decided eight days ago: half from the day after, the second step from today
     full = said["next_targets"]
-    assert full["from_date"] == days_ago(1)
-    between = review(api, man, 3)
-    energy = between["recommendation"]["energy_kcal"]
-    assert energy["from"] == energy["to"] == said["targets"]["energy_kcal"], between["recommendation"]
-    assert decide(api, between, "accepted").json()["targets"] is None
-    assert [t["energy_kcal"] for t in targets_of(api, man)][-1] == full["energy_kcal"]
-    later = review(api, man, 2)
-    other = {"energy_kcal": 2460, "phase": {"to": "maintain", "on": days_ago(1)}}
-    assert decide(api, later, "amended", changes=other, acknowledge=SOFT).status_code == 201
-    assert targets_of(api, man)[-1]["energy_kcal"] == 2460
+    assert (said["effective_on"], full["from_date"]) == (days_ago(7), days_ago(0))
+    for ago in (4, 1):  # long before the second step, and so that it begins with the decision's first day
+        practice.move_clock(ago)
+        between = review(practice, man, ago + 1)
+        energy = between["recommendation"]["energy_kcal"]
+        assert energy["from"] == energy["to"] == said["targets"]["energy_kcal"], between["recommendation"]
+        assert decide(practice, between, "accepted").status_code == 201
+        assert [t["energy_kcal"] for t in targets_of(practice, man)][-1] == full["energy_kcal"]
+    practice.move_clock(1, hour=13)
+    later = review(practice, man, 1)
+    other = {"energy_kcal": 2460, "phase": {"to": "maintain", "on": days_ago(0)}}
+    answer = decide(practice, later, "amended", changes=other, acknowledge=SOFT)
+    assert answer.status_code == 201, answer.text
+    assert targets_of(practice, man)[-1]["energy_kcal"] == 2460
 
 
 def test_a_year_before_the_calendar_is_no_day_of_training(api: Api, man: dict[str, Any]) -> None:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from service.jobs.times import Time
 from service.jobs.weekly_review import WeeklyReview
 from tests.jobs.conftest import Practice, athlete, log, phase, utc
 
@@ -38,7 +39,7 @@ async def test_a_review_is_made_on_the_athletes_weekday_at_night_where_they_live
     lines = [athlete(zone, time_zone=zone, review_weekday="thursday") for zone in zones]
     await practice.take_in([*lines, *(phase(zone, date(2026, 2, 1)) for zone in zones)])
     for at in hours(utc(2026, 2, 17), utc(2026, 2, 27)):
-        await WeeklyReview().run(practice.database, at)
+        await WeeklyReview().run(practice.database, Time(at))
     for zone in zones:
         rows = await practice.reviews(zone)
         # The first tick of all finds the review of the Thursday before undone.
@@ -58,7 +59,7 @@ async def test_exactly_one_review_in_the_weeks_of_both_clock_changes(practice: P
         instants |= {middle + timedelta(days=day) for day in range(-9, 10)}
         instants |= set(hours(middle - timedelta(hours=36), middle + timedelta(hours=36)))
     for at in sorted(instants):
-        await WeeklyReview().run(practice.database, at)
+        await WeeklyReview().run(practice.database, Time(at))
     for (zone, weekday), name in names.items():
         rows = await practice.reviews(name)
         weeks = [row.week for row in rows]

@@ -78,7 +78,8 @@ def test_the_athletes_followed_what_the_reviews_said(lived: Lived) -> None:
         recommended = week.review["recommendation"]
         athlete = coach.ids[week.athlete]
         phases = coach.call("GET", f"/athletes/{athlete}/phases")["items"]
-        (phase,) = [row for row in phases if row["starts_on"] == recommended["phase"]["on"]]
+        assert week.effect["effective_on"] > week.review["as_of"]
+        (phase,) = [row for row in phases if row["starts_on"] == week.effect["effective_on"]]
         assert (phase["kind"], phase["energy_kcal"]) == (recommended["phase"]["to"], recommended["energy_kcal"]["to"])
         targets = coach.call("GET", f"/athletes/{athlete}/targets")["items"]
         (row,) = [row for row in targets if row["from_date"] == phase["starts_on"]]

@@ -91,6 +91,7 @@ class Week:
     acknowledged: list[str]
     refused: list[dict[str, Any]]
     shadow: dict[str, Any]  # what the closed loop's own coach says of the same log
+    effect: dict[str, Any] = field(default_factory=dict)  # what the decision set in motion
 
 
 @dataclass
@@ -213,12 +214,13 @@ class HttpCoach:
 
     def tick(self, year: Year) -> bool:
         """Run what is due on Monday morning; whether it ran."""
-        at = f"{year.today + timedelta(days=1)}T06:00:00Z"
+        at = monday_morning(year)
         said = (self.ticked or _tick)(self, at)
         self.ticks.append(f"{at}: {said}")
         return bool(said)
 
     def __call__(self, year: Year) -> None:
+        self.call("POST", "/sandbox/clock", json={"now": monday_morning(year)})
         if not self.ids:
             self.enrol(year)
         else:
@@ -271,8 +273,7 @@ class HttpCoach:
             effect = self._decide(week, body)
             if week.decision == "declined":
                 return
-            if effect["phase"]:
-                start = (date.fromisoformat(effect["effective_on"]) - FIRST_DAY).days
+            start = (date.fromisoformat(effect["effective_on"]) - FIRST_DAY).days
         known = review["estimates"]["maintenance_kcal"]
         if known is not None and recommended["energy_kcal"]["to"] is not None:
             year.believed_kcal[i, start:] = known["mean"]
@@ -293,8 +294,8 @@ class HttpCoach:
                 body = {"decision": "declined", "note": "refused: " + faults[0]["code"]}
         assert answer.status_code == 201, answer.text
         week.decision = body["decision"]
-        effect: dict[str, Any] = answer.json()
-        return effect
+        week.effect = answer.json()
+        return week.effect
 
     def _chosen(self, i: int, year: Year, recommended: dict[str, Any]) -> dict[str, Any] | None:
         """The coach's first answer: accepted, or at times one of her own; None where there is nothing to decide."""
@@ -331,6 +332,11 @@ class HttpCoach:
         return said
 
 
+def monday_morning(year: Year) -> str:
+    """When the coach sits down, the day after the last one lived: the practice's clock stands there until next week."""
+    return f"{year.today + timedelta(days=1)}T06:00:00Z"
+
+
 def name_of(i: int) -> str:
     return f"y-{i + 1:03d}"
 
@@ -360,7 +366,11 @@ def practice(engine: str = "sqlite", **choices: Any) -> Iterator[HttpCoach]:
     databases = Databases()
     try:
         with tempfile.TemporaryDirectory() as folder, databases.fresh(engine) as url:
-            key = run_steelyard(url, "keys", "new", "--practice", "Tidewater Barbell").stdout.strip().splitlines()[-1]
+            key = (
+                run_steelyard(url, "keys", "new", "--practice", "Tidewater Barbell", "--test")
+                .stdout.strip()
+                .splitlines()[-1]
+            )
             with served(url, Path(folder)) as server:
                 coach = HttpCoach(server.url, key, url, **choices)
                 with coach.http:

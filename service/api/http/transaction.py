@@ -44,7 +44,7 @@ class CommittedRoute(APIRoute):
             principal = await admit(request)
             if request.method == "GET":
                 async with database.reading() as connection:
-                    request.state.scope = Scope(connection, principal.practice_id)
+                    request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
                     return await inner(request)
             key = idempotency_key(request, principal)
             return await _write(database, principal, await received(request), key, inner)
@@ -70,7 +70,7 @@ class PreparedRoute(CommittedRoute):
             request = await received(request)
             request.state.prepared = Prepared()
             async with database.reading() as connection:
-                request.state.scope = Scope(connection, principal.practice_id)
+                request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
                 answer = await inner(request)
             if is_dry_run(request):
                 return answer
@@ -100,7 +100,7 @@ class ReadingRoute(APIRoute):
             principal = await admit(request)
             request = await received(request)
             async with database.reading() as connection:
-                request.state.scope = Scope(connection, principal.practice_id)
+                request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
                 return await inner(request)
 
         return handle
@@ -125,7 +125,7 @@ async def _write(
 ) -> Response:
     async def work(connection: AsyncConnection) -> Response:
         request.state.after_commit = None
-        scope = request.state.scope = Scope(connection, principal.practice_id)
+        scope = request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
         if key is not None:
             kept = await claim(scope, request, key)
             if kept is not None:

@@ -9,7 +9,6 @@ from service.domain.nutrition.foods import Diet, Food
 from service.errors import Fault, Invalid
 from service.store import tables
 from service.store.scope import Scope, table_of
-from service.store.types import now
 
 LIKED, LESS = 5.0, 0.2  # how much more or less often a food is drawn
 _TABLE = table_of(tables.FoodPreferences)
@@ -65,7 +64,7 @@ async def keep_preferences(
 
     Parameters: `words`, of `exclude`, `prefer` and `less`; `revision`, the new one.
     """
-    row = {**words, "athlete_id": athlete_id, "revision": revision, "updated_at": now()}
+    row = {**words, "athlete_id": athlete_id, "revision": revision, "updated_at": scope.now()}
     await scope.upsert(tables.FoodPreferences, [row], key=("practice_id", "athlete_id"))
 
 

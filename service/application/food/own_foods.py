@@ -15,7 +15,7 @@ from service.domain.nutrition.foods import Allergen, Diet, Food, Portion, Unit
 from service.errors import Conflict, Fault, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Meal, OwnFood
-from service.store.types import PreparationState, new_id, now
+from service.store.types import PreparationState, new_id
 
 _TABLE = table_of(OwnFood)
 
@@ -115,7 +115,7 @@ async def change(scope: Scope, row: OwnFood, content: FoodContent | RecipeConten
     """
     if isinstance(content, RecipeContent):
         await _refuse_unknown(scope, content.ingredients)
-    values = {**content.columns(), "revision": row.revision + 1, "updated_at": now()}
+    values = {**content.columns(), "revision": row.revision + 1, "updated_at": scope.now()}
     statement = scope.update(OwnFood).where(_TABLE.c.slug == row.slug, _TABLE.c.revision == row.revision)
     if not await scope.run(statement.values(**values)):
         raise PreconditionFailed()

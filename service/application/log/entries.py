@@ -15,7 +15,7 @@ from service.application.log.refresh import refresh
 from service.application.log.stale import mark_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import Entry, EntryRevision, Json
-from service.store.types import ReplacedBy, new_id, now
+from service.store.types import ReplacedBy, new_id
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ async def store_entries(
         In the order given.
     """
     known = await _known_refs(scope, table, entries)
-    instant = now()
+    instant = scope.now()
     stored = [_stored(known.get((new.athlete_id, new.ref)), new, instant) for new in entries]
     revised = [item.entry for item in stored if item.outcome == "revised"]
     replaced = [known[entry.athlete_id, entry.ref] for entry in revised]
@@ -155,7 +155,7 @@ async def change_entry(
     scope: Scope, table: type[Entry], old: LoggedEntry, new: NewEntry, history: History, *, confirmed: bool
 ) -> LoggedEntry:
     """Store what is said anew of an entry; `confirmed`: that it is meant as it stands, however odd."""
-    entry = old.revised(new, now(), confirmed)
+    entry = old.revised(new, scope.now(), confirmed)
     await _keep_replaced(scope, table, [old], "change", history)
     await _overwrite(scope, table, entry)
     return entry.with_changes(await _follow_up(scope, table, [old, entry]))

@@ -10,7 +10,7 @@ from service.application.log.refresh import refresh
 from service.application.log.stale import mark_stale
 from service.store.scope import Scope, table_of
 from service.store.tables import FoodDay
-from service.store.types import DeclaredFoodDay, now
+from service.store.types import DeclaredFoodDay
 
 _TABLE = table_of(FoodDay)
 
@@ -48,7 +48,7 @@ async def declare(scope: Scope, declarations: Mapping[DayKey, Declaration]) -> d
             kept[athlete, day] = DeclaredDay(athlete, day, old.state, old.note, old.revision, old.updated_at)
         else:
             revision = 1 + (old.revision if old else 0)
-            changed[athlete, day] = DeclaredDay(athlete, day, new.state, new.note, revision, now())
+            changed[athlete, day] = DeclaredDay(athlete, day, new.state, new.note, revision, scope.now())
     await scope.upsert(FoodDay, map(vars, changed.values()), key=("practice_id", "athlete_id", "date"))
     await refresh(scope, FoodDay, set(changed))
     await mark_stale(scope, set(changed))

@@ -19,7 +19,11 @@ async def answer_screening(scope: Scope, athlete_id: uuid.UUID, answers: Json) -
     """Store answers beside the older ones; reviews made before are marked stale."""
     old = await latest_screening(scope, athlete_id)
     new = Screening(
-        practice_id=scope.practice_id, athlete_id=athlete_id, answers=answers, revision=1 + (old.revision if old else 0)
+        practice_id=scope.practice_id,
+        athlete_id=athlete_id,
+        answers=answers,
+        revision=1 + (old.revision if old else 0),
+        answered_at=scope.now(),
     )
     await scope.insert(Screening, [new.model_dump()])
     await mark_all_stale(scope, athlete_id)

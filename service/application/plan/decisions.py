@@ -25,7 +25,7 @@ from service.store.tables import Athlete, Decision, Phase, Review, Target
 from service.store.types import Answer
 
 AHEAD = timedelta(days=60)  # a phase that begins later than this is another review's
-LIVE_FOR = timedelta(days=7)  # an open review of an earlier week is of the past (made for it), and so are its effects
+AT_ONCE = ("stop_deficit", "refer")  # actions that hold from the day on which they are decided
 _REVIEW, _TARGET, _PHASE, _DECISION = table_of(Review), table_of(Target), table_of(Phase), table_of(Decision)
 
 
@@ -128,6 +128,7 @@ async def decide(scope: Scope, athlete: Athlete, review: Review, said: CoachDeci
         note=said.note,
         effect=NO_EFFECT if effect is None else effect.document(),
         key_id=key_id,
+        decided_at=scope.now(),
     )
     await scope.insert(Decision, [decision.model_dump()])
     return decision
@@ -147,11 +148,14 @@ async def decision_on(scope: Scope, review_id: uuid.UUID) -> Decision | None:
     return await scope.one(Decision, scope.select(Decision).where(_DECISION.c.review_id == review_id))
 
 
-def earliest_effect(athlete: Athlete, review: Review) -> date:
-    """The first day that a decision can still touch: the day after `as_of`, or today for a review of these days."""
-    after = review.as_of + timedelta(days=1)
-    today = today_of(athlete)
-    return after if today - after > LIVE_FOR else max(after, today)
+def earliest_effect(scope: Scope, athlete: Athlete, advice: Advice, begins: PhaseStart | None = None) -> date:
+    """The first day that a decision can touch: tomorrow, whatever day was reviewed; today where it stops something.
+
+    That is where the advice does, or where an amendment ends a cut (`begins`, its phase).
+    """
+    today, cutting = today_of(scope, athlete), advice.reviewed is not None and advice.reviewed[0] == "cut"
+    stops = advice.action in AT_ONCE or (cutting and begins is not None and begins.to == "maintain")
+    return today if stops else today + timedelta(days=1)
 
 
 async def _accepted(scope: Scope, athlete: Athlete, review: Review, acknowledged: tuple[str, ...]) -> Effect:
@@ -159,11 +163,11 @@ async def _accepted(scope: Scope, athlete: Athlete, review: Review, acknowledged
 
     An eating window that was recommended before the athlete came onto the referral list is left out.
     """
-    advice, on = Advice.of(review), earliest_effect(athlete, review)
-    phase = advice.phase
+    advice = Advice.of(review)
+    on, phase = earliest_effect(scope, athlete, advice), advice.phase
     if phase is not None:
-        on = max(phase.on, on)
-        phase = replace(phase, on=on)
+        on = on if advice.action in AT_ONCE else max(phase.on, on)
+        phase = phase.moved_to(on)
     targets = None if advice.targets is None else TargetsPlan.read(on, advice.targets)
     effect = Effect(on, phase, targets)
     if phase is None and (targets is None or await in_force(scope, athlete.id, targets)):
@@ -209,10 +213,12 @@ async def _amended(
 ) -> Effect:
     """The effect of an amendment, past the gate of the review's day and, for what holds from today on, today's."""
     advice, phase = Advice.of(review), changes.phase
-    on = phase.on if phase else earliest_effect(athlete, review)
-    first, last = review.as_of + timedelta(days=1), review.as_of + AHEAD
+    first, last = earliest_effect(scope, athlete, advice, phase), today_of(scope, athlete) + AHEAD
+    on = phase.on if phase else first
     if phase is not None and not first <= on <= last:
-        raise Invalid.field("/changes/phase/on", "out_of_range", f"must be from {first} to {last} for this review")
+        raise Invalid.field(
+            "/changes/phase/on", "out_of_range", f"must be from {first} to {last}: no decision reaches back"
+        )
     await _refuse_other_phase(scope, athlete, advice, on, phase)
     today = await day_judged(scope, athlete, on)
     (batch,) = await evidence_for(scope, [athlete], {review.as_of, today})

@@ -31,6 +31,11 @@ class PhaseStart:
         end = document["planned_end_on"]
         return cls(document["to"], date.fromisoformat(document["on"]), end and date.fromisoformat(end))
 
+    def moved_to(self, on: date) -> "PhaseStart":
+        """The same phase from another day on, as long as it was planned."""
+        end = self.planned_end_on
+        return PhaseStart(self.to, on, None if end is None else end + (on - self.on))
+
     def document(self) -> dict[str, str | None]:
         """The phase as a plain record."""
         end = self.planned_end_on
@@ -60,12 +65,14 @@ class Effect:
 async def carry_out(scope: Scope, review: Review, effect: Effect) -> None:
     """Put into the plan what a decision on a review changes."""
     phase, targets, following = effect.phase, effect.targets, effect.next_targets
+    if targets is not None and await in_force(scope, review.athlete_id, targets):
+        targets = None  # what stays takes nothing back that was planned for later
     if phase is not None or targets is not None:
         await _drop_second_step(scope, review, effect.effective_on)
     if phase is not None:
-        energy_kcal = None if targets is None else targets.energy_kcal
+        energy_kcal = None if effect.targets is None else effect.targets.energy_kcal
         await put_phase(scope, review.athlete_id, PhasePlan(phase.to, phase.on, phase.planned_end_on, energy_kcal))
-    if targets is not None and not await in_force(scope, review.athlete_id, targets):
+    if targets is not None:
         await put_targets(scope, review.athlete_id, targets, review.id)
     if following is not None:
         await put_targets(scope, review.athlete_id, following, review.id)

@@ -11,7 +11,6 @@ from service.domain.rules.timeline import Planned
 from service.errors import PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Phase
-from service.store.types import now
 
 Outcome = Literal["created", "revised", "unchanged"]
 _PHASE = table_of(Phase)
@@ -45,7 +44,7 @@ async def put_phase(scope: Scope, athlete_id: uuid.UUID, plan: PhasePlan) -> tup
         if PhasePlan.of(stored) == plan:
             return stored, "unchanged"
         return await revise_phase(scope, stored, plan), "revised"
-    phase = Phase(practice_id=scope.practice_id, athlete_id=athlete_id, **vars(plan))
+    phase = Phase(practice_id=scope.practice_id, athlete_id=athlete_id, updated_at=scope.now(), **vars(plan))
     await scope.insert(Phase, [phase.model_dump()])
     await mark_stale(scope, {(athlete_id, plan.starts_on)})
     return phase, "created"
@@ -59,7 +58,7 @@ async def revise_phase(scope: Scope, stored: Phase, plan: PhasePlan) -> Phase:
     PreconditionFailed
         If somebody else changed it since it was read.
     """
-    values = {**vars(plan), "revision": stored.revision + 1, "updated_at": now()}
+    values = {**vars(plan), "revision": stored.revision + 1, "updated_at": scope.now()}
     same = scope.update(Phase).where(_PHASE.c.id == stored.id, _PHASE.c.revision == stored.revision)
     changed = await scope.one(Phase, same.values(**values).returning(_PHASE))
     if changed is None:

@@ -51,7 +51,7 @@ async def judged_on(
         last = scope.select(column.athlete_id, func.max(column.date).label("on"), of=[table])
         for row in await scope.rows(last.where(column.athlete_id.in_(athletes)).group_by(column.athlete_id)):
             heard[row.athlete_id] = max(heard[row.athlete_id], row.on)
-    today = {who: today_of(athlete) for who, athlete in athletes.items()}
+    today = {who: today_of(scope, athlete) for who, athlete in athletes.items()}
     return {who: today[who] if today[who] - day <= SILENCE else day for who, day in heard.items()}
 
 
@@ -79,7 +79,7 @@ async def altered(scope: Scope, athlete: Athlete, steps: Sequence[Planned]) -> t
     after = before
     for step in steps:
         after = with_step(after, step)
-    return changes(before, after, today_of(athlete))
+    return changes(before, after, today_of(scope, athlete))
 
 
 async def against_step(
@@ -90,7 +90,7 @@ async def against_step(
     Limits, an energy that does not fit its phase, and `grams`, energy and macronutrients that do not fit each other or
     the body.
     """
-    before, today = (await plans_of(scope, [athlete.id]))[athlete.id], today_of(athlete)
+    before, today = (await plans_of(scope, [athlete.id]))[athlete.id], today_of(scope, athlete)
     altering = changes(before, with_step(before, step), today)
     replaced = any(step.on < other.on <= today and other.key != step.key for other in before)
     if not altering and (grams is None or replaced):

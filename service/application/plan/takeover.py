@@ -61,9 +61,11 @@ async def keep_plans(
     refused: dict[int, list[Fault]] = {}
     for to_come in (False, True):
         stored = await plans_of(scope, [athletes[name].id for name in lines])
-        wanted = {name: _chosen(own, today_of(athletes[name]), to_come) for name, own in lines.items()}
+        wanted = {name: _chosen(own, today_of(scope, athletes[name]), to_come) for name, own in lines.items()}
         altering = [
-            athletes[name] for name, own in wanted.items() if _alters(own, stored[athletes[name].id], athletes[name])
+            athletes[name]
+            for name, own in wanted.items()
+            if _alters(scope, own, stored[athletes[name].id], athletes[name])
         ]
         latest = {athletes[name].id: max(line.step.on for line in own) for name, own in wanted.items() if own}
         known = await _evidence(scope, {athlete.id: athlete for athlete in altering}, latest)
@@ -79,11 +81,11 @@ def _chosen(lines: Sequence[PlanLine], today: date, to_come: bool) -> list[PlanL
     return sorted(begun, key=lambda line: line.step.on, reverse=True)  # stable: twins stay in the file's order
 
 
-def _alters(lines: Sequence[PlanLine], plan: Sequence[Planned], athlete: Athlete) -> bool:
+def _alters(scope: Scope, lines: Sequence[PlanLine], plan: Sequence[Planned], athlete: Athlete) -> bool:
     after = plan
     for line in lines:
         after = with_step(after, line.step)
-    return bool(changes(plan, after, today_of(athlete)))
+    return bool(changes(plan, after, today_of(scope, athlete)))
 
 
 async def _evidence(scope: Scope, athletes: Mapping[uuid.UUID, Athlete], latest: Mapping[uuid.UUID, date]) -> Known:
@@ -104,7 +106,7 @@ async def _keep(
     refused = {}
     for line in lines:
         after = with_step(plan, line.step)
-        faults = _faults(line, plan, after, today_of(athlete), known.get(athlete.id))
+        faults = _faults(line, plan, after, today_of(scope, athlete), known.get(athlete.id))
         if faults:
             refused[line.number] = faults
             continue

@@ -12,7 +12,6 @@ from service.domain.rules.timeline import Planned
 from service.errors import PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Target
-from service.store.types import now
 
 _TARGET = table_of(Target)
 _GRAMS = ("protein_g", "fat_g", "carbohydrate_g", "fibre_g")
@@ -121,7 +120,7 @@ async def put_targets(
             return stored
         return await revise_targets(scope, stored, plan, review_id)
     values = {**plan.document(), "from_date": plan.from_date, "review_id": review_id}
-    targets = Target(practice_id=scope.practice_id, athlete_id=athlete_id, **values)
+    targets = Target(practice_id=scope.practice_id, athlete_id=athlete_id, updated_at=scope.now(), **values)
     await scope.insert(Target, [targets.model_dump()])
     await mark_stale(scope, {(athlete_id, plan.from_date)})
     return targets
@@ -135,7 +134,12 @@ async def revise_targets(scope: Scope, stored: Target, plan: TargetsPlan, review
     PreconditionFailed
         If somebody else changed them since they were read.
     """
-    values = {**plan.document(), "from_date": plan.from_date, "revision": stored.revision + 1, "updated_at": now()}
+    values = {
+        **plan.document(),
+        "from_date": plan.from_date,
+        "revision": stored.revision + 1,
+        "updated_at": scope.now(),
+    }
     if review_id is not None:
         values["review_id"] = review_id
     same = scope.update(Target).where(_TARGET.c.id == stored.id, _TARGET.c.revision == stored.revision)

@@ -52,7 +52,7 @@ async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day
 
     Behind the safety gate of the day before and of today. Raises Invalid when the plan has no such day.
     """
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     on = on or today
     trainee, days = await _look(scope, athlete, on - timedelta(days=1), today, on)
     day = _chosen_day(days, trainee, plan_day)
@@ -74,7 +74,7 @@ async def substitutes_for(
     unknown = sorted(set(at_hand or ()) - set(equipment()))
     if unknown:
         raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
-    today = today_of(athlete)
+    today = today_of(scope, athlete)
     trainee, _ = await _look(scope, athlete, today, today, today)
     return _instead(trainee, athlete, exercise, at_hand, most)
 

@@ -19,7 +19,7 @@ from service.domain.training.progression import Scheme
 from service.errors import Conflict, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, TrainingPlan
-from service.store.types import new_id, now
+from service.store.types import new_id
 
 _PLAN = table_of(TrainingPlan)
 Days = tuple[PlannedDay, ...]
@@ -104,7 +104,7 @@ async def add_plan(scope: Scope, athlete_id: uuid.UUID, content: PlanContent) ->
 
     Raises Conflict when one starts on the same day.
     """
-    row = {"id": new_id(), "athlete_id": athlete_id, "revision": 1, "updated_at": now(), **content.columns()}
+    row = {"id": new_id(), "athlete_id": athlete_id, "revision": 1, "updated_at": scope.now(), **content.columns()}
     if not await scope.insert_new(TrainingPlan, [row], key=("practice_id", "athlete_id", "from_date")):
         raise Conflict(f"there is a plan from {content.from_date} already; change that one")
     await mark_stale(scope, {(athlete_id, content.from_date)})
@@ -126,7 +126,7 @@ async def change_plan(scope: Scope, plan: TrainingPlan, content: PlanContent) ->
 
     Raises PreconditionFailed when it has changed since it was read.
     """
-    values = {**content.columns(), "revision": plan.revision + 1, "updated_at": now()}
+    values = {**content.columns(), "revision": plan.revision + 1, "updated_at": scope.now()}
     statement = scope.update(TrainingPlan).where(_PLAN.c.id == plan.id, _PLAN.c.revision == plan.revision)
     if not await scope.run(statement.values(**values)):
         raise PreconditionFailed()

@@ -3,7 +3,7 @@
 import datetime as dt
 import uuid
 
-from sqlalchemy import Index, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from service.store.tables.base import Json, Owned, of_athlete, of_practice
@@ -14,9 +14,12 @@ class Practice(SQLModel, table=True):
     """A coach or a studio: the tenant."""
 
     __tablename__ = "practice"
+    __table_args__ = (CheckConstraint("clock_at IS NULL OR test", name="clock_at"),)
     id: uuid.UUID = Field(default_factory=new_id, primary_key=True)
     name: str = Field(unique=True)
     time_zone: str = "UTC"
+    test: bool = False  # said when it is made, and never again
+    clock_at: dt.datetime | None = Field(default=None, sa_type=Instant)  # of a test practice whose clock was moved
     revision: int = 1
     created_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
