@@ -28,6 +28,7 @@ from service.api import (
     practice,
     prescriptions,
     problems,
+    restrictions,
     reviews,
     sandbox,
     screening,
@@ -94,9 +95,9 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     )
     v1 = APIRouter(prefix="/v1", responses=documented(*ALWAYS), dependencies=[Depends(refuse_unknown)])
     for resource in (
-        practice, keys, sandbox, athletes, screening, phases, targets, training_plans, prescriptions, weigh_ins, meals,
-        food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention, calibration, policies,
-        catalogue, imports,
+        practice, keys, sandbox, athletes, screening, restrictions, phases, targets, training_plans, prescriptions,
+        weigh_ins, meals, food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention,
+        calibration, policies, catalogue, imports,
         foods, food_preferences, day_targets, menus, adherence,
     ):  # fmt: skip
         v1.include_router(resource.router)

@@ -5,7 +5,7 @@ its routes; what is stored crosses into `application/log/entries.py` as `NewEntr
 """
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -86,6 +86,7 @@ class EntryKind(Generic[B, A]):
     answer: type[A]
     path: str
     one: str
+    caution: Callable[[Mapping[str, Any]], str | None] | None = None  # what its content asks to be said at once
     exclusive: ClassVar[tuple[tuple[str, ...], ...]] = (("mass_kg", "mass_lb"), ("energy_kcal", "energy_kj"))
 
     @property
@@ -101,6 +102,11 @@ class EntryKind(Generic[B, A]):
     def told(self, entry: LoggedEntry) -> A:
         """An entry as the caller sees it."""
         return self.answer.model_validate(entry.columns())
+
+    def answered(self, entry: LoggedEntry) -> A:
+        """An entry as it is answered to who has just said it: with the caution that it needs at once."""
+        told = self.told(entry)
+        return told if self.caution is None else told.model_copy(update={"caution": self.caution(entry.content)})
 
     def history(self, key_id: uuid.UUID | None) -> History:
         """The history keeps what is replaced as its callers saw it."""

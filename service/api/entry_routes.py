@@ -104,9 +104,9 @@ def _add_route(router: APIRouter, kind: AnyKind) -> None:
         if all(item.outcome != "created" for item in stored):
             response.status_code = 200
         if isinstance(body, list):
-            return {"items": [kind.told(item.entry) for item in stored]}
+            return {"items": [kind.answered(item.entry) for item in stored]}
         show_version(response, stored[0].entry.revision)
-        return kind.told(stored[0].entry)
+        return kind.answered(stored[0].entry)
 
 
 def _change_route(router: APIRouter, kind: AnyKind) -> None:
@@ -138,7 +138,7 @@ def _change_route(router: APIRouter, kind: AnyKind) -> None:
             raise Conflict(f"the ref {new.ref!r} belongs to another {kind.one} of this athlete")
         entry = await change_entry(scope, kind.table, old, new, kind.history(caller.key_id), confirmed=confirmed)
         show_version(response, entry.revision)
-        return kind.told(entry)
+        return kind.answered(entry)
 
 
 def _delete_route(router: APIRouter, kind: AnyKind) -> None:

@@ -9,13 +9,15 @@ from service.api.athletes import ATHLETE, insert_athlete, update_athlete
 from service.api.entries import date_faults, day_faults, new_entry
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line
 from service.api.import_plans import keep_in_plans
+from service.api.restrictions import RestrictionBody, restriction_faults
 from service.api.screening import ScreeningBody
 from service.application.log.days import DayKey
 from service.application.log.entries import store_entries
 from service.application.log.food_days import Declaration, declare
 from service.application.log.screening import answer_screening, latest_screening
+from service.application.plan.restrictions import put_restriction
 from service.auth import Principal, ScopeName
-from service.errors import Conflict, Fault, Problem
+from service.errors import Conflict, Fault, Invalid, Problem
 from service.store.scope import Scope, locked, values_of
 from service.store.tables import Athlete
 from service.store.types import now
@@ -55,6 +57,7 @@ class Progress:
 _NEEDED: dict[str, ScopeName] = {
     "athlete": "athletes:write",
     "screening": "athletes:write",
+    "restriction": "coaching:write",
     "phase": "coaching:write",
     "targets": "coaching:write",
 }
@@ -87,6 +90,9 @@ async def keep_chunk(
             await _keep_entries(scope, caller, kind, known, athletes, progress)
         elif kind == "food_day":
             await _keep_food_days(scope, known, athletes, progress)
+        elif kind == "restriction":
+            for line in known:
+                await _one(progress, line, _keep_restriction(scope, athletes[line.athlete], line.body))
         else:
             for line in known:
                 await _one(progress, line, _keep_screening(scope, athletes[line.athlete].id, line.body))
@@ -186,10 +192,17 @@ async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Athlete
         await declare(scope, declarations)
 
 
+async def _keep_restriction(scope: Scope, athlete: Athlete, body: RestrictionBody) -> None:
+    """A region's restriction since a day is one, also when the file says more of it later."""
+    if faults := restriction_faults(scope, body, athlete):
+        raise Invalid(faults[0].detail, faults)
+    await put_restriction(scope, athlete.id, body.said())
+
+
 async def _keep_screening(scope: Scope, athlete_id: uuid.UUID, body: ScreeningBody) -> None:
     """Answers that differ from the latest are new ones; the same file again is no new answer."""
     old, answers = await latest_screening(scope, athlete_id), body.answers()
-    if old is None or old.answers != answers:
+    if old is None or {name: said for name, said in old.answers.items() if said is not None} != answers:
         await answer_screening(scope, athlete_id, answers)
 
 

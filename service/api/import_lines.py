@@ -19,6 +19,7 @@ from service.api.food_days import FoodDayBody
 from service.api.http.fields import Body, Date, ShortText
 from service.api.http.problems import faults_of
 from service.api.phases import PhaseBody
+from service.api.restrictions import RestrictionBody
 from service.api.screening import ScreeningBody
 from service.api.targets import TargetBody
 from service.errors import Fault
@@ -37,6 +38,7 @@ class FoodDayLine(FoodDayBody):
 MODELS: dict[str, type[Body]] = {
     "athlete": AthleteBody,
     "screening": ScreeningBody,
+    "restriction": RestrictionBody,
     "phase": PhaseBody,
     "targets": TargetBody,
     "food_day": FoodDayLine,

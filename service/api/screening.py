@@ -12,10 +12,14 @@ from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, Date, Name
 from service.api.http.problems import documented
 from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.application.evidence.athlete_evidence import screening_answers
 from service.application.log.screening import answer_screening, latest_screening
 from service.auth import Principal, requires
+from service.domain.evidence import Region
+from service.domain.evidence import Screening as Answers
+from service.domain.rules.screening import unanswered
 from service.errors import Forbidden, NotFound, PreconditionFailed
-from service.store.tables import Screening
+from service.store.tables import Athlete, Screening
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
 
@@ -29,18 +33,34 @@ class Clearance(Body):
 
 
 class ScreeningBody(Body):
-    """The athlete's answers; a question left out counts as unanswered."""
+    """The athlete's answers; a question left out counts as unanswered.
+
+    Men are not asked about pregnancy and their cycle. Injuries, readiness and the cycle are only asked for: a deficit
+    does not wait for them.
+    """
 
     pregnant_or_breastfeeding: bool | None = None
     eating_disorder_history: bool | None = None
     kidney_disease: bool | None = None
     heart_or_metabolic_disease: bool | None = None
     glucose_lowering_medication: Literal["none", "insulin", "sulfonylurea", "other"] | None = None
+    injury: Annotated[
+        Literal["none"] | Annotated[list[Region], Field(min_length=1, max_length=14)] | None,
+        Field(description="injured regions: nothing that loads them until a clearance for load"),
+    ] = None
+    regularly_active: Annotated[
+        bool | None, Field(description="30 minutes of moderate exercise on 3 days a week for the last 3 months")
+    ] = None
+    signs_or_symptoms: Annotated[
+        bool | None, Field(description="signs or symptoms of heart, metabolic or renal disease, at rest or in effort")
+    ] = None
+    desired_intensity: Literal["light", "moderate", "vigorous"] | None = None
+    cycle: Literal["natural", "hormonal_contraception", "menopause", "unknown"] | None = None
     clearances: Annotated[list[Clearance], Field(max_length=50, default_factory=list)]
 
     def answers(self) -> dict[str, Any]:
-        """As they are stored."""
-        return self.model_dump(mode="json", by_alias=True)
+        """As they are stored: what was answered."""
+        return self.model_dump(mode="json", by_alias=True, exclude_none=True)
 
 
 class ScreeningAnswer(Answer):
@@ -54,6 +74,12 @@ class ScreeningAnswer(Answer):
     kidney_disease: bool | None = None
     heart_or_metabolic_disease: bool | None = None
     glucose_lowering_medication: str | None = None
+    injury: Annotated[str | list[str] | None, Field(description='"none", or the injured regions')] = None
+    regularly_active: bool | None = None
+    signs_or_symptoms: bool | None = None
+    desired_intensity: str | None = None
+    cycle: str | None = None
+    unanswered: Annotated[list[str], Field(description="questions still to be asked")]
     clearances: Annotated[list[dict[str, date | str]], Field(default_factory=list)]
 
 
@@ -67,8 +93,11 @@ async def get_screening(athlete: AthletePath, scope: Here, response: Response) -
     screening = await latest_screening(scope, athlete.id)
     show_version(response, screening.revision if screening else 0)
     if screening is None:
-        return ScreeningAnswer(athlete_id=athlete.id, answered_at=None, revision=0, clearances=[])
-    return _told(screening)
+        missing = unanswered(Answers(), athlete.sex == "male")
+        return ScreeningAnswer(
+            athlete_id=athlete.id, answered_at=None, revision=0, unanswered=list(missing), clearances=[]
+        )
+    return _told(screening, athlete)
 
 
 @router.put(
@@ -94,9 +123,10 @@ async def put_screening(
     check_version(if_match, old.revision if old else 0, required=False)
     new = await answer_screening(scope, athlete.id, answers)
     show_version(response, new.revision)
-    return _told(new)
+    return _told(new, athlete)
 
 
-def _told(screening: Screening) -> ScreeningAnswer:
+def _told(screening: Screening, athlete: Athlete) -> ScreeningAnswer:
     shown = {name: getattr(screening, name) for name in ("athlete_id", "answered_at", "revision")}
-    return ScreeningAnswer.model_validate({**shown, **screening.answers})
+    missing = unanswered(screening_answers(screening), athlete.sex == "male")
+    return ScreeningAnswer.model_validate({**shown, **screening.answers, "unanswered": missing})

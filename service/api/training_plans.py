@@ -251,7 +251,7 @@ async def _refuse_unsafe(
     more = await training_plans.new_demands(scope, athlete.id, today, content, replaces)
     if more:
         evidence, policy = known or await evidence_on(scope, athlete, today)
-        refuse(check_training(evidence, policy, more), acknowledged, "/days")
+        refuse(check_training(evidence, policy, [exercises()[name] for name in more]), acknowledged, "/days")
 
 
 class StarterBody(Body):

@@ -1,5 +1,6 @@
 """Training sessions with their sets."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import AfterValidator, BaseModel, Field, model_validator
@@ -7,7 +8,9 @@ from pydantic import AfterValidator, BaseModel, Field, model_validator
 from service.api.entries import EntryAnswer, EntryBody, EntryKind, Suspect
 from service.api.entry_routes import entry_routes
 from service.api.http.fields import KG_PER_LB, Answer, Body, Name, Note, Number, WholeNumber, fault
+from service.application.log.cautions import caution
 from service.catalogue.exercises import exercises
+from service.domain.evidence import SymptomKind
 from service.domain.training.exercise import Count
 from service.store import tables
 
@@ -19,6 +22,8 @@ def _known(slug: str) -> str:
 
 
 ExerciseSlug = Annotated[str, Field(max_length=64, examples=["romanian-deadlift"]), AfterValidator(_known)]
+Symptoms = Annotated[list[SymptomKind], Field(max_length=8)]
+Caution = Annotated[str, Field(description="what to do at once, in the answer to an entry with a grave sign")]
 Kilograms = Annotated[Number, Field(ge=0, le=1000)]
 Pounds = Annotated[Number, Field(ge=0, le=2205)]
 _LOADS = ("load", "added", "assistance")
@@ -98,10 +103,11 @@ class TrainingSessionBody(EntryBody):
     plan_day: Name | None = Field(None, description="which day of the training plan this was")
     skipped: Annotated[list[Skipped], Field(max_length=20)] | None = None
     deload: bool = Field(False, description="done as a deload")
+    symptoms: Symptoms | None = None
 
     def columns(self) -> dict[str, Any]:
         """Sets in kilograms."""
-        values = self.model_dump(mode="json", include={"plan_day", "skipped", "deload"})
+        values = self.model_dump(mode="json", include={"plan_day", "skipped", "deload", "symptoms"})
         return {"sets": [item.stored() for item in self.sets], **values}
 
 
@@ -147,7 +153,15 @@ class TrainingSession(EntryAnswer):
     plan_day: str | None = None
     skipped: list[dict[str, Any]] | None = None
     deload: bool = False
+    symptoms: list[str] | None = None
+    caution: Caution | None = None
 
 
-KIND = EntryKind(tables.TrainingSession, TrainingSessionBody, TrainingSession, "training-sessions", "training session")
+def _caution(columns: Mapping[str, Any]) -> str | None:
+    return caution(columns["symptoms"] or (), (one.get("pain") or 0 for one in columns["sets"]))
+
+
+KIND = EntryKind(
+    tables.TrainingSession, TrainingSessionBody, TrainingSession, "training-sessions", "training session", _caution
+)
 router = entry_routes(KIND)

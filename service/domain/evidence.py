@@ -12,6 +12,14 @@ from typing import Any, Literal
 
 Kind = Literal["build", "cut", "maintain"]
 Scope = Literal["deficit", "load"]
+Region = Literal[
+    "neck", "shoulder", "elbow", "wrist", "hand", "upper_back", "low_back", "hip", "groin", "thigh", "knee", "calf",
+    "ankle", "foot",
+]  # fmt: skip
+SymptomKind = Literal[
+    "chest_pain", "fainting", "dizziness", "palpitations",
+    "numbness", "weakness", "radiating_pain", "bladder_control_lost",
+]  # fmt: skip
 WORTH_ASKING = 0.02  # a narrowing by less is not worth anybody's trouble; common practice, no source
 
 
@@ -76,13 +84,23 @@ class Clearance:
 
 @dataclass(frozen=True)
 class Screening:
-    """The latest screening answers; a single answer may still be open (None)."""
+    """The latest screening answers; a single answer may still be open (None).
+
+    `injury` are the regions that are injured, empty when none is; `regularly_active`, `signs_or_symptoms` (of heart,
+    metabolic or renal disease) and `desired_intensity` are what readiness for exercise is judged by; `cycle` is asked
+    of women.
+    """
 
     pregnant_or_breastfeeding: bool | None = None
     eating_disorder_history: bool | None = None
     kidney_disease: bool | None = None
     heart_or_metabolic_disease: bool | None = None
     glucose_lowering_medication: Literal["none", "insulin", "sulfonylurea", "other"] | None = None
+    injury: tuple[Region, ...] | None = None
+    regularly_active: bool | None = None
+    signs_or_symptoms: bool | None = None
+    desired_intensity: Literal["light", "moderate", "vigorous"] | None = None
+    cycle: Literal["natural", "hormonal_contraception", "menopause", "unknown"] | None = None
     clearances: tuple[Clearance, ...] = ()
 
 
@@ -213,24 +231,39 @@ class Symptom:
     """A symptom noted on a day."""
 
     on: date
-    kind: Literal["chest_pain", "fainting", "dizziness", "palpitations"]
+    kind: SymptomKind
 
 
 @dataclass(frozen=True)
 class Pain:
-    """Pain (0–10) noted on an exercise, from a wellbeing note or a set."""
+    """Pain (0–10) noted on an exercise (a catalogue slug) or in a region, or both; from a wellbeing note or a set."""
 
     on: date
-    exercise: str
+    exercise: str | None
     level: float
+    region: Region | None = None
+
+
+@dataclass(frozen=True)
+class Restriction:
+    """A region of the body that hurts or is injured by so much (0–10), until a professional has cleared it."""
+
+    region: Region
+    since: date
+    level: float
+    cleared_on: date | None = None
 
 
 @dataclass(frozen=True)
 class Wellbeing:
-    """Symptoms and pain of the last half year, means of the last 7 days' notes (None without notes)."""
+    """Symptoms and pain of the last ten years, means of the last 7 days' notes (None without notes).
+
+    `trained_on` are the days with a training session since the first pain, in order; none where nothing hurt.
+    """
 
     symptoms: tuple[Symptom, ...] = ()
     pains: tuple[Pain, ...] = ()
+    trained_on: tuple[date, ...] = ()
     months_without_menstruation: float | None = None
     sleep_h: float | None = None
     hunger: float | None = None  # 1–5
@@ -284,6 +317,7 @@ class Evidence:
     log: Log = field(default_factory=Log)
     lifts: tuple[Lift, ...] = ()
     wellbeing: Wellbeing = field(default_factory=Wellbeing)
+    restrictions: tuple[Restriction, ...] = ()
     history: History = field(default_factory=History)
 
     @property

@@ -24,6 +24,7 @@ ACSM_LOADS = "ACSM 2009 progression models"
 ACSM_NOVICE = "ACSM 2009 progression models: 8–12 RM for the untrained and for older adults"
 VOLUME = "Baz-Valle 2022, J Hum Kinet 81:199: 12–20 sets in trained men"
 REFER = "referral list, common practice" + MEMORY
+SEVERE = "7–10 is severe pain (Serlin 1995, Pain 61:277" + MEMORY + "); to stop there is common practice"
 RDA = "dietary reference intake for adults" + MEMORY
 MATADOR = "Byrne 2018 (MATADOR: two weeks on, two off); helps adherence, no metabolic benefit promised"
 
@@ -239,9 +240,15 @@ class Policy:
     )
     adult_age_y: float = _t(18, "y", 18, 21, "REDs consensus 2023; common practice", "Younger athletes are referred.")
     menses_missing_months: float = _t(3, "months", 1, 3, REFER, "Months without menstruation that are referred.")
-    pain_level: float = _t(5, "0–10", 3, 5, REFER, "Pain on a lift that counts,")
+    pain_level: float = _t(5, "0–10", 3, 5, REFER, "Pain on a lift or in a region that counts,")
     pain_times: int = _t(2, "days", 1, 2, REFER, "… on this many days,")
-    pain_window_days: int = _t(28, "d", 14, 90, PRACTICE, "… this close together, stops that lift.")
+    pain_window_days: int = _t(28, "d", 14, 90, PRACTICE, "… this close together, is referred; no load until cleared.")
+    pain_stop_level: float = _t(7, "0–10", 5, 7, SEVERE, "Pain that stops its lift, or what loads its region, at once.")
+    pain_hold_level: float = _t(4, "0–10", 3, 4, PRACTICE, "Pain that holds the load there; a substitute is offered.")
+    pain_calm_level: float = _t(2, "0–10", 0, 2, PRACTICE, "A stop or hold ends when nothing above this is reported")
+    pain_calm_days: int = _t(7, "d", 7, 28, PRACTICE, "… for this long,")
+    pain_calm_sessions: int = _t(2, "sessions", 2, 6, PRACTICE, "… and over this many days with a training session.")
+    pain_return_pct: float = _t(10, "% of load", 10, 30, PRACTICE, "Taken off a lift that comes back from a stop.")
     symptom_window_days: int = _t(14, "d", 7, 60, PRACTICE, "Dizziness and palpitations count for this long.")
     clearance_valid_days: int = _t(365, "d", 30, 365, PRACTICE, "A professional's clearance counts for this long.")
     # check-in

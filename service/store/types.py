@@ -22,6 +22,11 @@ DeclaredFoodDay = Literal["complete", "partial", "fast"]
 ReplacedBy = Literal["change", "delete"]
 Answer = Literal["accepted", "amended", "declined"]  # the coach's, to a recommendation
 ReviewState = Literal["open", "accepted", "amended", "declined", "lapsed"]
+BodyRegion = Literal[
+    "neck", "shoulder", "elbow", "wrist", "hand", "upper_back", "low_back", "hip", "groin", "thigh", "knee", "calf",
+    "ankle", "foot",
+]  # fmt: skip
+BodySide = Literal["left", "right", "both"]
 PreparationState = Literal["raw", "cooked", "dry", "ready", "canned", "dried"]  # of a food
 
 

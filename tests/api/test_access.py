@@ -91,6 +91,8 @@ def world(api: Api) -> World:
     food = {"name": "Canary", "group": "recipe", "diet": "vegetarian", "allergens": [], "per_100g": nutrients}
     ids["slug"] = api("POST", "/foods", food).json()["slug"]
     plan = {"name": "Canary", "from_date": days_ago(9), "days": [{"name": "A", "exercises": [{"exercise": "pull-up"}]}]}
+    knee = {"region": "knee", "since": days_ago(9), "level": 1, "note": "Canary"}
+    ids["restriction_id"] = api("POST", f"{home}/restrictions", knee).json()["id"]
     ids["plan_id"] = api("POST", f"{home}/training-plans", plan).json()["id"]
     return World(api, athlete, other, ids)
 

@@ -44,7 +44,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
     return ev.Evidence(
         as_of=on,
         athlete=_athlete(athlete, on),
-        screening=_screening(notes.screening),
+        screening=screening_answers(notes.screening) if notes.screening else None,
         phase=_phase_now(phases, on),
         past_phases=_past_phases(phases),
         targets=_targets_now(phases, targets),
@@ -60,6 +60,9 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         log=_log(roster, notes, index, on),
         lifts=_lifts(roster, estimates, index, on),
         wellbeing=_wellbeing(roster, notes, index, on),
+        restrictions=tuple(
+            ev.Restriction(row.region, row.since, row.level, row.cleared_on) for row in notes.restrictions
+        ),
         history=_history(roster, notes, athlete, phases, targets, on),
     )
 
@@ -93,15 +96,15 @@ def _window(window: Mapping[str, str] | None) -> ev.EatingWindow | None:
     return ev.EatingWindow(window["from"], window["to"]) if window else None
 
 
-def _screening(row: Screening | None) -> ev.Screening | None:
-    if row is None:
-        return None
+def screening_answers(row: Screening) -> ev.Screening:
+    """The stored answers of a screening as the rules see them."""
     answers = dict(row.answers)
     clearances = tuple(
-        ev.Clearance(clearance["for"], date.fromisoformat(clearance["on"]), clearance["by"])
-        for clearance in answers.pop("clearances", [])
+        ev.Clearance(one["for"], date.fromisoformat(one["on"]), one["by"]) for one in answers.pop("clearances", [])
     )
-    return ev.Screening(**answers, clearances=clearances)
+    injured = answers.pop("injury", None)
+    injury = None if injured is None else () if injured == "none" else tuple(injured)
+    return ev.Screening(**answers, injury=injury, clearances=clearances)
 
 
 def _phase_now(phases: Sequence[Phase], as_of: date) -> ev.PhaseNow | None:
@@ -249,16 +252,23 @@ def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbei
         values = [content[name] for content in week if name in content]
         return round(float(sum(values)) / len(values), 3) if values else None
 
+    pains = tuple(pain for pain in notes.pains if pain.level > 0.0)
     return ev.Wellbeing(
-        symptoms=tuple(
-            ev.Symptom(note.date, kind) for note in notes.wellbeing for kind in note.content.get("symptoms", ())
-        ),
-        pains=tuple(notes.pains),
+        symptoms=tuple(notes.symptoms),
+        pains=pains,
+        trained_on=_trained_since(roster, index, pains[0].on, on) if pains else (),
         months_without_menstruation=_months_without(roster, notes.wellbeing, index, on),
         sleep_h=mean("sleep_h"),
         hunger=mean("hunger"),
         fatigue=mean("fatigue"),
     )
+
+
+def _trained_since(roster: Roster, index: int, first: date, on: date) -> tuple[date, ...]:
+    """The days after one with a training session, up to a day."""
+    trained = np.flatnonzero(roster.sessions[index, : roster.day_seen(on) + 1] > 0)
+    days = (roster.first + timedelta(days=int(day)) for day in trained)
+    return tuple(day for day in days if day > first)
 
 
 def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:

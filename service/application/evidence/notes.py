@@ -13,11 +13,12 @@ from sqlalchemy import func
 
 from service.application.evidence.review_documents import ReviewDocument
 from service.application.evidence.rows import by_athlete
-from service.domain.evidence import Pain
+from service.domain.evidence import Pain, Symptom, SymptomKind
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import (
     Decision,
     Meal,
+    Restriction,
     Review,
     Screening,
     SessionLift,
@@ -50,6 +51,14 @@ class PainfulLift(NamedTuple):
     pain: float
 
 
+class SymptomaticSession(NamedTuple):
+    """Symptoms noted with a session."""
+
+    athlete_id: uuid.UUID
+    date: date
+    symptoms: list[SymptomKind]
+
+
 @dataclass(frozen=True)
 class Deload:
     """A deload that the coach accepted: the day of the review that recommended it, and its first day."""
@@ -72,10 +81,12 @@ class NoteRows:
     """What the database has of some athletes, by athlete; enough for notes on any day of the span that was read."""
 
     screening: Mapping[uuid.UUID, Screening]  # the latest answers
+    restrictions: Mapping[uuid.UUID, Sequence[Restriction]] = field(default_factory=dict)  # by their first day
     wellbeing: Mapping[uuid.UUID, Sequence[WellbeingNote]] = field(default_factory=dict)  # oldest first
     reviews: Mapping[uuid.UUID, Sequence[EarlierReview]] = field(default_factory=dict)  # newest first
     sessions: Mapping[uuid.UUID, Sequence[TrainingSession]] = field(default_factory=dict)  # oldest first
     painful_lifts: Mapping[uuid.UUID, Sequence[PainfulLift]] = field(default_factory=dict)  # of sessions before these
+    symptomatic: Mapping[uuid.UUID, Sequence[SymptomaticSession]] = field(default_factory=dict)
     deloads: Mapping[uuid.UUID, Sequence[Deload]] = field(default_factory=dict)  # by the review's day
     suspect_entries: Mapping[uuid.UUID, Sequence[SuspectEntry]] = field(default_factory=dict)
     confirmed_from: Mapping[uuid.UUID, date] = field(default_factory=dict)  # day of the first confirmed weigh-in
@@ -86,9 +97,11 @@ class Notes:
     """What is known of one athlete on a day."""
 
     screening: Screening | None = None
+    restrictions: Sequence[Restriction] = ()  # that began by then, cleared ones too
     wellbeing: Sequence[WellbeingNote] = ()  # oldest first
     reviews: Sequence[EarlierReview] = ()  # newest first
     sessions: Sequence[TrainingSession] = ()  # of the last 16 weeks, oldest first
+    symptoms: Sequence[Symptom] = ()  # by day
     pains: Sequence[Pain] = ()  # by day
     deloads: Sequence[date] = ()  # first days of all accepted ones
     suspect_entries: Sequence[SuspectEntry] = ()  # of the last four weeks
@@ -113,10 +126,12 @@ async def read_notes(
     """
     return NoteRows(
         await _screening(scope, ids),
+        await _restrictions(scope, ids, last),
         await _wellbeing(scope, ids, first - NOTES_SINCE, last),
         await _earlier_reviews(scope, ids, first - REVIEWS_SINCE, last),
         await _sessions(scope, ids, first - SESSIONS_SINCE, last),
         await _painful_lifts(scope, ids, first - NOTES_SINCE, last - SESSIONS_SINCE),
+        await _symptomatic(scope, ids, first - NOTES_SINCE, last),
         await _deloads(scope, ids, last),
         await _suspect_entries(scope, ids, first - SUSPECT_SINCE, last),
         await _confirmed_from(scope, unit_asked),
@@ -130,13 +145,16 @@ def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
     before = _between(
         rows.painful_lifts.get(athlete_id, ()), day - NOTES_SINCE, day - SESSIONS_SINCE - timedelta(days=1)
     )
+    symptomatic = _between(rows.symptomatic.get(athlete_id, ()), day - NOTES_SINCE, day)
     since = day - REVIEWS_SINCE
     return Notes(
         rows.screening.get(athlete_id),
+        [row for row in rows.restrictions.get(athlete_id, ()) if row.since <= day],
         wellbeing,
         [review for review in rows.reviews.get(athlete_id, ()) if since <= review.as_of < day],
         sessions,
-        sorted(_pains(wellbeing, before, sessions), key=lambda pain: (pain.on, pain.exercise, pain.level)),
+        sorted(_symptoms(wellbeing, symptomatic), key=lambda symptom: (symptom.on, symptom.kind)),
+        sorted(_pains(wellbeing, before, sessions), key=_when_and_where),
         [deload.on for deload in rows.deloads.get(athlete_id, ()) if deload.reviewed < day],
         [entry for entry in rows.suspect_entries.get(athlete_id, ()) if day - SUSPECT_SINCE < entry.date <= day],
         rows.confirmed_from.get(athlete_id, date.max) <= day,
@@ -155,13 +173,20 @@ def _between(rows: Sequence[D], first: date, last: date) -> list[D]:
     return [row for row in rows if first <= row.date <= last]
 
 
+def _symptoms(wellbeing: Sequence[WellbeingNote], sessions: Sequence[SymptomaticSession]) -> Iterable[Symptom]:
+    for note in wellbeing:
+        yield from (Symptom(note.date, kind) for kind in note.content.get("symptoms", ()))
+    for session in sessions:
+        yield from (Symptom(session.date, kind) for kind in session.symptoms)
+
+
 def _pains(
     wellbeing: Sequence[WellbeingNote], before: Sequence[PainfulLift], sessions: Sequence[TrainingSession]
 ) -> Iterable[Pain]:
     """Of notes, of sessions long ago, and of each exercise of the later ones the worst."""
     for note in wellbeing:
         for pain in note.content.get("pain", []):
-            yield Pain(note.date, pain["exercise"], float(pain["level"]))
+            yield Pain(note.date, pain.get("exercise"), float(pain["level"]), pain.get("region"))
     for lift in before:
         yield Pain(lift.date, lift.exercise, lift.pain)
     for session in sessions:
@@ -173,10 +198,22 @@ def _pains(
             yield Pain(session.date, exercise, level)
 
 
+def _when_and_where(pain: Pain) -> tuple[date, str, str, float]:
+    return pain.on, pain.exercise or "", pain.region or "", pain.level
+
+
 async def _screening(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Screening]:
     screening = table_of(Screening)
     answers = scope.select(Screening).where(screening.c.athlete_id.in_(ids)).order_by(screening.c.revision)
     return {row.athlete_id: row for row in await scope.all(Screening, answers)}
+
+
+async def _restrictions(
+    scope: Scope, ids: Sequence[uuid.UUID], last: date
+) -> Mapping[uuid.UUID, Sequence[Restriction]]:
+    restriction = table_of(Restriction)
+    begun = scope.select(Restriction).where(restriction.c.athlete_id.in_(ids), restriction.c.since <= last)
+    return by_athlete(await scope.all(Restriction, begun.order_by(restriction.c.since, restriction.c.id)))
 
 
 async def _wellbeing(
@@ -214,6 +251,16 @@ async def _sessions(
 def _when_and_what(entry: WellbeingNote | TrainingSession, content: Mapping[str, Any]) -> tuple[date, float, bytes]:
     """What orders sessions and notes: date, time of day if told, content; not the order in which they arrived."""
     return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(content, option=orjson.OPT_SORT_KEYS)
+
+
+async def _symptomatic(
+    scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date
+) -> Mapping[uuid.UUID, Sequence[SymptomaticSession]]:
+    session = table_of(TrainingSession)
+    noted = scope.select(*(session.c[name] for name in SymptomaticSession._fields), of=[TrainingSession]).where(
+        session.c.athlete_id.in_(ids), session.c.symptoms.is_not(None), session.c.date.between(first, last)
+    )
+    return by_athlete(cast(Sequence[SymptomaticSession], await scope.rows(noted)))
 
 
 async def _painful_lifts(

@@ -50,15 +50,21 @@ class NextSession:
 async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day: str | None) -> NextSession:
     """The plan's next day, or another of its days by name; without a plan the lifts trained of late.
 
-    Behind the safety gate of the day before and of today. Raises Invalid when the plan has no such day.
+    Behind the safety gate of today, and of the day before where that is still to come. Raises Invalid when the plan
+    has no such day.
     """
     today = today_of(scope, athlete)
     on = on or today
     trainee, days = await _look(scope, athlete, on - timedelta(days=1), today, on)
     day = _chosen_day(days, trainee, plan_day)
     planned = day.exercises if day is not None else usual_lifts(trainee.sessions, on)
+    limits = trainee.gate.limits(exercises())
     made = [
-        PrescribedExercise(item, asked, _instead(trainee, athlete, item.exercise) if asked.rule == "stop" else ())
+        PrescribedExercise(
+            item,
+            asked,
+            _instead(trainee, athlete, item.exercise) if asked.rule == "stop" or item.exercise in limits else (),
+        )
         for item, asked in zip(planned, prescriptions(planned, trainee, on), strict=True)
     ]
     return NextSession(on, day.name if day is not None else None, trainee.evidence.kind, made)
@@ -67,7 +73,7 @@ async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day
 async def substitutes_for(
     scope: Scope, athlete: Athlete, exercise: str, at_hand: Collection[str] | None, most: int
 ) -> Sequence[Substitute]:
-    """What to lift instead of an exercise today, closest first; none at all after grave symptoms.
+    """What to lift instead of an exercise today, closest first; none at all while there is to be no training.
 
     Parameters: `at_hand`, equipment, the athlete's by default. Raises Invalid where some of it is not in the catalogue.
     """
@@ -84,9 +90,9 @@ async def _look(scope: Scope, athlete: Athlete, as_of: date, today: date, on: da
     (batch,) = await evidence_for(scope, [athlete], {as_of, today}, main_lifts_only=False)
     evidence, policy = batch.evidence[athlete.id, as_of], batch.policies[athlete.id].policy
     notes, plan = batch.notes[athlete.id, as_of], batch.roster.plan(athlete.id, on)
-    gate_now = gate(evidence, policy)
-    if as_of != today:
-        gate_now = stricter(gate_now, gate(batch.evidence[athlete.id, today], policy))
+    gate_now = gate(batch.evidence[athlete.id, today], policy)
+    if as_of > today:  # a window that is open by then does not open it today
+        gate_now = stricter(gate_now, gate(evidence, policy))
     trainee = Trainee(
         sessions=notes.sessions,
         evidence=evidence,
@@ -116,16 +122,17 @@ def _chosen_day(days: Days | None, trainee: Trainee, name: str | None) -> Planne
 def _instead(
     trainee: Trainee, athlete: Athlete, exercise: str, at_hand: Collection[str] | None = None, most: int = MOST_SWAPS
 ) -> Sequence[Substitute]:
-    """Nothing that hurts; nothing at all after grave symptoms, until a clearance."""
-    if trainee.grave:
+    """Nothing that hurts or loads what hurts; nothing at all while there is to be no training."""
+    if not trainee.gate.training_open:
         return ()
-    mass = trainee.evidence.average_mass_kg
+    lift, mass = exercises()[exercise], trainee.evidence.average_mass_kg
     return substitutes(
-        exercises()[exercise],
+        lift,
         exercises(),
         at_hand if at_hand is not None else athlete.equipment or equipment(),
         maxima=trainee.maxima,
-        stopped=trainee.gate.closed_exercises,
+        avoid=trainee.gate.to_avoid(lift, exercises()),
+        hurts=exercise in trainee.gate.limits(exercises()),
         most=most,
         body_mass_kg=mass.mean if mass else None,
     )

@@ -12,6 +12,7 @@ from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, ScalarEstimate
 from service.domain.policy import Policy
 from service.domain.rules.gate import Gate
+from service.domain.rules.pain import Limit
 from service.domain.sentence import Sentence, say
 from service.domain.strength.sets import LiftSet
 from service.domain.training.care import Care
@@ -20,7 +21,6 @@ from service.domain.training.plans import PlannedDay, PlannedExercise
 from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
 from service.store.tables import TrainingSession
 
-GRAVE = {"safety.symptoms", "safety.symptoms_repeated"}  # chest pain, fainting: no load at all until cleared
 DELOAD_DAYS = 7  # an accepted deload lasts a week
 MOST_DAYS = 7  # of training in a week
 RECENT_DAYS = 42  # without a plan, the lifts trained within so many days are prescribed
@@ -42,11 +42,6 @@ class Trainee:
     maxima: Mapping[str, ScalarEstimate]
     deload_week: bool = False
     care: tuple[Care, ...] = ()
-
-    @property
-    def grave(self) -> bool:
-        """Whether nothing at all may be lifted until a clearance."""
-        return bool(GRAVE & set(self.gate.closed_by))
 
 
 def next_day(days: Sequence[PlannedDay], sessions: Sequence[TrainingSession]) -> PlannedDay:
@@ -92,7 +87,7 @@ def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[TrainingSe
 def histories(sessions: Sequence[TrainingSession]) -> dict[str, list[LiftSession]]:
     """The sessions of each exercise, oldest first, from logged ones: their heaviest work sets.
 
-    Of a doubted session only the day and the pain are known: it has no sets.
+    Of a doubted session only the day is known: it has no sets.
     """
     by_exercise: dict[str, list[LiftSession]] = {}
     for session in sessions:
@@ -118,7 +113,6 @@ def _lift_session(session: TrainingSession, sets: Sequence[LiftSet]) -> LiftSess
         nan if session.suspect else top_kg,
         tuple(lifted.counted for lifted in work),
         tuple(lifted.rir for lifted in work),
-        max((lifted.pain for lifted in sets if lifted.pain is not None), default=None),
         session.deload,
     )
 
@@ -127,7 +121,7 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
     """What to lift of some planned exercises on a day, behind the safety gate."""
     trained = histories(trainee.sessions)
     doubted = {name for session in trainee.sessions if session.suspect for name, _ in _sets(session)}
-    body_mass = trainee.evidence.average_mass_kg
+    body_mass, limits = trainee.evidence.average_mass_kg, trainee.gate.limits(exercises())
     made = []
     for item in planned:
         exercise = exercises()[item.exercise]
@@ -138,15 +132,12 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
             one_rep_max_kg=trainee.maxima.get(item.exercise),
             deload=trainee.deload_week,
             care=trainee.care,
+            stopped_until=trainee.gate.stopped_until(exercise),
         )
         history = trained.get(item.exercise, ())
         loads = available_loads(exercise, trainee.gym, assistance_kg=_assistance_kg(history))
         prescription = prescribe(exercise, item.scheme, history, situation, loads, trainee.policy)
-        if trainee.grave:
-            prescription = _stopped(prescription, _NO_TRAINING)
-        else:
-            hurts = item.exercise in trainee.gate.closed_exercises
-            prescription = _behind_gate(prescription, history, trainee.gate.load_open, hurts)
+        prescription = _behind_gate(prescription, history, trainee.gate, limits.get(item.exercise))
         if item.exercise in doubted:
             prescription = replace(prescription, why=(*prescription.why, _DOUBTED))
         made.append(prescription)
@@ -164,18 +155,23 @@ def is_deload_week(deloads: Sequence[date], on: date) -> bool:
     return any(0 <= (on - first).days < DELOAD_DAYS for first in deloads)
 
 
-def _behind_gate(asked: Prescription, history: Sequence[LiftSession], load_open: bool, hurts: bool) -> Prescription:
-    """No lift that hurts, and no more load than last time while the gate is closed."""
-    if hurts and asked.rule != "stop":
-        return _stopped(asked, _HURTS)
+def _behind_gate(
+    asked: Prescription, history: Sequence[LiftSession], opened: Gate, limit: Limit | None
+) -> Prescription:
+    """No lift that is stopped, and no more load than last time while the gate is closed or the lift is held."""
+    if not opened.training_open:
+        return _stopped(asked, _NO_TRAINING)
+    if limit == "stop":
+        return asked if asked.rule == "stop" else _stopped(asked, _HURTS)
     wanted = asked.external_kg
-    if load_open or wanted is None:
+    if wanted is None or (opened.load_open and limit is None):
         return asked
+    why = (_HELD,) if opened.load_open else (_NO_LOAD,)
     lifted = [session.external_kg for session in history if any(session.counts)]
     if not lifted:
-        return replace(_loaded(asked, None), rule="find", why=(_NO_LOAD,))
+        return replace(_loaded(asked, None), rule="find", why=why)
     last = lifted[-1]
-    return asked if wanted <= last else replace(_loaded(asked, last), rule="hold", why=(_NO_LOAD,))
+    return asked if wanted <= last else replace(_loaded(asked, last), rule="hold", why=why)
 
 
 def _stopped(asked: Prescription, why: Sentence) -> Prescription:
@@ -194,6 +190,7 @@ def _loaded(asked: Prescription, external_kg: float | None) -> Prescription:
 
 
 _HURTS = say("lift.hurts")
+_HELD = say("lift.held")
 _NO_TRAINING = say("lift.no_training")
 _DOUBTED = say("lift.doubted")
 _NO_LOAD = say("lift.no_more_load")

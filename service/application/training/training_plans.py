@@ -199,7 +199,7 @@ def starter_days(athlete: Athlete, wish: StarterWish, care: Collection[Care], ga
         main_lifts=wish.main_lifts or athlete.main_lifts or (),
         emphasis=wish.emphasis,
         care=care,
-        avoid_exercises=gate.closed_exercises,
+        avoid_exercises=gate.limits(exercises()).keys(),
         policy=policy,
     )
 

@@ -1,18 +1,15 @@
 """Human decisions before the safety gate: what a coach may not do, and what a coach must acknowledge."""
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from service.domain.evidence import Evidence, Kind
+from service.domain.evidence import Evidence, Kind, Screening
 from service.domain.policy import Policy
 from service.domain.rules import safety_rules
 from service.domain.rules.findings import Finding, Severity, Stage, Verdict, finding, soft
 from service.domain.rules.gate import (
     BODY_FAT_FLOOR,
-    MILD_SYMPTOM,
-    closed_scopes,
-    conditions,
     energy_availability,
     gate,
     in_deficit,
@@ -23,9 +20,12 @@ from service.domain.rules.history import STRAIN, strained
 from service.domain.rules.phase_rules import GOAL
 from service.domain.rules.phases import cuts_in_a_row, goal_reached
 from service.domain.rules.proposals import deepens
+from service.domain.rules.referral import MILD_SYMPTOM, closed_scopes, conditions
 from service.domain.rules.rulebook import RULE
+from service.domain.rules.screening import unanswered
 from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, lowest_energy
 from service.domain.sentence import say
+from service.domain.training.exercise import Exercise
 
 AVAILABILITY = ("energy_availability_flag", "reporting_ratio_min")
 
@@ -60,20 +60,26 @@ def check_change(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     ]
 
 
-def check_training(evidence: Evidence, policy: Policy, exercises: Collection[str]) -> list[Finding]:
+def check_training(evidence: Evidence, policy: Policy, exercises: Collection[Exercise]) -> list[Finding]:
     """What stands against more training: `exercises`, those that are new or get more sets, repetitions or effort.
 
-    Returns findings as `check_change`: what closes load, and pain on one of these lifts, are hard limits; a mild
-    symptom of late is a soft one.
+    Returns findings as `check_change`: what closes load, and pain or a restriction that stops one of these lifts, are
+    hard limits; one that holds its load, and a mild symptom of late, are soft ones.
     """
     if not exercises:
         return []
     opened = gate(evidence, policy)
-    closed = {c.code for c in conditions(evidence, policy) if "load" in closed_scopes(evidence, policy, c)}
-    if set(exercises) & set(opened.closed_exercises):
-        closed.add("safety.pain")
-    findings = [hard for code in sorted(closed) if (hard := RULE[code](evidence, policy)) is not None]
+    sore = [s for s in opened.sore if any(s.touches(exercise) for exercise in exercises)]
+    stopping = {s.code for s in sore if s.limit == "stop"}
+    closed = {c.code for c in conditions(evidence, policy) if "load" in closed_scopes(evidence, policy, c)} | stopping
+    findings = [replace(found, severity=Severity.STOP) for found in _found(sorted(closed), evidence, policy)]
+    holding = {s.code for s in sore if s.limit == "hold"} - stopping
+    findings += [replace(found, severity=Severity.WARNING) for found in _found(sorted(holding), evidence, policy)]
     return findings + ([] if opened.deepening_open else [_symptom_noted(policy)])
+
+
+def _found(codes: Sequence[str], evidence: Evidence, policy: Policy) -> list[Finding]:
+    return [found for code in codes if (found := RULE[code](evidence, policy)) is not None]
 
 
 def _is_deficit(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> bool:
@@ -91,9 +97,9 @@ def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
         verdict = Verdict(say("safety.eating_window"))
         findings.append(finding("safety.eating_window", Severity.STOP, verdict, policy))
     if _is_deficit(evidence, policy, energy, change.phase):
-        closed = () if opened.deficit_open else opened.closed_by
+        closed = [c.code for c in conditions(evidence, policy) if "deficit" in closed_scopes(evidence, policy, c)]
         for rule in safety_rules.RULES:
-            if rule.code in (*closed, "loss.ceiling") and rule.code != "safety.pain":
+            if rule.code in (*closed, "loss.ceiling"):
                 findings += [hard] if (hard := rule(evidence, policy)) is not None else []
         if (lean := too_lean(evidence, policy)) is not None:
             findings.append(finding("floor.body_fat", Severity.STOP, lean, policy, BODY_FAT_FLOOR))
@@ -173,7 +179,9 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
         return findings
     opened = gate(evidence, policy)
     if not opened.screened:
-        findings.append(soft("screening.unanswered", say("screening.not_answered"), policy))
+        questions = unanswered(evidence.screening or Screening(), evidence.athlete.male)
+        missing = say("screening.not_answered", questions=questions)
+        findings.append(soft("screening.unanswered", missing, policy))
     if not opened.deepening_open:
         findings.append(_symptom_noted(policy))
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:

@@ -1,13 +1,12 @@
-"""The safety gate: who may not be put into a deficit or under more load, why, and until when.
+"""The safety gate: who may not be put into a deficit or under more load, and which lifts are stopped or held.
 
 The service never diagnoses. A condition on the referral list closes the gate until a licensed professional's clearance
 is recorded; nothing that starts or deepens a deficit, or raises load, passes a closed gate.
 """
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
-from typing import Any
+from datetime import date
 
 import numpy as np
 
@@ -20,213 +19,130 @@ from service.domain.estimation.model import (
     USUAL_HEIGHT_MALE_CM,
     judged_activity,
 )
-from service.domain.evidence import Clearance, Evidence, Pain, Scope, Screening, Symptom
+from service.domain.evidence import Evidence, Region
 from service.domain.physiology.composition import energy_availability_kcal_per_kg
 from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.policy import Policy
+from service.domain.rules import pain
 from service.domain.rules.findings import Move, Verdict
+from service.domain.rules.pain import Limit, Place, Sore
+from service.domain.rules.referral import closed_scopes, conditions, mild_symptom
+from service.domain.rules.screening import screened
 from service.domain.rules.targets import ENERGY_FLOOR, energy_floor_kcal, reporting_ratio
-from service.domain.sentence import Sentence, say
+from service.domain.sentence import say
+from service.domain.training.exercise import Exercise
 
-BOTH: tuple[Scope, ...] = ("deficit", "load")
-DEFICIT: tuple[Scope, ...] = ("deficit",)
-SYMPTOM_NOTED = "safety.symptom_noted"  # the finding that closes the way into a deeper deficit
-UNSCREENED = "screening.unanswered"  # the finding that stands before it
-
-
-@dataclass(frozen=True)
-class Condition:
-    """Something on the referral list that holds for this athlete, whether cleared or not."""
-
-    code: str
-    scopes: tuple[Scope, ...]
-    words: Sentence  # what holds, after “the athlete …”
-    since: date | None  # a clearance must not be older than this
-    evidence: dict[str, Any]
-    moves: tuple[Move, ...] = ()
-
-
-Finder = Callable[[Evidence, Policy], Condition | None]
+SPINE: frozenset[Region] = frozenset({"neck", "upper_back", "low_back"})
 
 
 @dataclass(frozen=True)
 class Gate:
-    """What may be planned: a deficit, more load; which lifts are stopped; which codes closed it."""
+    """What may be planned: a deficit, more load, training at all; where it hurts; which codes closed it."""
 
     deficit_open: bool
     load_open: bool
+    training_open: bool  # else nothing at all is to be lifted
     deepening_open: bool  # also closed by a fresh mild symptom
     screened: bool
-    closed_exercises: tuple[str, ...]
+    sore: tuple[Sore, ...]
+    stops_over: tuple[tuple[Place, date], ...]  # what was stopped comes back lighter where it was not trained since
     closed_by: tuple[str, ...]
-    on_referral_list: bool  # also when cleared: then still no fasting window
+    on_referral_list: bool  # for a deficit, also when cleared: then still no fasting window
     window_open: bool  # an eating window may be set where one is asked for: not on the list
     kidney_closed: bool
 
+    @property
+    def closed_exercises(self) -> tuple[str, ...]:
+        """The lifts that are stopped by name; `limits` has those that load a sore region too."""
+        return self._lifts("stop")
 
-def screened(evidence: Evidence) -> bool:
-    """Whether every screening question was answered."""
-    answers = evidence.screening
-    return answers is not None and None not in (
-        answers.pregnant_or_breastfeeding,
-        answers.eating_disorder_history,
-        answers.kidney_disease,
-        answers.heart_or_metabolic_disease,
-        answers.glucose_lowering_medication,
-    )
+    @property
+    def held_exercises(self) -> tuple[str, ...]:
+        """The lifts whose load is held by name, not stopped."""
+        return tuple(name for name in self._lifts("hold") if name not in self.closed_exercises)
 
+    @property
+    def sore_regions(self) -> tuple[Region, ...]:
+        """The regions that hurt or are injured: what loads them is stopped or held."""
+        return tuple(sorted({sore.place.region for sore in self.sore if sore.place.region is not None}))
 
-def _minor(evidence: Evidence, policy: Policy) -> Condition | None:
-    age = evidence.athlete.age_y
-    if age is None or age >= policy.adult_age_y:
-        return None
-    words = say("listed.minor", age_y=int(age), adult_age_y=policy.adult_age_y)
-    move = Move("athlete.age_y", policy.adult_age_y, "at_least")
-    return Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,))
+    def _lifts(self, limit: Limit) -> tuple[str, ...]:
+        names = {sore.place.exercise for sore in self.sore if sore.limit == limit and sore.place.exercise is not None}
+        return tuple(sorted(names))
 
+    def limits(self, catalogue: Mapping[str, Exercise]) -> dict[str, Limit]:
+        """Every exercise that is stopped or held, by slug: all that names an exercise asks here.
 
-def _answered_yes(
-    code: str, answer: Callable[[Screening], bool | None], scopes: tuple[Scope, ...], words: Sentence
-) -> Finder:
-    """The condition that stands behind a screening question of yes or no."""
+        Itself, by what hurts in it; by a sore region that it loads. Where a lift was stopped and nobody said where it
+        hurts, the loads of those of the same movement that load one of its regions are held.
+        """
+        limits: dict[str, Limit] = {}
+        for exercise in catalogue.values():
+            touching = {sore.limit for sore in self.sore if sore.touches(exercise)}
+            if touching:
+                limits[exercise.slug] = "stop" if "stop" in touching else "hold"
+            elif any(akin(exercise, catalogue[name]) for name in self.unplaced if name in catalogue):
+                limits[exercise.slug] = "hold"
+        return limits
 
-    def find(evidence: Evidence, policy: Policy) -> Condition | None:
-        if evidence.screening is None or not answer(evidence.screening):
-            return None
-        return Condition(code, scopes, words, None, {"screening": "yes"})
+    def to_avoid(self, exercise: Exercise, catalogue: Mapping[str, Exercise]) -> set[str]:
+        """What must not be offered instead of an exercise, by slug: all that is stopped or held.
 
-    return find
+        Where it hurts itself and nobody said where, nothing either of its movement that loads a region in common, that
+        loads all its regions, or a part of the spine that it loads.
+        """
+        avoid = {*self.limits(catalogue)}
+        own = [sore for sore in self.sore if sore.place.exercise == exercise.slug]
+        if any(not sore.placed for sore in own):
+            loaded = set(exercise.regions)
+            avoid |= {
+                other.slug
+                for other in catalogue.values()
+                if akin(exercise, other) or loaded <= set(other.regions) or loaded & SPINE & set(other.regions)
+            }
+        return avoid
 
+    @property
+    def unplaced(self) -> tuple[str, ...]:
+        """The lifts that were stopped without a word about where it hurts."""
+        sore = (s for s in self.sore if s.limit == "stop" and not s.placed and s.place.exercise is not None)
+        return tuple(sorted({str(s.place.exercise) for s in sore}))
 
-def _glucose_medication(evidence: Evidence, policy: Policy) -> Condition | None:
-    drug = evidence.screening.glucose_lowering_medication if evidence.screening else None
-    if drug not in ("insulin", "sulfonylurea"):
-        return None
-    words = say("listed.glucose_medication", medication=drug)
-    return Condition("safety.glucose_medication", DEFICIT, words, None, {"medication": drug})
-
-
-def _symptoms(evidence: Evidence, policy: Policy) -> Condition | None:
-    grave = sorted({(x.on, x.kind) for x in evidence.wellbeing.symptoms if x.kind in ("chest_pain", "fainting")})
-    if not grave:
-        return None
-    on, kind = grave[-1]
-    words = say("listed.symptoms", symptom=kind, on=on)
-    return Condition("safety.symptoms", BOTH, words, on, {"symptom": kind, "on": str(on)})
-
-
-def _symptoms_repeated(evidence: Evidence, policy: Policy) -> Condition | None:
-    days = sorted({symptom.on for symptom in _mild_symptoms(evidence, policy)})
-    if len(days) < 2:
-        return None
-    words = say("listed.symptoms_repeated", days=len(days), of_days=policy.symptom_window_days)
-    numbers = {"days": len(days), "last_on": str(days[-1])}
-    return Condition("safety.symptoms_repeated", BOTH, words, days[-1], numbers)
-
-
-def _menses_missing(evidence: Evidence, policy: Policy) -> Condition | None:
-    months = evidence.wellbeing.months_without_menstruation
-    if months is None or months < policy.menses_missing_months or evidence.athlete.male is True:
-        return None
-    words = say("listed.menses_missing", months=months)
-    move = Move("wellbeing.months_without_menstruation", policy.menses_missing_months, "below")
-    return Condition("safety.menses_missing", DEFICIT, words, None, {"months": months}, (move,))
+    def stopped_until(self, exercise: Exercise) -> date | None:
+        """Of an exercise that was stopped and is no more: the last day of it; None where it never was."""
+        days = [on for (name, region), on in self.stops_over if name == exercise.slug or _in(exercise, region)]
+        return max(days, default=None)
 
 
-_PREGNANCY = _answered_yes("safety.pregnancy", lambda s: s.pregnant_or_breastfeeding, BOTH, say("listed.pregnancy"))
-_EATING_DISORDER = _answered_yes(
-    "safety.eating_disorder", lambda s: s.eating_disorder_history, DEFICIT, say("listed.eating_disorder")
-)
-_KIDNEY = _answered_yes("safety.kidney_disease", lambda s: s.kidney_disease, DEFICIT, say("listed.kidney_disease"))
-_HEART = _answered_yes(
-    "safety.heart_or_metabolic", lambda s: s.heart_or_metabolic_disease, BOTH, say("listed.heart_or_metabolic")
-)
-REFERRAL_LIST: dict[str, Finder] = {  # code: whether the condition holds, cleared or not
-    "safety.minor": _minor,
-    "safety.pregnancy": _PREGNANCY,
-    "safety.eating_disorder": _EATING_DISORDER,
-    "safety.kidney_disease": _KIDNEY,
-    "safety.heart_or_metabolic": _HEART,
-    "safety.glucose_medication": _glucose_medication,
-    "safety.symptoms": _symptoms,
-    "safety.symptoms_repeated": _symptoms_repeated,
-    "safety.menses_missing": _menses_missing,
-}
+def akin(one: Exercise, other: Exercise) -> bool:
+    """Whether two exercises are of one movement and load a region in common."""
+    return one.pattern == other.pattern and bool(set(one.regions) & set(other.regions))
 
 
-def conditions(evidence: Evidence, policy: Policy) -> tuple[Condition, ...]:
-    """Everything on the referral list that holds for the athlete, in the list's order."""
-    return tuple(c for find in REFERRAL_LIST.values() if (c := find(evidence, policy)) is not None)
-
-
-def _mild_symptoms(evidence: Evidence, policy: Policy) -> list[Symptom]:
-    """Dizziness and palpitations that still count."""
-    return [
-        symptom
-        for symptom in evidence.wellbeing.symptoms
-        if symptom.kind in ("dizziness", "palpitations")
-        and 0 <= (evidence.as_of - symptom.on).days < policy.symptom_window_days
-    ]
-
-
-CLEARANCE = ("clearance_valid_days",)
-
-
-def clearance(evidence: Evidence, policy: Policy, scope: Scope, since: date | None) -> Clearance | None:
-    """The newest valid clearance of a scope, given not before `since` and not after the review date; None without."""
-    clearances = evidence.screening.clearances if evidence.screening else ()
-    valid = [
-        c
-        for c in clearances
-        if c.scope == scope
-        and 0 <= (evidence.as_of - c.on).days <= policy.clearance_valid_days
-        and (since is None or c.on >= since)
-    ]
-    return max(valid, key=lambda c: (c.on, c.by), default=None)
-
-
-def closed_scopes(evidence: Evidence, policy: Policy, condition: Condition) -> tuple[Scope, ...]:
-    """The scopes of a condition that no clearance has opened."""
-    return tuple(s for s in condition.scopes if clearance(evidence, policy, s, condition.since) is None)
-
-
-PAIN = ("pain_level", "pain_times", "pain_window_days", *CLEARANCE)
-
-
-def painful_lifts(evidence: Evidence, policy: Policy) -> tuple[tuple[str, tuple[Pain, ...]], ...]:
-    """Exercises with enough pain, often enough, close enough together, and no clearance of load since."""
-    by_lift: dict[str, dict[date, Pain]] = {}
-    for pain in evidence.wellbeing.pains:
-        if pain.level >= policy.pain_level and pain.on <= evidence.as_of:
-            days = by_lift.setdefault(pain.exercise, {})
-            if pain.on not in days or days[pain.on].level < pain.level:
-                days[pain.on] = pain
-    stopped = []
-    for exercise in sorted(by_lift):
-        notes = [by_lift[exercise][on] for on in sorted(by_lift[exercise])]
-        runs = [notes[i : i + policy.pain_times] for i in range(len(notes) - policy.pain_times + 1)]
-        close = [run for run in runs if (run[-1].on - run[0].on).days < policy.pain_window_days]
-        if close and clearance(evidence, policy, "load", close[-1][-1].on) is None:
-            stopped.append((exercise, tuple(close[-1])))
-    return tuple(stopped)
+def _in(exercise: Exercise, region: Region | None) -> bool:
+    return region is not None and pain.loads(exercise, region)
 
 
 def gate(evidence: Evidence, policy: Policy) -> Gate:
     """What may be planned for this athlete on this date."""
     listed = conditions(evidence, policy)
-    closed = [(c.code, closed_scopes(evidence, policy, c)) for c in listed]
-    lifts = painful_lifts(evidence, policy)
+    closed = [(c, closed_scopes(evidence, policy, c)) for c in listed]
+    sore = pain.sore_places(evidence, policy)
     mild = mild_symptom(evidence, policy) is not None
+    on_list = any("deficit" in c.scopes for c in listed)
+    codes = [c.code for c, scopes in closed if scopes]
     return Gate(
         deficit_open=not any("deficit" in scopes for _, scopes in closed),
         load_open=not (mild or any("load" in scopes for _, scopes in closed)),
+        training_open=not any(c.rest and "load" in scopes for c, scopes in closed),
         deepening_open=not mild,
         screened=screened(evidence),
-        closed_exercises=tuple(exercise for exercise, _ in lifts),
-        closed_by=tuple(code for code, scopes in closed if scopes) + (("safety.pain",) if lifts else ()),
-        on_referral_list=bool(listed),
-        window_open=not listed,
-        kidney_closed=any(code == "safety.kidney_disease" and scopes for code, scopes in closed),
+        sore=sore,
+        stops_over=pain.stops_over(evidence, policy),
+        closed_by=(*codes, *(("safety.pain",) if any(s.code == "safety.pain" for s in sore) else ())),
+        on_referral_list=on_list,
+        window_open=not on_list,
+        kidney_closed="safety.kidney_disease" in codes,
     )
 
 
@@ -235,29 +151,16 @@ def stricter(first: Gate, second: Gate) -> Gate:
     return Gate(
         deficit_open=first.deficit_open and second.deficit_open,
         load_open=first.load_open and second.load_open,
+        training_open=first.training_open and second.training_open,
         deepening_open=first.deepening_open and second.deepening_open,
         screened=first.screened and second.screened,
-        closed_exercises=tuple(sorted({*first.closed_exercises, *second.closed_exercises})),
+        sore=tuple(dict.fromkeys((*second.sore, *first.sore))),
+        stops_over=tuple(dict.fromkeys((*second.stops_over, *first.stops_over))),
         closed_by=tuple(dict.fromkeys((*first.closed_by, *second.closed_by))),
         on_referral_list=first.on_referral_list or second.on_referral_list,
         window_open=first.window_open and second.window_open,
         kidney_closed=first.kidney_closed or second.kidney_closed,
     )
-
-
-MILD_SYMPTOM = ("symptom_window_days", *CLEARANCE)
-
-
-def mild_symptom(evidence: Evidence, policy: Policy) -> Verdict | None:
-    """Whether dizziness or palpitations were noted lately and not cleared since."""
-    recent = sorted((symptom.on, symptom.kind) for symptom in _mild_symptoms(evidence, policy))
-    if not recent or clearance(evidence, policy, "load", recent[-1][0]) is not None:
-        return None
-    on, kind = recent[-1]
-    statement = say("safety.symptom_noted", symptom=kind, on=on, days=policy.symptom_window_days)
-    over = on + timedelta(days=policy.symptom_window_days)
-    need = say("once.symptom_is_over_or_cleared", over=over, since=on)
-    return Verdict(statement, {"symptom": kind, "on": str(on)}, condition=need)
 
 
 BODY_FAT_FLOOR = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")

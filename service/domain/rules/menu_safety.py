@@ -6,7 +6,9 @@ from math import floor
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
 from service.domain.rules import safety_rules
-from service.domain.rules.gate import conditions, gate, in_deficit, screened
+from service.domain.rules.gate import gate, in_deficit
+from service.domain.rules.referral import conditions
+from service.domain.rules.screening import screened
 from service.domain.rules.targets import energy_floor_kcal
 from service.domain.sentence import Sentence, say
 

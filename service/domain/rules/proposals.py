@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules.findings import Action, Finding, Stage
-from service.domain.rules.gate import SYMPTOM_NOTED, UNSCREENED, Gate, in_deficit
+from service.domain.rules.gate import Gate, in_deficit
 from service.domain.rules.phases import REFERRAL, Switch, switch
+from service.domain.rules.referral import SYMPTOM_NOTED
 from service.domain.rules.rule import Rule
 from service.domain.rules.rulebook import RULE
+from service.domain.rules.screening import UNSCREENED
 from service.domain.rules.targets import phase_energy
 
 

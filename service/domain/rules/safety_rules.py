@@ -2,32 +2,33 @@
 
 from typing import Any
 
-from service.domain.evidence import Evidence, Pain, Screening
+from service.domain.evidence import Evidence, Screening
 from service.domain.policy import REFER, Policy
+from service.domain.rules import pain_rules
+from service.domain.rules.clearances import CLEARANCE
 from service.domain.rules.energy_step import RECOVERY_STEP, limit_step, recovery_step
 from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict, mean_at
 from service.domain.rules.gate import (
     BODY_FAT_FLOOR,
-    CLEARANCE,
     IN_DEFICIT,
-    MILD_SYMPTOM,
-    PAIN,
-    REFERRAL_LIST,
-    SYMPTOM_NOTED,
-    UNSCREENED,
-    closed_scopes,
     energy_availability,
     in_deficit,
-    mild_symptom,
-    painful_lifts,
-    screened,
     too_lean,
     too_light,
 )
 from service.domain.rules.history import STRAIN, strained
+from service.domain.rules.referral import (
+    MILD_SYMPTOM,
+    NERVE_SIGNS,
+    REFERRAL_LIST,
+    SYMPTOM_NOTED,
+    closed_scopes,
+    mild_symptom,
+)
 from service.domain.rules.rule import Judge, Rule
+from service.domain.rules.screening import SOURCE, UNSCREENED, screened, unanswered
 from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, fat_mass_kg, lowest_energy
-from service.domain.sentence import Sentence, say
+from service.domain.sentence import say
 
 WELL_UNDER = 0.95  # an average counts as under a floor from 5 % below it; common practice, no source
 
@@ -40,7 +41,8 @@ def _listed(code: str) -> Judge:
         scopes = closed_scopes(evidence, policy, condition) if condition else ()
         if condition is None or not scopes:
             return None
-        statement = say("safety.listed", condition=condition.words, closed=scopes)
+        closed = tuple("training" if scope == "load" and condition.rest else scope for scope in scopes)
+        statement = say("safety.listed", condition=condition.words, closed=closed)
         dated = condition.since and say("once.dated", since=condition.since)
         need = say("once.cleared", scopes=scopes, dated=dated)
         return Verdict(statement, {**condition.evidence, "closed": list(scopes)}, condition.moves, need)
@@ -48,27 +50,9 @@ def _listed(code: str) -> Judge:
     return judge
 
 
-def _referral(code: str, *thresholds: str) -> Rule:
+def _referral(code: str, *thresholds: str, source: str = REFER) -> Rule:
     names = (*thresholds, *CLEARANCE)
-    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, names, _listed(code), REFER)
-
-
-def _pain(evidence: Evidence, policy: Policy) -> Verdict | None:
-    lifts = painful_lifts(evidence, policy)
-    if not lifts:
-        return None
-    noted = tuple(
-        say("safety.pains_of_lift", exercise=exercise, pains=tuple(_pain_noted(pain) for pain in pains))
-        for exercise, pains in lifts
-    )
-    notes = {exercise: [{"on": str(p.on), "level": p.level} for p in pains] for exercise, pains in lifts}
-    last = max(p.on for _, pains in lifts for p in pains)
-    need = say("once.cleared", scopes=("load",), dated=say("once.dated", since=last))
-    return Verdict(say("safety.pain", lifts=noted), {"exercises": notes}, (), need)
-
-
-def _pain_noted(pain: Pain) -> Sentence:
-    return say("safety.pain_noted", level=pain.level, on=pain.on)
+    return Rule(code, Stage.SAFETY, Severity.STOP, Action.REFER, names, _listed(code), source)
 
 
 def loss_ceiling_broken_by(evidence: Evidence, policy: Policy) -> tuple[Move, ...]:
@@ -176,13 +160,20 @@ def _other_glucose(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(say("safety.other_glucose_medication"))
 
 
-NOTHING_ON_THE_LIST = Screening(False, False, False, False, "none")
+NOTHING_ON_THE_LIST = Screening(False, False, False, False, "none", (), True, False, "moderate", "natural")
 
 
 def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
-    if screened(evidence):
+    """What is not answered; where a deficit does not wait for it, only as information."""
+    missing = unanswered(evidence.screening or Screening(), evidence.athlete.male)
+    if not missing:
         return None
-    return Verdict(say("screening.unanswered"), moves=(Move("screening", NOTHING_ON_THE_LIST, "answered"),))
+    facts = {"unanswered": list(missing)}
+    if not screened(evidence):
+        answered = Move("screening", NOTHING_ON_THE_LIST, "answered")
+        return Verdict(say("screening.unanswered", questions=missing), facts, (answered,))
+    statement, need = say("screening.asked_for", questions=missing), say("once.screening.answered")
+    return Verdict(statement, facts, (), need, Severity.INFO)
 
 
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -205,7 +196,11 @@ def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
 def _further_signs(evidence: Evidence, policy: Policy) -> bool:
     """Whether anything beside the number speaks of too little energy: strain, missed menses, symptoms of late."""
     felt = evidence.wellbeing
-    lately = [s for s in felt.symptoms if 0 <= (evidence.as_of - s.on).days < policy.symptom_window_days]
+    lately = [
+        s
+        for s in felt.symptoms
+        if s.kind not in NERVE_SIGNS and 0 <= (evidence.as_of - s.on).days < policy.symptom_window_days
+    ]
     return bool(strained(evidence, policy) or lately or (felt.months_without_menstruation or 0.0) >= 1.0)
 
 
@@ -261,8 +256,10 @@ RULES: tuple[Rule, ...] = (
     _referral("safety.glucose_medication"),
     _referral("safety.kidney_disease"),
     _referral("safety.heart_or_metabolic"),
+    _referral("safety.readiness", source=SOURCE),
     _referral("safety.symptoms"),
     _referral("safety.symptoms_repeated", "symptom_window_days"),
+    _referral("safety.nerve_signs"),
     _referral("safety.menses_missing", "menses_missing_months"),
     Rule(
         "loss.ceiling",
@@ -296,14 +293,7 @@ RULES: tuple[Rule, ...] = (
         _LIGHT,
         _only_in_deficit(too_light),
     ),
-    Rule(
-        "safety.pain",
-        _S,
-        _STOP,
-        Action.REFER,
-        PAIN,
-        _pain,
-    ),
+    *pain_rules.RULES,
     Rule(
         "limit.energy_floor",
         _S,

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from service.domain.evidence import Region
+
 Count = Literal["reps", "seconds", "distance_m"]
-Region = Literal["neck", "shoulder", "elbow", "wrist", "upper_back", "low_back", "hip", "knee", "ankle"]
 
 
 @dataclass(frozen=True)

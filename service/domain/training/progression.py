@@ -1,9 +1,10 @@
 """What to lift next: one prescription per exercise, with its reason.
 
-Rules in their order, the first that speaks decides: pain stops the lift; a lift without history starts from the
-estimate or is found out; a pause of two weeks returns lighter; a deload that is due; in a cut loads are held and sets
-go before load; two misses back off; all work sets at the top of the range earn the next load; else the load stays and
-repetitions grow. Double progression and back-off are common practice, no source; the step of 2–10 % is the ACSM's
+Rules in their order, the first that speaks decides: bad form stops the lift; a lift without history starts from the
+estimate or is found out; a pause of two weeks, or a stop for pain that is over, returns lighter; a deload that is due;
+in a cut loads are held and sets go before load; two misses back off; all work sets at the top of the range earn the
+next load; else the load stays and repetitions grow. What hurts is stopped or held by the safety gate, before which each
+prescription is put. Double progression and back-off are common practice, no source; the step of 2–10 % is the ACSM's
 position stand 2009 (doi 10.1249/MSS.0b013e3181915670). Thresholds come from the policy, loads from the gym: a
 prescription is always one of the loads that exist, never a jump above the policy's, and never more than the upper bound
 of the estimated maximum allows.
@@ -62,7 +63,6 @@ class LiftSession:
     external_kg: float
     counts: tuple[float, ...]
     rir: tuple[float | None, ...] = ()
-    pain: float | None = None  # 0–10, the worst of the session
     deload: bool = False  # was prescribed as one
 
 
@@ -77,6 +77,7 @@ class Situation:
     deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
     form_note: bool = False  # the coach stopped the lift for its form
     care: tuple[Care, ...] = ()  # why the athlete starts lighter and goes on slower
+    stopped_until: date | None = None  # the lift was stopped for pain, and is no more: the last day of it
 
 
 @dataclass(frozen=True)
@@ -238,21 +239,10 @@ def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
 
 
 def _stop(case: _Case) -> Prescription | None:
-    policy = case.policy
-    painful_days = {
-        session.on
-        for session in case.history
-        if session.pain is not None
-        and session.pain >= policy.pain_level
-        and (case.now.on - session.on).days < policy.pain_window_days
-    }
-    if len(painful_days) >= policy.pain_times:
-        why = say("lift.pain", level=policy.pain_level, days=policy.pain_times)
-    elif case.now.form_note:
-        why = say("lift.form")
-    else:
+    if not case.now.form_note:
         return None
-    return Prescription(case.exercise.slug, 0, 0, 0, case.scheme.rir, None, None, None, "stop", (why,))
+    why = (say("lift.form"),)
+    return Prescription(case.exercise.slug, 0, 0, 0, case.scheme.rir, None, None, None, "stop", why)
 
 
 def _start(case: _Case) -> Prescription | None:
@@ -289,6 +279,10 @@ def _return(case: _Case) -> Prescription | None:
             kg = case.lighter(pct, pct + 5.0)
             why = say("lift.return", days=off, lighter_pct=pct)
             return _answer(case, "return", kg, why, sets=max(case.scheme.sets - 1, 1))
+    if case.now.stopped_until is not None and case.last.on <= case.now.stopped_until:
+        pct = case.policy.pain_return_pct
+        why = say("lift.return_from_pain", on=case.now.stopped_until, lighter_pct=pct)
+        return _answer(case, "return", case.lighter(pct, pct + 5.0), why, sets=max(case.scheme.sets - 1, 1))
     return None
 
 

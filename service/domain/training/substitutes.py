@@ -37,7 +37,8 @@ def substitutes(
     equipment: Collection[str],
     *,
     maxima: Mapping[str, ScalarEstimate] | None = None,
-    stopped: Collection[str] = (),
+    avoid: Collection[str] = (),
+    hurts: bool = False,
     most: int = 3,
     body_mass_kg: float | None = None,
 ) -> tuple[Substitute, ...]:
@@ -53,8 +54,11 @@ def substitutes(
         At hand today.
     maxima : mapping of ScalarEstimate, optional
         One-repetition maxima (system, kg) of the lifts the athlete has trained, by slug.
-    stopped : collection of str
+    avoid : collection of str
         Slugs that are not to be offered.
+    hurts : bool
+        It cannot be done because it hurts: what loads fewer of its regions is closer, and another movement will do
+        that trains one of its muscles directly.
     most : int
         How many to return at most.
     body_mass_kg : float, optional
@@ -63,15 +67,17 @@ def substitutes(
     maxima = maxima or {}
     candidates = []
     for other in catalogue.values():
-        if other.slug == exercise.slug or other.slug in stopped or not set(other.equipment) <= set(equipment):
+        if other.slug == exercise.slug or other.slug in avoid or not set(other.equipment) <= set(equipment):
             continue
         shared = overlap(exercise, other)
         same = other.pattern == exercise.pattern
-        if not same and shared < LEAST_OVERLAP:
+        if not same and shared < LEAST_OVERLAP and not (hurts and set(exercise.direct) & set(other.direct)):
             continue
         score = SAME_PATTERN * same + shared + TRAINED_BEFORE * (other.slug in maxima)
         candidates.append((score, other))
     candidates.sort(key=lambda pair: -pair[0])  # stable: the catalogue's order decides between equals
+    if hurts:
+        candidates.sort(key=lambda pair: len(set(exercise.regions) & set(pair[1].regions)))
     return tuple(
         Substitute(other.slug, score, _maximum(exercise, other, maxima, body_mass_kg), _reason(exercise, other, maxima))
         for score, other in candidates[:most]

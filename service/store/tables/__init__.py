@@ -15,7 +15,7 @@ from service.store.tables.log import (
     WellbeingNote,
 )
 from service.store.tables.people import ApiKey, Athlete, Practice, Screening
-from service.store.tables.plan import Phase, PolicyVersion, Target, TrainingPlan
+from service.store.tables.plan import Phase, PolicyVersion, Restriction, Target, TrainingPlan
 from service.store.tables.review import CheckIn, Decision, Replay, Review
 from service.store.tables.work import IdempotentAnswer, ImportRun, JobFailure
 
@@ -40,6 +40,7 @@ __all__ = [
     "PolicyVersion",
     "Practice",
     "Replay",
+    "Restriction",
     "Review",
     "Screening",
     "SessionLift",

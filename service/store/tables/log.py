@@ -87,6 +87,7 @@ class TrainingSession(Entry, table=True):
     plan_day: str | None = None  # which day of the training plan it was
     skipped: list[Json] | None = Field(default=None, sa_type=Document)
     deload: bool = False
+    symptoms: list[str] | None = Field(default=None, sa_type=Document)
 
 
 class Measurement(Entry, table=True):

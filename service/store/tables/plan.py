@@ -1,13 +1,13 @@
-"""What is in force: phases, targets, training plans, policies."""
+"""What is in force: phases, targets, training plans, restrictions, policies."""
 
 import datetime as dt
 import uuid
 
-from sqlalchemy import String, UniqueConstraint
+from sqlalchemy import Index, String, UniqueConstraint
 from sqlmodel import Field
 
 from service.store.tables.base import Json, Owned, of_athlete, of_practice
-from service.store.types import Document, Instant, PhaseName, now, one_of
+from service.store.types import BodyRegion, BodySide, Document, Instant, PhaseName, now, one_of
 
 
 class Phase(Owned, table=True):
@@ -54,6 +54,25 @@ class TrainingPlan(Owned, table=True):
     name: str
     days: list[Json] = Field(sa_type=Document)
     gym: Json | None = Field(default=None, sa_type=Document)
+    revision: int = 1
+    updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
+
+
+class Restriction(Owned, table=True):
+    """A region of the body that hurts or is injured, since when, how much (0–10), until it is cleared."""
+
+    __tablename__ = "restriction"
+    __table_args__ = of_athlete(
+        one_of("region", BodyRegion), one_of("side", BodySide), Index(None, "practice_id", "athlete_id", "since", "id")
+    )
+    athlete_id: uuid.UUID
+    region: BodyRegion = Field(sa_type=String)
+    side: BodySide | None = Field(default=None, sa_type=String)
+    since: dt.date
+    level: float
+    note: str | None = None
+    cleared_on: dt.date | None = None
+    cleared_by: str | None = None
     revision: int = 1
     updated_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 

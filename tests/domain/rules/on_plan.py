@@ -19,7 +19,7 @@ from service.domain.evidence import (
 from service.domain.sentence import Sentence
 
 TODAY = date(2026, 3, 1)
-CLEAR = Screening(False, False, False, False, "none")
+CLEAR = Screening(False, False, False, False, "none", (), True, False, "moderate", "natural")
 
 
 def said(*sentences: Sentence) -> str:

@@ -15,8 +15,10 @@ from service.domain.evidence import (
     BodyFatMeasurement,
     Evidence,
     Lift,
+    Pain,
     PastPhase,
     PastReview,
+    Restriction,
     SuspectEntries,
     Symptom,
     Targets,
@@ -27,7 +29,7 @@ from service.domain.evidence import (
 from service.domain.policy import DEFAULT, describe
 from service.domain.rules.findings import Severity, Stage
 from service.domain.rules.rulebook import RULE, RULES, judge
-from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q, said
+from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q, said
 
 Z80 = NormalDist().inv_cdf(0.8)
 Z70 = NormalDist().inv_cdf(0.7)  # the tissue rate ends a deficit on a chance of 0.3
@@ -77,6 +79,12 @@ def _at_a_floor(rate: float = -0.2, **changes: Any) -> Evidence:
     return but(**{**light, **rates, **changes})
 
 
+def _hurt(*notes: tuple[int, float], trained: tuple[int, ...] = ()) -> Evidence:
+    """Pain on the pull-up: days ago and level; `trained`, days ago with a session."""
+    pains = tuple(Pain(ago(days), "pull-up", level) for days, level in notes)
+    return but(wellbeing__pains=pains, wellbeing__trained_on=tuple(sorted(map(ago, trained))))
+
+
 # code, evidence from a value, values that fire, values that do not
 CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("safety.minor", lambda v: but(athlete__age_y=v), [12.0, 17.99], [18.0, 18.01, None]),
@@ -104,6 +112,16 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [2, 13],
         [1, 14],
     ),
+    ("safety.nerve_signs", lambda v: but(wellbeing__symptoms=(Symptom(ago(9), v),)), ["numbness"], ["dizziness"]),
+    ("safety.readiness", lambda v: but(screening=replace(CLEAR, signs_or_symptoms=v)), [True], [False, None]),
+    ("safety.pain", lambda v: _hurt((v, 6), (1, 5)), [2, 28], [29, 1]),
+    ("safety.pain_stopped", lambda v: _hurt((3, v)), [7, 10], [6.9, 0]),
+    ("safety.pain_stopped", lambda v: _hurt((v, 8), trained=(v - 1, v - 2)), [6], [7]),
+    ("safety.pain_held", lambda v: _hurt((3, v)), [4, 6.9], [3.9, 7]),
+    ("safety.pain_held", lambda v: _hurt((v, 4), trained=(v - 1, v - 2)), [6], [7]),
+    ("safety.restricted", lambda v: but(restrictions=(Restriction("knee", ago(v), 8.0),)), [0, 30], [-1]),
+    ("safety.restricted", lambda v: but(restrictions=(Restriction("knee", ago(3), v),)), [4, 7], [3.9]),
+    ("safety.restricted", lambda v: but(screening=replace(CLEAR, injury=v)), [("knee",)], [(), None]),
     ("loss.ceiling", lambda v: _rate(v, 0.2), [-1.5 + 0.2 * Z70 - 1e-3, -2.0], [-1.5 + 0.2 * Z70 + 1e-3, -1.0]),
     ("loss.ceiling", lambda v: _rate(-1.6, phase=phase("cut", v, 40)), [15, 30], [14, 1]),
     ("loss.ceiling", lambda v: but(tissue_rate_pct_per_week=None, rate_pct_per_week=q(v, 0.4)), [-1.51], [-1.5]),

@@ -76,6 +76,7 @@ def cases() -> tuple[Evidence, ...]:
     known = [make(value) for _, make, on, off in tables for value in (*on, *off)]
     known += [row[1] for row in test_arbiter.SCRIPTED]
     known += [onto(ON_PLAN) for onto, _ in test_gate.LISTED.values()]
+    known += [onto(ON_PLAN) for onto in test_gate.LOADS_ONLY.values()]
     known += [there for evidence in known if (there := _past_all_moves(evidence)) != evidence]
     return tuple(dict.fromkeys(known))
 

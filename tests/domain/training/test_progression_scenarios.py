@@ -25,7 +25,7 @@ WEEKS = 16
 
 @dataclass(frozen=True)
 class Lifter:
-    """A lifter's life: a lift, its true maximum by week, the first load, days missed, and pain."""
+    """A lifter's life: a lift, its true maximum by week, the first load, and days missed."""
 
     exercise: str
     gym: Gym
@@ -35,7 +35,6 @@ class Lifter:
     mass_kg: float
     cut_from_week: int
     away: tuple[int, ...] = ()  # weeks without training
-    pain: tuple[tuple[int, float], ...] = ()  # (session, level)
 
 
 def _path(start: float, weekly_pct: tuple[tuple[int, float], ...]) -> tuple[float, ...]:
@@ -72,7 +71,6 @@ LIFTERS = {
         92.0,
         12,
         away=(6, 7),
-        pain=((24, 5.0), (26, 6.0)),
     ),
 }
 
@@ -88,7 +86,7 @@ def story(lifter: Lifter) -> str:
     exercise = exercises()[lifter.exercise]
     loads = available_loads(exercise, lifter.gym)
     history = [LiftSession(START - timedelta(days=3), lifter.first_kg, (lifter.scheme.least,) * lifter.scheme.sets)]
-    last_deload, lines, number = START, [], 0
+    last_deload, lines = START, list[str]()
     for week in range(WEEKS):
         phase: Kind = "cut" if week >= lifter.cut_from_week else "build"
         for day in (0, 3) if week not in lifter.away else ():
@@ -97,24 +95,21 @@ def story(lifter: Lifter) -> str:
             now = Situation(on, phase, lifter.mass_kg, deload=due)
             one = prescribe(exercise, lifter.scheme, history, now, loads, DEFAULT)
             lines.append(f"week {week + 1:2d} {phase:5s} {_text(one, lifter.gym)}")
-            if one.rule == "stop":
-                return "\n".join([*lines, ""])
-            session = _train(one, lifter, on, week, dict(lifter.pain).get(number))
+            session = _train(one, lifter, on, week)
             lines[-1] += f" -> {' '.join(map(str, session.counts))}\n    {render(*one.why)}"
             history.append(session)
-            number += 1
             if one.rule == "deload" and day == 3:
                 last_deload = on
     return "\n".join([*lines, ""])
 
 
-def _train(one: Prescription, lifter: Lifter, on: date, week: int, pain: float | None) -> LiftSession:
+def _train(one: Prescription, lifter: Lifter, on: date, week: int) -> LiftSession:
     signed = (one.load_kg, one.added_kg, None if one.assistance_kg is None else -one.assistance_kg)
     external = next(load for load in signed if load is not None)
     system = external + exercises()[one.exercise].body_mass_share * lifter.mass_kg
     scheme = Scheme(one.sets, one.least, one.most, one.rir)
     reps = tuple(reps_done(system, lifter.maximum_kg[week], scheme, tired) for tired in range(one.sets))
-    return LiftSession(on, external, reps, (2.0,) * one.sets, pain, one.rule == "deload")
+    return LiftSession(on, external, reps, (2.0,) * one.sets, one.rule == "deload")
 
 
 def _text(one: Prescription, gym: Gym) -> str:

@@ -59,11 +59,21 @@ def test_every_emphasised_muscle_has_a_band() -> None:
 
 def test_substitutes_need_only_what_is_here_and_leave_out_what_was_stopped() -> None:
     here = {"dumbbells", "bench", "cable_stack", "lat_pulldown"}
-    offered = substitutes(CATALOGUE["barbell-row"], CATALOGUE, here, stopped={"seated-cable-row"}, most=5)
+    offered = substitutes(CATALOGUE["barbell-row"], CATALOGUE, here, avoid={"seated-cable-row"}, most=5)
     names = [one.exercise for one in offered]
     assert names and "seated-cable-row" not in names and "barbell-row" not in names
     assert all(set(CATALOGUE[name].equipment) <= here for name in names)
     assert CATALOGUE[names[0]].pattern == "horizontal_pull"
+
+
+def test_instead_of_a_lift_that_hurts_comes_what_loads_fewer_of_its_regions() -> None:
+    hinge = CATALOGUE["romanian-deadlift"]
+    spared = {name for name, other in CATALOGUE.items() if "low_back" in other.regions}
+    offered = [one.exercise for one in substitutes(hinge, CATALOGUE, equipment(), avoid=spared, hurts=True, most=9)]
+    assert offered[0] == "leg-curl", "it trains the hamstrings and loads neither back nor hip"
+    assert not spared & {*offered}
+    shared = [len(set(hinge.regions) & set(CATALOGUE[name].regions)) for name in offered]
+    assert shared == sorted(shared)
 
 
 @pytest.mark.parametrize("slug", MAIN)

@@ -1,0 +1,75 @@
+"""The screening: which questions are still open, and whose training waits for a medical clearance.
+
+Readiness for exercise is judged as published: the preparticipation screening of the American College of Sports Medicine
+(Riebe and others 2015, Med Sci Sports Exerc 47:2473, doi 10.1249/MSS.0000000000000664, from memory) asks whether
+somebody exercises regularly (30 minutes of moderate intensity on three days a week for three months), whether there is
+a known cardiovascular, metabolic or renal disease, and whether there are signs or symptoms of one.
+
+| regularly active | known disease | signs or symptoms | says |
+|---|---|---|---|
+| no | no | no | no clearance needed; begin light to moderate |
+| no | yes | no | clearance before exercise |
+| no | any | yes | clearance before exercise |
+| yes | no | no | no clearance needed |
+| yes | yes | no | no clearance for moderate, one for vigorous exercise |
+| yes | any | yes | stop, and clearance |
+
+Beside it the service's own list stays in force: a heart or metabolic disease closes load and deficit whatever else is
+answered, as sets near failure are vigorous.
+"""
+
+from typing import Literal
+
+from service.domain.evidence import Evidence, Screening
+
+Readiness = Literal["ready", "clearance", "clearance_before_vigorous", "stop"]
+SOURCE = "Riebe 2015, doi 10.1249/MSS.0000000000000664, from memory"
+UNSCREENED = "screening.unanswered"  # the finding that stands before a deeper deficit
+
+
+def known_disease(answers: Screening) -> bool:
+    """Whether a cardiovascular, metabolic or renal disease was named; diabetes on insulin or sulfonylureas is one."""
+    diabetes = answers.glucose_lowering_medication in ("insulin", "sulfonylurea")
+    return bool(answers.heart_or_metabolic_disease or answers.kidney_disease or diabetes)
+
+
+def readiness(answers: Screening) -> Readiness:
+    """What the screening says; what is not answered closes nothing, so that older screenings count as they did."""
+    if answers.signs_or_symptoms:
+        return "stop" if answers.regularly_active else "clearance"
+    if not known_disease(answers) or answers.regularly_active is None:
+        return "ready"
+    if not answers.regularly_active:
+        return "clearance"
+    return "clearance_before_vigorous" if answers.desired_intensity == "vigorous" else "ready"
+
+
+ASKED_OF_ALL = (
+    "eating_disorder_history",
+    "kidney_disease",
+    "heart_or_metabolic_disease",
+    "glucose_lowering_medication",
+)
+ASKED_BESIDE = ("injury", "regularly_active", "signs_or_symptoms")
+
+
+def unanswered(answers: Screening, male: bool | None) -> tuple[str, ...]:
+    """The screening questions without an answer, by name: those that a deficit waits for, then the others.
+
+    Men are not asked about pregnancy and their cycle. Injuries, readiness and the cycle came later than the rest: a
+    screening without them still opens what it opened, a deficit and more load; they are named until they are answered,
+    and loads are raised with care. To close the gate for all who were screened before would stop training that goes
+    well for want of a form.
+    """
+    asked = (*ASKED_BESIDE, *(() if male is True else ("cycle",)))
+    return (*_deficit_waits_for(answers, male), *(name for name in asked if getattr(answers, name) is None))
+
+
+def screened(evidence: Evidence) -> bool:
+    """Whether every screening question was answered that a deficit waits for."""
+    return not _deficit_waits_for(evidence.screening or Screening(), evidence.athlete.male)
+
+
+def _deficit_waits_for(answers: Screening, male: bool | None) -> tuple[str, ...]:
+    asked = (*(() if male is True else ("pregnant_or_breastfeeding",)), *ASKED_OF_ALL)
+    return tuple(name for name in asked if getattr(answers, name) is None)

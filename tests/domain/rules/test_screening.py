@@ -1,0 +1,90 @@
+"""Screening: which questions are open, and the published logic of readiness for exercise."""
+
+import pytest
+
+from service.domain.evidence import Screening
+from service.domain.policy import DEFAULT
+from service.domain.rules.findings import Severity
+from service.domain.rules.gate import gate
+from service.domain.rules.rulebook import RULE
+from service.domain.rules.screening import known_disease, readiness, screened, unanswered
+from tests.domain.rules.on_plan import CLEAR, but, said
+
+# Riebe and others 2015, Med Sci Sports Exerc 47:2473, doi 10.1249/MSS.0000000000000664, figure of the preparticipation
+# algorithm, from memory: active, known disease, signs or symptoms, wished intensity, outcome.
+RIEBE = [
+    (False, False, False, "light", "ready"),
+    (False, False, False, "vigorous", "ready"),
+    (False, True, False, "light", "clearance"),
+    (False, True, False, "vigorous", "clearance"),
+    (False, False, True, "light", "clearance"),
+    (False, True, True, "moderate", "clearance"),
+    (True, False, False, "vigorous", "ready"),
+    (True, True, False, "light", "ready"),
+    (True, True, False, "moderate", "ready"),
+    (True, True, False, "vigorous", "clearance_before_vigorous"),
+    (True, False, True, "light", "stop"),
+    (True, True, True, "vigorous", "stop"),
+]
+
+
+@pytest.mark.parametrize(("active", "disease", "signs", "intensity", "outcome"), RIEBE)
+def test_readiness_is_judged_as_published(active, disease, signs, intensity, outcome):
+    answers = Screening(
+        kidney_disease=disease, regularly_active=active, signs_or_symptoms=signs, desired_intensity=intensity
+    )
+    assert readiness(answers) == outcome
+    opened = gate(but(screening=answers), DEFAULT)
+    assert opened.training_open is (outcome in ("ready", "clearance_before_vigorous"))
+    assert opened.load_open is (outcome == "ready")
+
+
+@pytest.mark.parametrize(
+    ("answers", "known"),
+    [
+        ({"heart_or_metabolic_disease": True}, True),
+        ({"kidney_disease": True}, True),
+        ({"glucose_lowering_medication": "insulin"}, True),
+        ({"glucose_lowering_medication": "sulfonylurea"}, True),
+        ({"glucose_lowering_medication": "other"}, False),
+        ({}, False),
+    ],
+)
+def test_what_counts_as_a_known_disease(answers, known):
+    assert known_disease(Screening(**answers)) is known
+
+
+def test_what_is_not_answered_closes_nothing():
+    assert readiness(Screening()) == "ready"
+    assert readiness(Screening(kidney_disease=True)) == "ready"
+    assert readiness(Screening(kidney_disease=True, regularly_active=True)) == "ready"
+
+
+OLD = Screening(False, False, False, False, "none")  # complete before injuries, readiness and the cycle were asked
+
+
+def test_an_older_screening_still_opens_a_deficit_and_names_what_is_to_be_asked():
+    for male, missing in ((True, 3), (False, 4), (None, 4)):
+        evidence = but(screening=OLD, athlete__male=male)
+        assert screened(evidence) and gate(evidence, DEFAULT).screened and gate(evidence, DEFAULT).load_open
+        found = RULE["screening.unanswered"](evidence, DEFAULT)
+        assert found is not None and found.severity is Severity.INFO
+        assert len(found.evidence["unanswered"]) == missing and "injuries" in said(found.statement)
+    assert RULE["screening.unanswered"](but(screening=CLEAR), DEFAULT) is None
+
+
+def test_men_are_not_asked_about_pregnancy_and_cycle():
+    answers = Screening(None, False, False, False, "none")
+    assert screened(but(screening=answers, athlete__male=True))
+    for male in (False, None):
+        assert not screened(but(screening=answers, athlete__male=male))
+        assert unanswered(answers, male)[0] == "pregnant_or_breastfeeding" and "cycle" in unanswered(answers, male)
+    assert not {"pregnant_or_breastfeeding", "cycle"} & {*unanswered(Screening(), True)}
+
+
+def test_the_finding_names_which_answers_are_missing():
+    half = Screening(False, False, None, False, None, (), True, False, "light", "natural")
+    found = RULE["screening.unanswered"](but(screening=half, athlete__male=False), DEFAULT)
+    assert found is not None and found.severity is Severity.ADVICE
+    assert found.evidence["unanswered"] == ["kidney_disease", "glucose_lowering_medication"]
+    assert said(found.statement).startswith("Not answered in the screening: kidney disease and glucose-lowering")
