@@ -146,6 +146,9 @@ def demo_screening(athletes: int) -> dict[str, Mapping[str, Any]]:
         "kidney_disease": False,
         "heart_or_metabolic_disease": False,
         "glucose_lowering_medication": "none",
+        "injury": "none",
+        "regularly_active": True,
+        "signs_or_symptoms": False,
         "clearances": [],
     }
     names = [SCENARIOS[i % len(SCENARIOS)].name for i in range(athletes)]

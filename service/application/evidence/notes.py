@@ -81,15 +81,15 @@ class NoteRows:
     """What the database has of some athletes, by athlete; enough for notes on any day of the span that was read."""
 
     screening: Mapping[uuid.UUID, Screening]  # the latest answers
-    restrictions: Mapping[uuid.UUID, Sequence[Restriction]] = field(default_factory=dict)  # by their first day
     wellbeing: Mapping[uuid.UUID, Sequence[WellbeingNote]] = field(default_factory=dict)  # oldest first
     reviews: Mapping[uuid.UUID, Sequence[EarlierReview]] = field(default_factory=dict)  # newest first
     sessions: Mapping[uuid.UUID, Sequence[TrainingSession]] = field(default_factory=dict)  # oldest first
     painful_lifts: Mapping[uuid.UUID, Sequence[PainfulLift]] = field(default_factory=dict)  # of sessions before these
-    symptomatic: Mapping[uuid.UUID, Sequence[SymptomaticSession]] = field(default_factory=dict)
     deloads: Mapping[uuid.UUID, Sequence[Deload]] = field(default_factory=dict)  # by the review's day
     suspect_entries: Mapping[uuid.UUID, Sequence[SuspectEntry]] = field(default_factory=dict)
     confirmed_from: Mapping[uuid.UUID, date] = field(default_factory=dict)  # day of the first confirmed weigh-in
+    restrictions: Mapping[uuid.UUID, Sequence[Restriction]] = field(default_factory=dict)  # by their first day
+    symptomatic: Mapping[uuid.UUID, Sequence[SymptomaticSession]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -126,15 +126,15 @@ async def read_notes(
     """
     return NoteRows(
         await _screening(scope, ids),
-        await _restrictions(scope, ids, last),
         await _wellbeing(scope, ids, first - NOTES_SINCE, last),
         await _earlier_reviews(scope, ids, first - REVIEWS_SINCE, last),
         await _sessions(scope, ids, first - SESSIONS_SINCE, last),
         await _painful_lifts(scope, ids, first - NOTES_SINCE, last - SESSIONS_SINCE),
-        await _symptomatic(scope, ids, first - NOTES_SINCE, last),
         await _deloads(scope, ids, last),
         await _suspect_entries(scope, ids, first - SUSPECT_SINCE, last),
         await _confirmed_from(scope, unit_asked),
+        await _restrictions(scope, ids, last),
+        await _symptomatic(scope, ids, first - NOTES_SINCE, last),
     )
 
 

@@ -50,7 +50,7 @@ def test_days_of_a_plan_follow_one_another(trained: tuple[str | None, ...], expe
     assert next_day(DAYS, sessions).name == expected
 
 
-def test_a_history_is_of_the_heaviest_work_sets_and_a_suspect_session_shows_pain_alone() -> None:
+def test_a_history_is_of_the_heaviest_work_sets_and_a_suspect_session_shows_its_day_alone() -> None:
     pull_up = {"exercise": "pull-up", "reps": 5}
     sets = [
         {**pull_up, "added_kg": 20.0, "kind": "warm_up"},
@@ -59,8 +59,8 @@ def test_a_history_is_of_the_heaviest_work_sets_and_a_suspect_session_shows_pain
         {**pull_up, "added_kg": 10.0, "reps": 4},
     ]
     trusted, suspect = histories([session(1, *sets), session(2, *sets, suspect={"reason": "load"})])["pull-up"]
-    assert (trusted.external_kg, trusted.counts, trusted.rir, trusted.pain) == (10.0, (5, 4), (1.0, None), 3.0)
-    assert suspect.external_kg != suspect.external_kg and (suspect.counts, suspect.pain) == ((), 3.0)
+    assert (trusted.external_kg, trusted.counts, trusted.rir) == (10.0, (5, 4), (1.0, None))
+    assert suspect.external_kg != suspect.external_kg and suspect.counts == ()
 
 
 def test_without_a_plan_the_lifts_of_the_last_six_weeks_are_usual() -> None:
