@@ -117,8 +117,8 @@ def test_estimates_say_what_would_narrow_them_most(api: Api) -> None:
         assert shown == {"days": 14, **sd}
         asked[name] = (narrow["ask_for"], wide["statement"])
     assert [asked[name][0] for name in ("food", "scale")] == ["food_days", "weigh_ins"]
-    assert "Complete food days would narrow it most" in asked["food"][1]
-    assert "Daily weigh-ins would narrow it most" in asked["scale"][1]
+    assert "Complete food days would help most" in asked["food"][1]
+    assert "Daily weigh-ins would help most" in asked["scale"][1]
 
 
 def test_before_any_log_nothing_narrows(api: Api) -> None:

@@ -55,7 +55,7 @@ def test_a_wrong_first_weigh_in_locks_out_no_true_one(api: Api, send: Any) -> No
     made = review(api, home)
     assert "safety.bmi_low" not in statements(made)
     assert statements(made)["data.suspect_entries"] == (
-        "1 weigh-in looks like kilograms sent as pounds (last 28 days): confirm or correct it."
+        "1 weigh-in looks like kilograms entered as pounds (last 28 days): please confirm or correct."
     )
     assert api("PATCH", f"{home}/weigh-ins/{found[0]['id']}", {"mass_kg": 82}).json()["suspect"] is None
     assert "data.suspect_entries" not in statements(review(api, home, "?dry_run=true"))
@@ -82,7 +82,7 @@ def test_twelve_in_pounds_are_named_before_no_weigh_in(api: Api, send: Any) -> N
     assert reasons(found) == [None] + ["pounds_for_kilograms"] * 12
     made = review(api, home)
     said = statements(made)
-    assert said["data.suspect_entries"] == "12 weigh-ins look like pounds (last 28 days): confirm or correct them."
+    assert said["data.suspect_entries"] == "12 weigh-ins look like pounds (last 28 days): please confirm or correct."
     codes = [code for code in said if code.startswith("data.")]
     assert codes[0] == "data.suspect_entries" and "data.no_weigh_in_lately" in codes
     seen = attention(api, home)
@@ -110,7 +110,7 @@ def test_three_that_agree_are_enough_too_and_one_question_is_asked(api: Api, sen
     said = statements(review(api, home))
     assert "data.suspect_entries" not in said
     assert said["data.unit_unconfirmed"] == (
-        "160.1 kg is heavy enough to be pounds: 72.6 kg would be usual. Confirm one weigh-in or correct them; energy"
+        "160.1 kg is heavy enough to be pounds (72.6 kg would be usual): confirm one weigh-in or correct them. Energy"
         " stays as it is until then."
     )
     assert api("PATCH", f"{home}/weigh-ins/{found[7]['id']}", {"suspect": None}).status_code == 200

@@ -121,7 +121,7 @@ async def test_a_red_flag_leads_the_list_the_same_night(practice: Practice, symp
     await practice.tick(utc(2026, 3, 16, 4))
     item = next(iter((await practice.attention()).values()))
     assert (item.external_id, item.severity) == ("a", expected)
-    assert any(symptom.replace("_", " ") in reason.statement for reason in item.reasons)
+    assert any(symptom.replace("_", " ") in reason.statement.lower() for reason in item.reasons)
     assert item.next
 
 

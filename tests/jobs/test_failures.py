@@ -44,7 +44,7 @@ async def test_the_others_are_reviewed_and_the_culprit_is_noted(
     assert (result.reviews.done, result.reviews.failed, result.check_ins.done) == (8, 1, 9)
     assert [name for name in names if not await practice.reviews(name)] == ["a04"]
     reason = next(r for r in (await practice.attention())["a04"].reasons if r.code == "job.weekly_review")
-    assert reason.statement == "The weekly review of this athlete could not be done (1 time so far)."
+    assert reason.statement == "The weekly review of this athlete failed (1 time so far)."
     (failure,) = await practice.rows(JobFailure)
     assert failure.error == "ArithmeticError: cannot compute a04"  # for whoever runs the service, not for the coach
     assert (reason.severity, reason.source) == ("warning", "job")
