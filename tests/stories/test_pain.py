@@ -109,6 +109,20 @@ def test_moderate_pain_holds_the_load_and_offers_another_lift(api: Api, level: i
     assert all(CATALOGUE[name].pattern != "horizontal_push" for name in press["substitutes"])
 
 
+def test_a_hold_that_hurts_grows_no_longer(api: Api) -> None:
+    home = f"/athletes/{api.athlete()['id']}"
+    plank = {"exercise": "plank", "sets": 3, "seconds": {"from": 20, "to": 40}}
+    plan = {"from_date": days_ago(60), "name": "P", "days": [{"name": "A", "exercises": [plank]}]}
+    assert api("POST", f"{home}/training-plans", plan).status_code == 201
+    sets = [{"exercise": "plank", "seconds": 40}] * 3
+    session = {"date": days_ago(3), "plan_day": "A", "sets": sets}
+    assert api("POST", f"{home}/training-sessions", session).status_code == 201
+    assert lifts(api, home)["plank"]["seconds"]["to"] > 40
+    note(api, home, pain=[{"region": "shoulder", "level": 5}])
+    held = lifts(api, home)["plank"]
+    assert (held["rule"], held["seconds"]) == ("hold", {"from": 20, "to": 40}) and "It hurts" in held["why"]
+
+
 def test_a_sore_back_gets_no_other_hinge(api: Api) -> None:
     home = trainee(api)
     train(api, home, 4)

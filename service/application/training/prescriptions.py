@@ -137,7 +137,7 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
         history = trained.get(item.exercise, ())
         loads = available_loads(exercise, trainee.gym, assistance_kg=_assistance_kg(history))
         prescription = prescribe(exercise, item.scheme, history, situation, loads, trainee.policy)
-        prescription = _behind_gate(prescription, history, trainee.gate, limits.get(item.exercise))
+        prescription = _behind_gate(prescription, item.scheme, history, trainee.gate, limits.get(item.exercise))
         if item.exercise in doubted:
             prescription = replace(prescription, why=(*prescription.why, _DOUBTED))
         made.append(prescription)
@@ -156,9 +156,9 @@ def is_deload_week(deloads: Sequence[date], on: date) -> bool:
 
 
 def _behind_gate(
-    asked: Prescription, history: Sequence[LiftSession], opened: Gate, limit: Limit | None
+    asked: Prescription, scheme: Scheme, history: Sequence[LiftSession], opened: Gate, limit: Limit | None
 ) -> Prescription:
-    """No lift that is stopped, and no more load than last time while the gate is closed or the lift is held."""
+    """No lift that is stopped; no more load, repetitions or time while the gate is closed or the lift is held."""
     if not opened.training_open:
         return _stopped(asked, _NO_TRAINING)
     if limit == "stop":
@@ -170,8 +170,12 @@ def _behind_gate(
     lifted = [session.external_kg for session in history if any(session.counts)]
     if not lifted:
         return replace(_loaded(asked, None), rule="find", why=why)
-    last = lifted[-1]
-    return asked if wanted <= last else replace(_loaded(asked, last), rule="hold", why=why)
+    if asked.rule in _GROWS or wanted > lifted[-1]:
+        held = _loaded(asked, min(wanted, lifted[-1]))
+        return replace(held, least=scheme.least, most=scheme.most, rule="hold", why=why)
+    if limit is None:
+        return asked
+    return replace(asked, why=why if asked.rule == "hold" else (*asked.why, *why))
 
 
 def _stopped(asked: Prescription, why: Sentence) -> Prescription:
@@ -189,6 +193,7 @@ def _loaded(asked: Prescription, external_kg: float | None) -> Prescription:
     )
 
 
+_GROWS = ("add_load", "add_reps", "add_time", "add_distance")
 _HURTS = say("lift.hurts")
 _HELD = say("lift.held")
 _NO_TRAINING = say("lift.no_training")
