@@ -122,16 +122,23 @@ def energy_gap_kcal(evidence: Evidence, policy: Policy, rate_pct_per_week: float
     return kg_per_day * cost * reporting_ratio(evidence, policy)
 
 
-def _balance_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float, response: float) -> float:
+def _balance_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float, followed: float) -> float:
     """Intake that would hold mass once expenditure has followed it: maintenance as it was before a cut, kcal.
 
-    Today's maintenance M has followed today's intake J from the balance B, on day t of a phase by the share
-    s = response × (1 − exp(−t/14 d)): M = B − s × (B − J), so B = (M − s × J)/(1 − s). Source of the time: Hall 2011,
-    10.1016/S0140-6736(11)60812-X.
+    Today's maintenance M has followed today's intake J from the balance B by a share s: M = B − s × (B − J), so
+    B = (M − s × J)/(1 − s). Parameters: `followed`, the share s.
     """
     intake = _intake_kcal(evidence, policy, maintenance_kcal)
-    followed = response if evidence.phase is None else response * (1.0 - exp(-evidence.phase.day / ADAPTATION_DAYS))
     return (maintenance_kcal - followed * intake) / (1.0 - followed)
+
+
+def _followed(evidence: Evidence, policy: Policy) -> float:
+    """The share of a change of intake that expenditure has followed by the day of the phase: in 14 days 63 % of it.
+
+    Source of the time: Hall 2011, 10.1016/S0140-6736(11)60812-X.
+    """
+    in_the_end = policy.expenditure_response_in_the_end
+    return in_the_end if evidence.phase is None else in_the_end * (1.0 - exp(-evidence.phase.day / ADAPTATION_DAYS))
 
 
 def deficit_caps(evidence: Evidence, policy: Policy) -> tuple[DeficitCap, ...]:
@@ -146,8 +153,9 @@ def deficit_caps(evidence: Evidence, policy: Policy) -> tuple[DeficitCap, ...]:
     if estimate is None:
         return ()
     response, kept = policy.expenditure_response_in_the_end, 1.0 - policy.cut_deficit_max_pct / 100.0
-    balance = _balance_kcal(evidence, policy, estimate.mean, response)
-    spread = _balance_kcal(evidence, policy, estimate.mean + estimate.sd, response) - balance
+    followed = _followed(evidence, policy)
+    balance = _balance_kcal(evidence, policy, estimate.mean, followed)
+    spread = _balance_kcal(evidence, policy, estimate.mean + estimate.sd, followed) - balance
     share = kept * (1.0 - response) / (1.0 - kept * response)
     least = policy.cut_energy_least_pct / 100.0
     caps = [

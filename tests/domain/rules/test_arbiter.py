@@ -230,7 +230,7 @@ SCRIPTED = [
         "maintain",
         "phase.diet_break",
     ),
-    ("target under the floor", but(targets=Targets(1300.0)), Action.CHANGE_ENERGY, 2180.0, None, "limit.energy_floor"),
+    ("target under the floor", but(targets=Targets(1300.0)), Action.CHANGE_ENERGY, 2140.0, None, "limit.energy_floor"),
     ("build on plan", but(**BUILD), Action.HOLD, 3100.0, None, "rate.in_band"),
     (
         "build too fast",

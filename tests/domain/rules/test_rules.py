@@ -64,7 +64,7 @@ def _maintaining(rate: float, energy_kcal: float) -> Evidence:
 
 def _stalled_on(day: int) -> Evidence:
     again = _reviews("energy.at_limit")
-    at_limit = {"targets": Targets(2150.0), "log__logged_intake_kcal": 2150.0, "history__reviews": again}
+    at_limit = {"targets": Targets(2140.0), "log__logged_intake_kcal": 2140.0, "history__reviews": again}
     return _rate(-0.1, phase=phase("cut", day, 42), **at_limit)
 
 
@@ -141,12 +141,12 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("loss.unexplained", lambda v: _maintaining(-1.7, v), [2850.0], [2300.0]),
     ("loss.unexplained", lambda v: _maintaining(v, 2850.0), [-1.5], [-1.4]),
     # P(below the floor) is 0.3 where the mean is 0.524 standard deviations above it
-    ("floor.body_fat", lambda v: but(body_fat_pct=q(v, 2.0)), [7.0 - 2.0 * Z70 - 0.01], [7.0 - 2.0 * Z70 + 0.01, 9.0]),
+    ("floor.body_fat", lambda v: but(body_fat_pct=q(v, 2.0)), [7.0 + 2.0 * Z70 - 0.01], [7.0 + 2.0 * Z70 + 0.01, 9.0]),
     (
         "floor.body_fat",
         lambda v: but(athlete__male=False, body_fat_pct=q(v, 2.0)),
-        [12.0 - 2.0 * Z70 - 0.01],
-        [12.0 - 2.0 * Z70 + 0.01],
+        [12.0 + 2.0 * Z70 - 0.01],
+        [12.0 + 2.0 * Z70 + 0.01],
     ),
     ("floor.body_fat", lambda v: but(athlete__male=None, body_fat_pct=q(v, 2.0)), [12.9], [13.1]),
     (  # two readings below it, whatever is estimated
@@ -166,19 +166,20 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("limit.energy_floor", lambda v: but(targets=Targets(v)), [1499.0, 900.0], [1500.0, 1510.0]),
     ("limit.energy_floor", lambda v: but(athlete__male=False, targets=Targets(v)), [1199.0], [1200.0]),
     ("limit.energy_floor", lambda v: but(athlete__male=None, targets=Targets(v)), [1499.0], [1500.0]),
-    # The balance was (2850 − 0.24·2310)/0.76 = 3020.5 ± 118.4 kcal, a cut keeps to 70 % of it: 2114.4 ± 82.9. A running
-    # target counts as below that from 0.8 probability, where a new one would have to keep to 2171.
+    # By day 20 needs have followed what is eaten by 0.24·(1 − exp(−20/14)) = 0.1825: the balance was
+    # (2850 − 0.1825·2310)/0.8175 = 2970.5 ± 110.1 kcal, a cut keeps to 70 % of it: 2079.4 ± 77.1. A running target counts
+    # as below that from 0.8 probability, where a new one would have to keep to 2140.
     (
         "limit.deficit",
         lambda v: but(targets=Targets(v)),
-        [2114.4 - 82.9 * Z80 - 1],
-        [2114.4 - 82.9 * Z80 + 1, 2200.0],
+        [2079.4 - 77.06 * Z80 - 1],
+        [2079.4 - 77.06 * Z80 + 1, 2200.0],
     ),
     (  # stored fat: 80 kg × 9 % × 69 kcal × 0.95 (log over truth) = 472 kcal, of which a kilogram of fat is 65.6 kcal
         "limit.deficit",
         lambda v: but(targets=Targets(v), body_fat_pct=q(9.0, 1.0)),
-        [3020.5 - 471.96 / 0.76 - hypot(118.4, 0.8 * 65.55 / 0.76) * Z80 - 1],
-        [3020.5 - 471.96 / 0.76 - hypot(118.4, 0.8 * 65.55 / 0.76) * Z80 + 1],
+        [2970.5 - 471.96 / 0.76 - hypot(110.1, 0.8 * 65.55 / 0.76) * Z80 - 1],
+        [2970.5 - 471.96 / 0.76 - hypot(110.1, 0.8 * 65.55 / 0.76) * Z80 + 1],
     ),
     # an average counts from 5 % below the floor, and from four complete days on: one fast is none
     ("safety.eats_below_floor", lambda v: but(log__logged_intake_kcal=v), [1424.9], [1425.0, 1499.0, None]),
@@ -388,8 +389,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
             history__reviews=_reviews("energy.at_limit"),
             phase=phase("cut", 28, 42),
         ),
-        [2239.0, 2150.0],
-        [2240.0],
+        [2219.0, 2150.0],
+        [2220.0],
     ),
     (  # a stall ends no cut that is shorter than the least
         "phase.stalled",
@@ -460,8 +461,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     (
         "energy.at_limit",
         lambda v: _rate(-0.1, targets=Targets(v), log__logged_intake_kcal=v),
-        [2239.0, 2150.0],  # the least is 0.7·(2910.7 − 0.24·v)/0.76, at these in tens 2190; less than 50 to it is no step
-        [2240.0],
+        [2199.0, 2150.0],  # the least, at 2850 + 0.674·90, is 0.7·(2910.7 − 0.1825·v)/0.8175, in tens 2150: 50 is a step
+        [2200.0],
     ),
     ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(2150.0), log__logged_intake_kcal=v), [2199.0], [2200.0]),
     ("energy.unset", lambda v: but(targets=v), [None], [Targets(2300.0)]),

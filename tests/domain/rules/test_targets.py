@@ -1,6 +1,7 @@
 """What to eat: energy from the published tissue energy, macronutrients inside published ranges, numbers that add up."""
 
 from dataclasses import replace
+from math import exp
 
 import numpy as np
 import pytest
@@ -111,7 +112,7 @@ def _needs_at(intake_kcal: float, balance_kcal: float, response: float) -> float
     ("evidence", "name"),
     [
         (_holding(), "deficit_least"),
-        (_holding(athlete__male=False, maintenance_kcal=q(1950.0, 120.0), energy_requirement_kcal=None), None),
+        (_holding(maintenance_kcal=q(2850.0, 60.0), body_fat_pct=q(18.0, 0.1)), "deficit_least"),
         (_holding(maintenance_kcal=q(2850.0, 400.0)), "deficit_least"),
         # Alpert 2005 (from memory): 69 kcal per kg of fat, of which there are 7.2 kg
         (_holding(body_fat_pct=q(9.0, 1.0)), "deficit_fat"),
@@ -122,9 +123,8 @@ def test_the_least_energy_keeps_every_cap_on_the_cautious_side(evidence, name, r
     """The definition tried by drawing: at most a quarter of the athletes who fit the estimate get a larger deficit."""
     policy = DEFAULT.changed({"expenditure_response_in_the_end": response})
     limit, maintenance, rng = lowest_energy(evidence, policy), evidence.maintenance_kcal, np.random.default_rng(7)
-    balance = rng.normal(maintenance.mean, maintenance.sd, 200_000)  # who holds mass eats the balance
-    if response:  # what is eaten is known, what it should be is not
-        balance = (balance - response * 2850.0) / (1.0 - response) if evidence.log.logged_intake_kcal else balance
+    followed = response * (1.0 - exp(-20.0 / 14.0))  # on day 20 of the phase; what is eaten is known
+    balance = (rng.normal(maintenance.mean, maintenance.sd, 200_000) - followed * 2850.0) / (1.0 - followed)
     fat_kg = 0.8 * rng.normal(evidence.body_fat_pct.mean, evidence.body_fat_pct.sd, balance.shape)
     needs = _needs_at(limit.energy_kcal, balance, response)
     ratio = evidence.maintenance_kcal.mean / (evidence.energy_requirement_kcal or evidence.maintenance_kcal).mean
