@@ -73,7 +73,12 @@ class Policy:
         0.25, "probability", 0.05, 0.5, PRACTICE, "Most chance that the deficit of a new target is above its cap."
     )
     deficit_cap_probability: float = _t(
-        0.8, "probability", 0.5, 0.99, PRACTICE, "How sure to be that a running deficit is above its cap to raise energy."
+        0.8,
+        "probability",
+        0.5,
+        0.99,
+        PRACTICE,
+        "How sure to be that a running deficit is above its cap to end it.",
     )
     no_deficit_pct: float = _t(
         5, "% of maintenance", 1, 15, PRACTICE, "A deficit smaller than this does not count as one."

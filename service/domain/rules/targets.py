@@ -180,8 +180,7 @@ def lowest_energy(evidence: Evidence, policy: Policy) -> Limit:
     limits = [Limit(energy_floor_kcal(evidence, policy), "energy_floor")]
     most = inf if evidence.maintenance_kcal is None else _down(evidence.maintenance_kcal.mean)
     limits += [
-        Limit(min(_up(cap.mean_kcal + caution * cap.sd_kcal), most), cap.name)
-        for cap in deficit_caps(evidence, policy)
+        Limit(min(_up(cap.mean_kcal + caution * cap.sd_kcal), most), cap.name) for cap in deficit_caps(evidence, policy)
     ]
     return max(limits, key=lambda limit: limit.energy_kcal)
 

@@ -252,7 +252,7 @@ SCRIPTED = [
         "build at its end",
         but(**{**BUILD, "phase": phase("build", 60, 60)}),
         Action.SWITCH_PHASE,
-        2180.0,
+        2140.0,
         "cut",
         "phase.planned_end",
     ),

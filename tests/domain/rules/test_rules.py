@@ -167,8 +167,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("limit.energy_floor", lambda v: but(athlete__male=False, targets=Targets(v)), [1199.0], [1200.0]),
     ("limit.energy_floor", lambda v: but(athlete__male=None, targets=Targets(v)), [1499.0], [1500.0]),
     # By day 20 needs have followed what is eaten by 0.24·(1 − exp(−20/14)) = 0.1825: the balance was
-    # (2850 − 0.1825·2310)/0.8175 = 2970.5 ± 110.1 kcal, a cut keeps to 70 % of it: 2079.4 ± 77.1. A running target counts
-    # as below that from 0.8 probability, where a new one would have to keep to 2140.
+    # (2850 − 0.1825·2310)/0.8175 = 2970.5 ± 110.1 kcal, a cut keeps to 70 % of it: 2079.4 ± 77.1. A running target is
+    # judged below that from 0.8 probability, where a new one would have to keep to 2140.
     (
         "limit.deficit",
         lambda v: but(targets=Targets(v)),
@@ -461,7 +461,10 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     (
         "energy.at_limit",
         lambda v: _rate(-0.1, targets=Targets(v), log__logged_intake_kcal=v),
-        [2199.0, 2150.0],  # the least, at 2850 + 0.674·90, is 0.7·(2910.7 − 0.1825·v)/0.8175, in tens 2150: 50 is a step
+        [
+            2199.0,
+            2150.0,
+        ],  # the least, at 2850 + 0.674·90, is 0.7·(2910.7 − 0.1825·v)/0.8175, in tens 2150: 50 is a step
         [2200.0],
     ),
     ("energy.at_limit", lambda v: _rate(-0.1, targets=Targets(2150.0), log__logged_intake_kcal=v), [2199.0], [2200.0]),
