@@ -66,8 +66,19 @@ class Policy:
     cut_deficit_max_kcal_per_kg_fat: float = _t(
         69, "kcal/kg fat/d", 20, 75, ALPERT, "Largest deficit that stored fat can cover; semi-starvation data."
     )
+    cut_energy_least_pct: float = _t(
+        70, "% of maintenance before the cut", 65, 90, PRACTICE, "Least energy of a cut, however far needs have fallen."
+    )
+    deficit_cap_risk: float = _t(
+        0.25, "probability", 0.05, 0.5, PRACTICE, "Most chance that the deficit of a new target is above its cap."
+    )
     deficit_cap_probability: float = _t(
-        0.8, "probability", 0.5, 0.99, PRACTICE, "How sure to be that a deficit cap is broken before energy is raised."
+        0.8,
+        "probability",
+        0.5,
+        0.99,
+        PRACTICE,
+        "How sure to be that a running deficit is above its cap to end it.",
     )
     no_deficit_pct: float = _t(
         5, "% of maintenance", 1, 15, PRACTICE, "A deficit smaller than this does not count as one."
@@ -134,6 +145,15 @@ class Policy:
         0.3,
         "Hall 2011, doi 10.1016/S0140-6736(11)60812-X, from memory: 0.14 with a time constant of 14 days",
         "Share of a change of intake that expenditure follows within a phase; cuts and builds are planned against it.",
+    )
+    expenditure_response_in_the_end: float = _t(
+        0.24,
+        "share",
+        0.0,
+        0.3,
+        "Hall 2011 (adaptation 0.14) and less activity: −9.6 % of expenditure at a 25 % deficit, Racette 2012"
+        ", in part mass; from memory",
+        "Share of a lasting change of intake that expenditure follows; deficits are capped at the balance it leaves.",
     )
     # strength
     strength_loss_pct: float = _t(5, "% of 1RM", 3, 15, PRACTICE, "A drop since the start of the cut that counts.")
@@ -219,6 +239,10 @@ class Policy:
     # safety
     body_fat_floor_male_pct: float = _t(7, "% body fat", 6, 15, NFHS, "No deficit for men below this.")
     body_fat_floor_female_pct: float = _t(12, "% body fat", 12, 22, NFHS, "No deficit for women below this.")
+    body_fat_floor_probability: float = _t(
+        0.3, "probability", 0.05, 0.5, PRACTICE, "Chance of body fat below its floor that ends a deficit,"
+    )
+    body_fat_floor_readings: int = _t(2, "readings", 1, 3, PRACTICE, "… as do this many latest readings below it.")
     bmi_floor: float = _t(18.5, "kg/m²", 18.5, 22, PRACTICE, "No deficit below this body mass index.")
     energy_floor_male_kcal: float = _t(1500, "kcal/d", 1500, 2200, NHLBI, "No target for men below this.")
     energy_floor_female_kcal: float = _t(1200, "kcal/d", 1200, 1800, NHLBI, "No target for women below this.")

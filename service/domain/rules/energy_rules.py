@@ -25,7 +25,14 @@ from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict
 from service.domain.rules.gate import maintenance_by_profile_kcal, reporting_by_profile
 from service.domain.rules.history import STRAIN, repeated, strained
 from service.domain.rules.rule import Rule
-from service.domain.rules.targets import LOWEST_ENERGY, PHASE_ENERGY, PhaseEnergy, lowest_energy, phase_energy
+from service.domain.rules.targets import (
+    LOWEST_ENERGY,
+    PHASE_ENERGY,
+    PhaseEnergy,
+    limit_words,
+    lowest_energy,
+    phase_energy,
+)
 from service.domain.sentence import Sentence, say
 
 
@@ -130,12 +137,8 @@ def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
     followed = eaten is None or eaten - now < policy.energy_step_min_kcal
     if now - limit.energy_kcal >= policy.energy_step_min_kcal or not followed:
         return None
-    names = {
-        "energy_floor": say("limit.name.energy_floor"),
-        "deficit_share": say("limit.name.deficit_share", share_pct=policy.cut_deficit_max_pct),
-        "deficit_fat": say("limit.name.deficit_fat"),
-    }
-    statement = say("energy.at_limit", energy_kcal=now, limit=names[limit.name], limit_kcal=limit.energy_kcal)
+    words = limit_words(limit, policy)
+    statement = say("energy.at_limit", energy_kcal=now, limit=words, limit_kcal=limit.energy_kcal)
     numbers = {"energy_kcal": now, "limit_kcal": limit.energy_kcal, "limit": limit.name}
     return Verdict(statement, numbers, condition=INSTEAD_OF_LESS)
 

@@ -19,12 +19,12 @@ from service.domain.estimation.model import (
     USUAL_HEIGHT_MALE_CM,
     judged_activity,
 )
-from service.domain.evidence import Evidence, Region
+from service.domain.evidence import BodyFatMeasurement, Evidence, Region
 from service.domain.physiology.composition import energy_availability_kcal_per_kg
 from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.policy import Policy
 from service.domain.rules import pain
-from service.domain.rules.findings import Move, Verdict
+from service.domain.rules.findings import Move, Verdict, mean_at
 from service.domain.rules.pain import Limit, Place, Sore
 from service.domain.rules.referral import closed_scopes, conditions, mild_symptom
 from service.domain.rules.screening import screened
@@ -163,7 +163,13 @@ def stricter(first: Gate, second: Gate) -> Gate:
     )
 
 
-BODY_FAT_FLOOR = ("body_fat_floor_male_pct", "body_fat_floor_female_pct")
+BODY_FAT_FLOOR = (
+    "body_fat_floor_male_pct",
+    "body_fat_floor_female_pct",
+    "body_fat_floor_probability",
+    "body_fat_floor_readings",
+    "goal_measurement_max_age_days",
+)
 
 
 def body_fat_floor_pct(evidence: Evidence, policy: Policy) -> float:
@@ -224,14 +230,32 @@ def in_deficit(evidence: Evidence, policy: Policy, energy_kcal: float | None = N
 
 
 def too_lean(evidence: Evidence, policy: Policy) -> Verdict | None:
-    """Whether body fat is below the floor at even odds."""
+    """Whether body fat is probably enough below the floor: by the estimate, or because the latest readings all are."""
     fat, least = evidence.body_fat_pct, body_fat_floor_pct(evidence, policy)
-    if fat is None or fat.mean >= least:
+    readings = _readings_below(evidence, policy, least)
+    chance = 0.0 if fat is None else fat.probability_below(least)
+    if chance < policy.body_fat_floor_probability and not readings:
         return None
-    statement = say("floor.body_fat", body_fat_pct=fat.mean, floor_pct=least)
-    return Verdict(
-        statement, {"body_fat_pct": fat.mean, "floor_pct": least}, (Move("body_fat_pct.mean", least, "at_least"),)
+    numbers = {"body_fat_pct": None if fat is None else fat.mean, "floor_pct": least, "probability": chance}
+    if readings:
+        read = tuple(say("goal.measured", body_fat_pct=r.body_fat_pct, on=r.on) for r in readings)
+        statement = say("floor.body_fat_read", readings=read, floor_pct=least)
+        return Verdict(statement, numbers, condition=say("once.body_fat_is_read_above_floor", floor_pct=least))
+    assert fat is not None
+    statement = say("floor.body_fat", body_fat_pct=fat.mean, probability=chance, floor_pct=least)
+    limit = mean_at(least, fat.sd, policy.body_fat_floor_probability, "below")
+    return Verdict(statement, numbers, (Move("body_fat_pct.mean", limit, "above"),))
+
+
+def _readings_below(evidence: Evidence, policy: Policy, least_pct: float) -> tuple[BodyFatMeasurement, ...]:
+    """The latest readings, when there are enough of them, all below the floor and none too old; else none."""
+    known = sorted(evidence.log.body_fat_measurements, key=lambda m: (m.on, m.body_fat_pct))
+    latest = tuple(known[-policy.body_fat_floor_readings :])
+    below = all(
+        m.body_fat_pct < least_pct and (evidence.as_of - m.on).days <= policy.goal_measurement_max_age_days
+        for m in latest
     )
+    return latest if below and len(latest) == policy.body_fat_floor_readings else ()
 
 
 def too_light(evidence: Evidence, policy: Policy) -> Verdict | None:

@@ -27,7 +27,14 @@ from service.domain.rules.referral import (
 )
 from service.domain.rules.rule import Judge, Rule
 from service.domain.rules.screening import SOURCE, UNSCREENED, screened, unanswered
-from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, fat_mass_kg, lowest_energy
+from service.domain.rules.targets import (
+    ENERGY_FLOOR,
+    LOWEST_ENERGY,
+    deficit_caps,
+    energy_floor_kcal,
+    limit_words,
+    lowest_energy,
+)
 from service.domain.sentence import say
 
 WELL_UNDER = 0.95  # an average counts as under a floor from 5 % below it; common practice, no source
@@ -130,27 +137,29 @@ def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
     if energy is None or maintenance is None:
         return None
     limit = lowest_energy(evidence, policy)
-    excess = limit.energy_kcal - energy
-    if limit.name == "energy_floor" or excess <= 0.0:
+    if limit.name == "energy_floor" or energy >= limit.energy_kcal:
         return None
-    share = 1.0 - policy.cut_deficit_max_pct / 100.0 if limit.name == "deficit_share" else 1.0
-    if maintenance.probability_above(maintenance.mean - excess / share) < policy.deficit_cap_probability:
+    chance = max(cap.probability_broken(energy) for cap in deficit_caps(evidence, policy))
+    if chance < policy.deficit_cap_probability:
         return None
     deficit = maintenance.mean - energy
-    cap = (
-        say("limit.cap_of_share", share_pct=policy.cut_deficit_max_pct)
-        if limit.name == "deficit_share"
-        else say("limit.cap_of_fat", fat_kg=fat_mass_kg(evidence))
-    )
     statement = say(
         "limit.deficit",
+        energy_kcal=energy,
         deficit_kcal=deficit,
         deficit_pct=100.0 * deficit / maintenance.mean,
         maintenance_kcal=maintenance.mean,
-        cap=cap,
+        cap=limit_words(limit, policy),
+        probability=chance,
         least_kcal=limit.energy_kcal,
     )
-    numbers = {"deficit_kcal": deficit, "maintenance_kcal": maintenance.mean, "limit": limit.name}
+    numbers = {
+        "deficit_kcal": deficit,
+        "maintenance_kcal": maintenance.mean,
+        "limit": limit.name,
+        "probability": chance,
+        "least_kcal": limit.energy_kcal,
+    }
     return Verdict(statement, numbers, condition=say("once.targets.energy_kcal.at_least", value=limit.energy_kcal))
 
 

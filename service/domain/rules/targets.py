@@ -4,11 +4,18 @@ Energy is on the athlete's own logging scale throughout: a target is compared wi
 """
 
 from dataclasses import dataclass
-from math import ceil, floor
+from math import ceil, exp, floor, hypot, inf
+from statistics import NormalDist
 
 import numpy as np
 
-from service.domain.estimation.model import LEAN_GAIN, LEAN_LOSS, REPORTING_MEAN, transfer_kg_per_kcal
+from service.domain.estimation.model import (
+    ADAPTATION_DAYS,
+    LEAN_GAIN,
+    LEAN_LOSS,
+    REPORTING_MEAN,
+    transfer_kg_per_kcal,
+)
 from service.domain.evidence import Evidence, Kind, Meal, Targets
 from service.domain.physiology.energy import (
     CARBOHYDRATE_KCAL_PER_G,
@@ -16,6 +23,7 @@ from service.domain.physiology.energy import (
     PROTEIN_KCAL_PER_G,
 )
 from service.domain.policy import Policy
+from service.domain.sentence import Sentence, say
 
 USUAL_FAT_KG = 16.0  # when body fat is unknown
 REPORTING_RATIO_MAX = 1.1
@@ -23,19 +31,45 @@ MOST_MEALS = 6
 
 # What the functions below read of the policy, for the rules that ask them.
 ENERGY_FLOOR = ("energy_floor_male_kcal", "energy_floor_female_kcal")
-LOWEST_ENERGY = (*ENERGY_FLOOR, "cut_deficit_max_pct", "cut_deficit_max_kcal_per_kg_fat", "reporting_ratio_min")
+_INTAKE = ("food_days_min_14_d", "reporting_ratio_min")
+DEFICIT_CAPS = (
+    "cut_deficit_max_pct",
+    "cut_energy_least_pct",
+    "cut_deficit_max_kcal_per_kg_fat",
+    "expenditure_response_in_the_end",
+    *_INTAKE,
+)
+LOWEST_ENERGY = (*ENERGY_FLOOR, *DEFICIT_CAPS, "deficit_cap_risk")
 BUILD_BAND = ("build_rate_slow_pct", "build_rate_fast_pct", "build_novice_factor")
-CUT_ENERGY = (*LOWEST_ENERGY, "expenditure_response", "food_days_min_14_d")  # at a given rate
+CUT_ENERGY = (*LOWEST_ENERGY, "expenditure_response")  # at a given rate
 MAINTAIN_ENERGY = (*ENERGY_FLOOR, "reporting_ratio_min")
 PHASE_ENERGY = (*CUT_ENERGY, "cut_rate_aim_pct", *BUILD_BAND, "build_surplus_max_pct")
 
 
 @dataclass(frozen=True)
 class Limit:
-    """The lowest energy allowed, kcal, and which limit sets it: `energy_floor`, `deficit_share` or `deficit_fat`."""
+    """The lowest energy allowed, kcal, and which limit sets it: `energy_floor` or the name of a deficit's cap."""
 
     energy_kcal: float
     name: str
+
+
+@dataclass(frozen=True)
+class DeficitCap:
+    """The energy at which a deficit is just at its cap, kcal, a normal law: it is as sure as maintenance is.
+
+    `name`: `deficit_share` of the balance, `deficit_least` of maintenance before the cut, `deficit_fat` that covers it.
+    """
+
+    name: str
+    mean_kcal: float
+    sd_kcal: float
+
+    def probability_broken(self, energy_kcal: float) -> float:
+        """The probability that an energy is a deficit above the cap."""
+        if self.sd_kcal <= 0.0:
+            return float(energy_kcal < self.mean_kcal)
+        return 1.0 - NormalDist(self.mean_kcal, self.sd_kcal).cdf(energy_kcal)
 
 
 @dataclass(frozen=True)
@@ -88,16 +122,74 @@ def energy_gap_kcal(evidence: Evidence, policy: Policy, rate_pct_per_week: float
     return kg_per_day * cost * reporting_ratio(evidence, policy)
 
 
+def _balance_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float, followed: float) -> float:
+    """Intake that would hold mass once expenditure has followed it: maintenance as it was before a cut, kcal.
+
+    Today's maintenance M has followed today's intake J from the balance B by a share s: M = B − s × (B − J), so
+    B = (M − s × J)/(1 − s). Parameters: `followed`, the share s.
+    """
+    intake = _intake_kcal(evidence, policy, maintenance_kcal)
+    return (maintenance_kcal - followed * intake) / (1.0 - followed)
+
+
+def _followed(evidence: Evidence, policy: Policy) -> float:
+    """The share of a change of intake that expenditure has followed by the day of the phase: in 14 days 63 % of it.
+
+    Source of the time: Hall 2011, 10.1016/S0140-6736(11)60812-X.
+    """
+    in_the_end = policy.expenditure_response_in_the_end
+    return in_the_end if evidence.phase is None else in_the_end * (1.0 - exp(-evidence.phase.day / ADAPTATION_DAYS))
+
+
+def deficit_caps(evidence: Evidence, policy: Policy) -> tuple[DeficitCap, ...]:
+    """The energies at which a deficit is at its caps; none while maintenance is unknown.
+
+    At an intake I maintenance comes to M(I) = B − response × (B − I), B the balance. The share of the deficit
+    (M(I) − I)/M(I) is at its cap c where I = B × (1 − c)(1 − response)/(1 − (1 − c) × response); it is what fat covers
+    where I = B − cover/(1 − response). The law of each carries the spread of maintenance and of body fat.
+    Needs are held against those that there are in the end.
+    """
+    estimate = evidence.maintenance_kcal
+    if estimate is None:
+        return ()
+    response, kept = policy.expenditure_response_in_the_end, 1.0 - policy.cut_deficit_max_pct / 100.0
+    followed = _followed(evidence, policy)
+    balance = _balance_kcal(evidence, policy, estimate.mean, followed)
+    spread = _balance_kcal(evidence, policy, estimate.mean + estimate.sd, followed) - balance
+    share = kept * (1.0 - response) / (1.0 - kept * response)
+    least = policy.cut_energy_least_pct / 100.0
+    caps = [
+        DeficitCap("deficit_share", share * balance, share * spread),
+        DeficitCap("deficit_least", least * balance, least * spread),
+    ]
+    fat, mass, body_fat = fat_mass_kg(evidence), evidence.average_mass_kg, evidence.body_fat_pct
+    if fat is not None and mass is not None and body_fat is not None:
+        per_kg = policy.cut_deficit_max_kcal_per_kg_fat * reporting_ratio(evidence, policy) / (1.0 - response)
+        of_fat = per_kg * mass.mean * body_fat.sd / 100.0
+        caps.append(DeficitCap("deficit_fat", balance - per_kg * fat, hypot(spread, of_fat)))
+    return tuple(caps)
+
+
 def lowest_energy(evidence: Evidence, policy: Policy) -> Limit:
-    """The lowest energy a deficit may go to: the floor by sex, the largest share, what stored fat can cover."""
+    """The lowest energy that may be planned, in whole tens: the floor by sex, and no deficit that may be over its caps.
+
+    A cap is kept on the cautious side: the deficit is above it with no more than the policy's chance. Who is little
+    known starts milder, who is well known may go the full way. What is maintenance today is no deficit.
+    """
+    caution = NormalDist().inv_cdf(1.0 - policy.deficit_cap_risk)
     limits = [Limit(energy_floor_kcal(evidence, policy), "energy_floor")]
-    maintenance, fat = evidence.maintenance_kcal, fat_mass_kg(evidence)
-    if maintenance is not None:
-        limits.append(Limit(maintenance.mean * (1.0 - policy.cut_deficit_max_pct / 100.0), "deficit_share"))
-        if fat is not None:
-            cover = policy.cut_deficit_max_kcal_per_kg_fat * fat * reporting_ratio(evidence, policy)
-            limits.append(Limit(maintenance.mean - cover, "deficit_fat"))
+    most = inf if evidence.maintenance_kcal is None else _down(evidence.maintenance_kcal.mean)
+    limits += [
+        Limit(min(_up(cap.mean_kcal + caution * cap.sd_kcal), most), cap.name) for cap in deficit_caps(evidence, policy)
+    ]
     return max(limits, key=lambda limit: limit.energy_kcal)
+
+
+def limit_words(limit: Limit, policy: Policy) -> Sentence:
+    """A limit as a coach calls it."""
+    shares = {"deficit_share": policy.cut_deficit_max_pct, "deficit_least": policy.cut_energy_least_pct}
+    share = shares.get(limit.name)
+    return say(f"limit.name.{limit.name}", **({} if share is None else {"share_pct": share}))
 
 
 def build_band_pct(evidence: Evidence, policy: Policy) -> tuple[float, float]:
@@ -119,8 +211,8 @@ def phase_energy(
     """Energy that a phase of this kind needs now, within all limits.
 
     Expenditure follows a change of intake in part (adaptation, less activity), so that a cut or build must go further
-    than the gap at today's expenditure: energy = (maintenance + gap − response × intake)/(1 − response). A return to
-    maintenance is maintenance as it is today. Parameters: `rate_pct_per_week`, another rate than the policy's aim.
+    than the gap at today's expenditure: energy = balance + gap/(1 − response). A return to maintenance is maintenance
+    as it is today. Parameters: `rate_pct_per_week`, another rate than the policy's aim.
     None when maintenance or mass is unknown.
     """
     aim = aim_pct(evidence, policy, kind) if rate_pct_per_week is None else rate_pct_per_week
@@ -130,8 +222,8 @@ def phase_energy(
     maintenance, floor_kcal = evidence.maintenance_kcal.mean, energy_floor_kcal(evidence, policy)
     fitting = maintenance + gap
     if kind != "maintain":
-        response, intake = policy.expenditure_response, _intake_kcal(evidence, policy, maintenance)
-        fitting = (fitting - response * intake) / (1.0 - response)
+        response = policy.expenditure_response
+        fitting = _balance_kcal(evidence, policy, maintenance, response) + gap / (1.0 - response)
     if kind == "build":
         most = maintenance * (1.0 + policy.build_surplus_max_pct / 100.0)
         limit = Limit(max(maintenance, floor_kcal), "energy_floor")

@@ -1,13 +1,16 @@
 """What to eat: energy from the published tissue energy, macronutrients inside published ranges, numbers that add up."""
 
 from dataclasses import replace
+from math import exp
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.evidence import EatingWindow, Targets
 from service.domain.policy import DEFAULT
+from service.domain.rules.arbiter import decide
 from service.domain.rules.targets import (
     energy_gap_kcal,
     lowest_energy,
@@ -100,32 +103,77 @@ def test_a_build_lands_in_the_published_surplus():
     assert fast is not None and 1.10 <= fast.energy_kcal / 2850.0 <= 1.20
 
 
+def _needs_at(intake_kcal: float, balance_kcal: float, response: float) -> float:
+    """Maintenance once it has followed an intake: M(I) = M − response·(M − I)."""
+    return balance_kcal - response * (balance_kcal - intake_kcal)
+
+
 @pytest.mark.parametrize(
-    ("evidence", "least_kcal", "name"),
+    ("evidence", "name"),
     [
-        (ON_PLAN, 2137.5, "deficit_share"),  # 25 % of 2850
-        # Alpert 2005 (from memory): 69 kcal per kg of fat; 80 kg × 9 % = 7.2 kg; log over truth 0.95
-        (but(body_fat_pct=q(9.0, 1.0)), 2850.0 - 69.0 * 7.2 * 0.95, "deficit_fat"),
-        (
-            but(maintenance_kcal=q(1800.0, 90.0), energy_requirement_kcal=None),
-            1500.0,
-            "energy_floor",
-        ),  # NHLBI 1998, from memory
-        (
-            but(athlete__male=False, maintenance_kcal=q(1550.0, 90.0), energy_requirement_kcal=None),
-            1200.0,
-            "energy_floor",
-        ),
-        (
-            but(athlete__male=None, maintenance_kcal=q(1800.0, 90.0), energy_requirement_kcal=None),
-            1500.0,
-            "energy_floor",
-        ),
+        (_holding(), "deficit_least"),
+        (_holding(maintenance_kcal=q(2850.0, 60.0), body_fat_pct=q(18.0, 0.1)), "deficit_least"),
+        (_holding(maintenance_kcal=q(2850.0, 400.0)), "deficit_least"),
+        # Alpert 2005 (from memory): 69 kcal per kg of fat, of which there are 7.2 kg
+        (_holding(body_fat_pct=q(9.0, 1.0)), "deficit_fat"),
     ],
 )
-def test_lowest_energy_is_the_strictest_limit(evidence, least_kcal, name):
+@pytest.mark.parametrize("response", [0.0, 0.14, 0.24, 0.3])
+def test_the_least_energy_keeps_every_cap_on_the_cautious_side(evidence, name, response):
+    """The definition tried by drawing: at most a quarter of the athletes who fit the estimate get a larger deficit."""
+    policy = DEFAULT.changed({"expenditure_response_in_the_end": response})
+    limit, maintenance, rng = lowest_energy(evidence, policy), evidence.maintenance_kcal, np.random.default_rng(7)
+    followed = response * (1.0 - exp(-20.0 / 14.0))  # on day 20 of the phase; what is eaten is known
+    balance = (rng.normal(maintenance.mean, maintenance.sd, 200_000) - followed * 2850.0) / (1.0 - followed)
+    fat_kg = 0.8 * rng.normal(evidence.body_fat_pct.mean, evidence.body_fat_pct.sd, balance.shape)
+    needs = _needs_at(limit.energy_kcal, balance, response)
+    ratio = evidence.maintenance_kcal.mean / (evidence.energy_requirement_kcal or evidence.maintenance_kcal).mean
+    broken = {
+        "deficit_share": needs - limit.energy_kcal > 0.25 * needs,
+        "deficit_least": limit.energy_kcal < 0.7 * balance,
+        "deficit_fat": needs - limit.energy_kcal > 69.0 * fat_kg * ratio,
+    }
+    shares = {cap: float(np.mean(over)) for cap, over in broken.items()}
+    assert all(share <= 0.252 for share in shares.values()), shares
+    assert limit.energy_kcal % 10.0 == 0.0
+    if limit.name != "energy_floor":
+        assert shares[limit.name] > 0.20  # and no more careful than that
+    if response == DEFAULT.expenditure_response_in_the_end and name:
+        assert limit.name == name
+
+
+def test_the_better_maintenance_is_known_the_further_a_cut_may_go():
+    deficits = [
+        1.0 - lowest_energy(_holding(maintenance_kcal=q(2850.0, sd)), DEFAULT).energy_kcal / 2850.0
+        for sd in (0.0, 60.0, 150.0, 300.0, 450.0)
+    ]
+    assert deficits == sorted(deficits, reverse=True) and deficits[0] == pytest.approx(0.30, abs=0.003)
+    assert deficits[-1] < 0.25
+
+
+def test_a_woman_of_whom_little_is_known_is_not_taken_down_to_a_third_less_than_she_needs():
+    """Maintenance estimated as 1629 (1291–1967) kcal, truly 1886: 1230 kcal were a deficit of 35 %."""
+    woman = but(
+        athlete__male=False, average_mass_kg=q(62.0, 0.3), body_fat_pct=q(27.0, 3.5), maintenance_kcal=q(1629.0, 205.5),
+        energy_requirement_kcal=q(1851.0, 290.0), log__logged_intake_kcal=1430.0, targets=Targets(1430.0),
+        tissue_rate_pct_per_week=q(-0.2, 0.1), rate_pct_per_week=None,
+    )  # fmt: skip
+    assert lowest_energy(woman, DEFAULT).energy_kcal >= 1300.0
+    assert decide(woman, DEFAULT).recommendation.energy_to_kcal >= 1300.0
+
+
+@pytest.mark.parametrize(
+    ("evidence", "least_kcal"),
+    [  # NHLBI 1998, from memory
+        (but(maintenance_kcal=q(1800.0, 90.0), energy_requirement_kcal=None), 1500.0),
+        (but(athlete__male=False, maintenance_kcal=q(1400.0, 90.0), energy_requirement_kcal=None), 1200.0),
+        (but(athlete__male=None, maintenance_kcal=q(1800.0, 90.0), energy_requirement_kcal=None), 1500.0),
+        (but(maintenance_kcal=None), 1500.0),
+    ],
+)
+def test_no_deficit_goes_below_the_floor(evidence, least_kcal):
     limit = lowest_energy(evidence, DEFAULT)
-    assert (limit.energy_kcal, limit.name) == (pytest.approx(least_kcal), name)
+    assert (limit.energy_kcal, limit.name) == (least_kcal, "energy_floor")
 
 
 def test_limits_bend_the_energy_of_a_phase_and_say_so():

@@ -10,7 +10,7 @@ from functools import cache
 
 import pytest
 
-from service.domain.evidence import Clearance, Evidence, Pain, PastPhase, Symptom, moved
+from service.domain.evidence import BodyFatMeasurement, Clearance, Evidence, Pain, PastPhase, Symptom, moved
 from service.domain.policy import DEFAULT, Policy
 from service.domain.rules.rule import Rule
 from service.domain.rules.rulebook import EVERY_RULE, RULE, judge
@@ -56,6 +56,11 @@ CIRCUMSTANCES: tuple[Callable[[Evidence], Evidence], ...] = (  # what a case may
     lambda e: replace(e, targets=None),
     lambda e: replace(e, probability_strength_lost=0.9),
     lambda e: replace(e, past_phases=TWO_CUTS, body_fat_pct=q(32.0, 1.0)),
+    lambda e: replace(
+        _with(e, "log", body_fat_measurements=(BodyFatMeasurement(ago(3), 6.0), BodyFatMeasurement(ago(1), 6.0))),
+        past_phases=TWO_CUTS,
+        body_fat_pct=q(32.0, 1.0),
+    ),
     lambda e: _with(e, "wellbeing", hunger=5.0, fatigue=5.0, sleep_h=5.0),
     lambda e: _with(e, "wellbeing", pains=tuple(Pain(ago(days), "pull-up", 6.0) for days in (3, 1))),
 )
