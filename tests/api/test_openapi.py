@@ -16,7 +16,8 @@ OPERATIONS = [(method, path, said) for path, item in DOCUMENT["paths"].items() f
 V1 = [(method, path, said) for method, path, said in OPERATIONS if path.startswith("/v1")]
 by_route = pytest.mark.parametrize(("method", "path", "said"), V1, ids=[f"{method} {path}" for method, path, _ in V1])
 # Computed and not kept, or (imports) the same again by itself.
-WITHOUT_EFFECT = {"/v1/imports", "/v1/athletes/{athlete_id}/menus", "/v1/athletes/{athlete_id}/targets/split"}
+WITHOUT_EFFECT = {"/v1/imports", "/v1/athletes/{athlete_id}/menus", "/v1/athletes/{athlete_id}/menus/swap",
+                  "/v1/athletes/{athlete_id}/targets/split"}  # fmt: skip
 PROBLEM = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/ProblemDocument"}}}
 # Keywords of JSON Schema 2020-12 that the document uses (json-schema.org/draft/2020-12), and OpenAPI's discriminator.
 KEYWORDS = {
