@@ -104,7 +104,7 @@ def of_finding(finding: Finding) -> Iterator[Sentence]:
 def of_evidence(evidence: Evidence) -> Iterator[Sentence]:
     """Everything that the rules say of an athlete on a day, and about changes that a coach might ask for."""
     decision, night = decide(evidence, DEFAULT), check_in(evidence, DEFAULT)
-    findings = [*decision.findings, *night, *check_training(evidence, DEFAULT, ["pull-up"])]
+    findings = [*decision.findings, *night, *check_training(evidence, DEFAULT, [exercises()["pull-up"]])]
     for change in CHANGES:
         findings += check_change(evidence, DEFAULT, change) + check_energy(evidence, DEFAULT, change)
     for finding in findings:

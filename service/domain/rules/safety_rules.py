@@ -146,7 +146,6 @@ def _deficit_cap(evidence: Evidence, policy: Policy) -> Verdict | None:
     statement = say(
         "limit.deficit",
         energy_kcal=energy,
-        deficit_kcal=deficit,
         deficit_pct=100.0 * deficit / maintenance.mean,
         maintenance_kcal=maintenance.mean,
         cap=limit_words(limit, policy),

@@ -187,9 +187,13 @@ def lowest_energy(evidence: Evidence, policy: Policy) -> Limit:
 
 def limit_words(limit: Limit, policy: Policy) -> Sentence:
     """A limit as a coach calls it."""
-    shares = {"deficit_share": policy.cut_deficit_max_pct, "deficit_least": policy.cut_energy_least_pct}
-    share = shares.get(limit.name)
-    return say(f"limit.name.{limit.name}", **({} if share is None else {"share_pct": share}))
+    names = {
+        "energy_floor": say("limit.name.energy_floor"),
+        "deficit_share": say("limit.name.deficit_share", share_pct=policy.cut_deficit_max_pct),
+        "deficit_least": say("limit.name.deficit_least", share_pct=policy.cut_energy_least_pct),
+        "deficit_fat": say("limit.name.deficit_fat"),
+    }
+    return names[limit.name]
 
 
 def build_band_pct(evidence: Evidence, policy: Policy) -> tuple[float, float]:
