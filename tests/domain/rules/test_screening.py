@@ -87,4 +87,4 @@ def test_the_finding_names_which_answers_are_missing():
     found = RULE["screening.unanswered"](but(screening=half, athlete__male=False), DEFAULT)
     assert found is not None and found.severity is Severity.ADVICE
     assert found.evidence["unanswered"] == ["kidney_disease", "glucose_lowering_medication"]
-    assert said(found.statement).startswith("Not answered in the screening: kidney disease and glucose-lowering")
+    assert said(found.statement).startswith("Unanswered in the screening: kidney disease and glucose-lowering")
