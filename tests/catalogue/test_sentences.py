@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -25,7 +26,7 @@ from service.domain.rules.menu_safety import cautions, refusals
 from service.domain.rules.plan_sense import check_energy
 from service.domain.rules.rulebook import EVERY_RULE
 from service.domain.sentence import Sentence, Value, say
-from tests.domain.rules.on_plan import TODAY, ago, but, phase, q, said
+from tests.domain.rules.on_plan import CLEAR, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_thresholds import cases
 
 SERVICE = Path(__file__).parents[2] / "service"
@@ -158,6 +159,12 @@ SPECIAL = (  # what the rules' own cases leave out
         rate_pct_per_week=q(0.35, 0.1),
         phase=phase("build", 20, 40),
         targets=Targets(3100.0),
+    ),
+    *(
+        but(
+            screening=replace(CLEAR, kidney_disease=True, regularly_active=active, desired_intensity=wanted),
+        )
+        for active, wanted in ((False, "moderate"), (True, "vigorous"))
     ),
     but(average_mass_kg=q(58.0, 0.3), wellbeing=Wellbeing(pains=tuple(Pain(ago(on), "pull-up", 6.0) for on in (3, 1)))),
 )

@@ -410,7 +410,7 @@ def test_a_hold_says_from_where_energy_would_move():
     (faster, slower, end) = map(said, decide(ON_PLAN, DEFAULT).recommendation.would_change_if)
     assert faster == "If weight loss is faster than 1.13 % a week, the advice would be to set energy to 2350 kcal."
     assert slower == "If weight loss is slower than 0.37 % a week, the advice would be to set energy to 2230 kcal."
-    assert end == "The cut ends on 21 March, its last day."
+    assert end == "The cut runs until 21 March."
     there = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.13))
     assert decide(there, DEFAULT).recommendation.energy_to_kcal == 2350.0
     here = but(tissue_rate_pct_per_week=ON_PLAN.tissue_rate_pct_per_week.moved_to(-1.12))
@@ -542,7 +542,7 @@ def test_a_hold_at_the_goal_says_from_which_body_fat_it_would_go_on():
     )
     young = replace(kept, phase=phase("maintain", 3, 28))  # rest is not over: no body fat ends it today
     told = said(decide(young, DEFAULT).recommendation.would_change_if[-1])
-    assert told == "Maintenance ends on 26 March, its last day, if body fat is estimated above 12.0 % by then."
+    assert told == "Maintenance ends on 26 March if body fat is estimated above 12.0 % by then."
 
 
 def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
