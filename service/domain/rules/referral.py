@@ -12,7 +12,7 @@ from service.domain.evidence import Evidence, Scope, Screening, Symptom
 from service.domain.policy import Policy
 from service.domain.rules.clearances import CLEARANCE, clearance
 from service.domain.rules.findings import Move, Verdict
-from service.domain.rules.screening import readiness
+from service.domain.rules.screening import Readiness, readiness
 from service.domain.sentence import Sentence, say
 
 BOTH: tuple[Scope, ...] = ("deficit", "load")
@@ -88,6 +88,13 @@ def _noted(evidence: Evidence, code: str, kinds: Collection[str], scopes: tuple[
     return Condition(code, scopes, words, on, {"symptom": kind, "on": str(on)}, rest=True)
 
 
+_READINESS_WORDS: dict[Readiness, Sentence] = {
+    "clearance": say("listed.readiness.clearance"),
+    "clearance_before_vigorous": say("listed.readiness.clearance_before_vigorous"),
+    "stop": say("listed.readiness.stop"),
+}
+
+
 def _readiness(evidence: Evidence, policy: Policy) -> Condition | None:
     answers = evidence.screening
     outcome = readiness(answers) if answers is not None else "ready"
@@ -95,7 +102,7 @@ def _readiness(evidence: Evidence, policy: Policy) -> Condition | None:
         return None
     facts = {"readiness": outcome, "regularly_active": answers.regularly_active}
     rest = outcome != "clearance_before_vigorous"
-    return Condition("safety.readiness", LOAD, say(f"listed.readiness.{outcome}"), None, facts, rest=rest)
+    return Condition("safety.readiness", LOAD, _READINESS_WORDS[outcome], None, facts, rest=rest)
 
 
 def _symptoms_repeated(evidence: Evidence, policy: Policy) -> Condition | None:
