@@ -15,9 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.application.food import menus
 from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menu_program import Item, Relaxed
-from service.application.food import menus
 from service.application.food.menus import Infeasible, MenuDay, shopping
 from service.catalogue.dishes import dishes
 from service.catalogue.foods import foods, groups
@@ -189,6 +189,7 @@ def test_random_targets_and_patterns_get_menus_that_keep_them() -> None:
     assert sum(found) >= 0.85 * SAMPLE  # the others are one huge meal a day and were explained
 
 
+MIXED = Targets(2200.0, 140.0, 75.0, 245.0, 31.0)
 VEGAN = Targets(1800.0, 150.0, 65.0, 150.0, 25.0)
 
 
@@ -214,6 +215,31 @@ def test_a_week_has_variety(vegan_week: list[MenuDay]) -> None:
     assert len(set(menus)) == 7
 
 
+def test_a_week_of_three_meals_begins_each_day_with_a_breakfast_and_has_fruit_and_vegetables() -> None:
+    """400 g of vegetables and fruit a day: WHO 2003, Technical Report Series 916, table 6; here of ordinary days."""
+    week = plan_menus(FoodPreferences(), [day_limits(MIXED, 3)] * 7, 3, 3)
+    greens = []
+    for day in week:
+        check(day, MIXED, 3, "omnivore")
+        times = [DISHES[meal.dishes[0].dish.slug]["times"] for meal in day.menu.meals]
+        assert "breakfast" in times[0] and "main" in times[1] and "main" in times[2]
+        kinds = [(ROWS[item.food.slug]["role"], item.grams) for item in day.items]
+        greens.append(sum(grams for kind, grams in kinds if kind in ("vegetable", "fruit")))
+        assert all(any(item.role in FLAVOURS for item in meal.items) for meal in day.menu.meals)
+    assert sorted(greens)[1] >= 400.0
+    assert len({meal.dishes[0].dish.slug for day in week for meal in day.menu.meals}) >= 12
+    assert sum(ROWS[slug]["role"] == "fruit" for slug in {item.food.slug for day in week for item in day.items}) >= 4
+
+
+def test_targets_are_kept_within_their_tolerance_and_not_hit() -> None:
+    """Menus that come to a target to the kilocalorie show that dishes gave way to it."""
+    beside = []
+    for seed in range(8):
+        (day,) = plan_menus(FoodPreferences(), [day_limits(MIXED, 3)], seed, 3)
+        beside.append(abs(text_sum(day, "energy_kcal") / MIXED.energy_kcal - 1.0))
+    assert max(beside) <= 0.03 and sum(miss > 0.005 for miss in beside) >= 4
+
+
 def test_the_same_seed_gives_the_same_week_and_another_another(vegan_week: list[MenuDay]) -> None:
     def first_days(seed: int) -> list[MenuDay]:
         return plan_menus(FoodPreferences("vegan"), [day_limits(VEGAN, 2)] * 2, seed, 2)
@@ -235,7 +261,6 @@ def test_the_shopping_list_is_the_sum_of_the_menus(vegan_week: list[MenuDay]) ->
 WORDS = sorted(
     {*groups(), *ALLERGENS, "tofu-firm", "chicken-breast-raw", "oats-dry", "olive-oil", "banana", "broccoli-boiled"}
 )
-MIXED = Targets(2200.0, 140.0, 75.0, 245.0, 31.0)
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)
