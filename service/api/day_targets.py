@@ -53,6 +53,14 @@ class SplitBody(Body):
     targets: MenuTargets | None = None
 
 
+class MealShare(Answer):
+    """One meal's share of a day."""
+
+    slot: int
+    energy_kcal: float
+    protein_g: float
+
+
 class DayTargets(Answer):
     """What a day is to come to; null is not limited."""
 
@@ -61,7 +69,7 @@ class DayTargets(Answer):
     fat_g: float | None
     carbohydrate_g: float | None
     fibre_g: float | None
-    meals: list[MealTarget]
+    meals: list[MealShare]
 
 
 class SplitAnswer(Answer):

@@ -55,14 +55,16 @@ class MenuMeal(NutrientSums):
 
 
 class MenuOfDay(Answer):
-    """A day's meals, their sums, and what they are held against: the targets as they are weighed out.
+    """A day's meals, their sums with what is behind of a day under way, and what they are held against.
 
-    `eaten`, what is behind of a day under way, is weighed too.
+    Of targets and of what was eaten, `logged` is as the athlete logs and `weighed` as it is weighed out; menus and
+    totals are weighed out.
     """
 
     date: date
     meals: list[MenuMeal]
-    eaten: NutrientSums | None
+    eaten_logged: NutrientSums | None
+    eaten_weighed: NutrientSums | None
     totals: NutrientSums
     targets_logged: DayTargets
     targets_weighed: DayTargets
@@ -119,14 +121,15 @@ def shown_menus(menus: Menus, foods: Mapping[str, Food], seed: int) -> MenuAnswe
     )
 
 
-def _shown_day(day: MenuDay, targets: menu_orders.DayTargets, eaten: Nutrients | None) -> MenuOfDay:
+def _shown_day(day: MenuDay, targets: menu_orders.DayTargets, eaten: menu_orders.Eaten | None) -> MenuOfDay:
     planned = nutrients_of(day.items)
-    behind = eaten or Nutrients()
+    behind = eaten.weighed if eaten else Nutrients()
     sums = {name: round(value + getattr(behind, name), 1) for name, value in vars(planned).items()}
     return MenuOfDay(
         date=day.date,
         meals=[_shown_meal(meal) for meal in day.menu.meals],
-        eaten=NutrientSums.model_validate(eaten.rounded()) if eaten else None,
+        eaten_logged=NutrientSums.model_validate(eaten.logged.rounded()) if eaten else None,
+        eaten_weighed=NutrientSums.model_validate(eaten.weighed.rounded()) if eaten else None,
         totals=NutrientSums(**sums),
         targets_logged=DayTargets.model_validate(targets.logged),
         targets_weighed=DayTargets.model_validate(targets.weighed),

@@ -44,8 +44,12 @@ class LinearProgram:
         self.lows.append(least)
         self.highs.append(most)
 
-    def solve(self, gap: float) -> NDArray[np.float64] | None:
-        """Values of the columns, None when there are none that keep all rows."""
+    def solve(self, gap: float, improvements: int) -> NDArray[np.float64] | None:
+        """Values of the columns, None when none that keep all rows were found.
+
+        Parameters: `gap`, how far from the best cost the answer may be, relative; `improvements`, so many times a found
+        answer is improved at most.
+        """
         lp = highspy.HighsLp()
         lp.num_col_, lp.num_row_ = len(self.cost), len(self.lows)
         lp.col_cost_ = np.array(self.cost)
@@ -61,6 +65,7 @@ class LinearProgram:
         for name, value in _OPTIONS.items():
             solver.setOptionValue(name, value)
         solver.setOptionValue("mip_rel_gap", gap)
+        solver.setOptionValue("mip_max_improving_sols", improvements)
         solver.passModel(lp)
         solver.run()
         if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
@@ -74,6 +79,5 @@ _OPTIONS: Mapping[str, bool | int | float | str] = {
     "parallel": "off",
     "random_seed": 1,
     "mip_max_nodes": 400,  # a count and no time, so that the answer does not depend on the machine
-    "mip_max_improving_sols": 4,
     "mip_feasibility_tolerance": 1e-7,
 }

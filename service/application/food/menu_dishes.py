@@ -5,19 +5,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.application.food.food_preferences import FoodPreferences
 from service.application.food.menu_program import DishOption, FoodOption, Item
 from service.application.log.foods import OWN
-from service.domain.nutrition.dishes import DISPENSABLE, Course, Dish, DishRole, MealTime
+from service.domain.nutrition.dishes import COURSES, DISPENSABLE, Course, Dish, DishRole, MealTime
 from service.domain.nutrition.foods import Food, Role
 
-DISHES: Mapping[Course, int] = {"dish": 3, "side": 1, "afters": 2}  # drawn for a meal
+DISHES: Mapping[Course, int] = {"dish": 3, "side": 1, "afters": 3}  # drawn for a meal
 FOODS_BESIDE = 1  # drawn for a role beyond those that may stand in it
 LIKED_BONUS = 0.6  # taken off the cost of a liked food
 EATEN_BEFORE = 0.5  # a food or dish is drawn half as often for each day on which it was eaten this week
 STAPLES = ("fat", "cereal", "powder", "seasoning")  # nobody minds these every day
 COURSE_COST: Mapping[Course, float] = {"dish": 1.0, "side": 0.5, "afters": 0.3}
+DENSITIES = ("protein_g", "fat_g", "carbohydrate_g", "fibre_g")
 ANY_COST = 0.01  # of every dish and food where only the limits matter
 
 
@@ -39,11 +41,20 @@ class Kitchen:
         possible = [possible_dish(dish, pantry) for dish in dishes]
         self._dishes = [one for one in possible if one is not None]
 
-    def every(self, times: frozenset[MealTime]) -> tuple[DishOption, ...]:
-        """Every dish for these times of day, each with the foods by which it can be most or least of anything."""
+    def extremes(self, times: frozenset[MealTime]) -> tuple[DishOption, ...]:
+        """The dishes for these times of day that can be most or least of anything, with the foods that make them so.
+
+        Where no menu is made of these, there is hardly one of any; and they are few enough to be sure of it.
+        """
+        at = self._at(times)
+        chosen: list[PossibleDish] = []
+        for course in COURSES:
+            here = [one for one in at if one.dish.course == course]
+            spans = np.array([_span([foods for role, foods in one.roles if not role.flavour]) for one in here])
+            chosen += [here[index] for index in _most_of_each(spans)] if here else []
         options = []
-        for one in self._at(times):
-            roles = [(role, foods if role.flavour else _extremes(foods, role.most)) for role, foods in one.roles]
+        for one in chosen:
+            roles = [(role, foods if role.flavour else _extreme_foods(foods, role.most)) for role, foods in one.roles]
             priced = [(role, [replace(food, cost=ANY_COST) for food in foods]) for role, foods in roles]
             options.append(_option(one.dish, ANY_COST, priced))
         return tuple(options)
@@ -130,21 +141,38 @@ def possible_dish(dish: Dish, pantry: Pantry) -> PossibleDish | None:
                 return None
             role = replace(role, least=len(foods))
         roles.append((role, foods))
-    return PossibleDish(dish, tuple(roles))
+    eaten = any(foods for role, foods in roles if not role.flavour)
+    return PossibleDish(dish, tuple(roles)) if eaten else None
 
 
-def _extremes(foods: Sequence[FoodOption], count: int) -> list[FoodOption]:
-    """Of some foods those with the most and the least energy in a portion, and of protein, fat and so on in a kcal."""
-    if len(foods) <= 2:
-        return list(foods)
-    rows = [(food, food.food.per_100g) for food in foods]
-    table = np.array([[made.protein_g, made.fat_g, made.carbohydrate_g, made.fibre_g] for _, made in rows])
-    energy = np.array([max(made.energy_kcal, 1.0) for _, made in rows])
-    most_g = np.array([food.steps[1] * food.grams_per_step for food in foods])
-    least_g = np.array([food.steps[0] * food.grams_per_step for food in foods])
-    scores = np.column_stack([table / energy[:, None], -table / energy[:, None], energy * most_g, -energy * least_g])
-    kept = np.argsort(-scores, axis=0, kind="stable")[:count]
-    return [foods[index] for index in sorted({int(index) for index in kept.ravel()})]
+def _extreme_foods(foods: Sequence[FoodOption], count: int) -> list[FoodOption]:
+    """Of foods that can fill a role those that are most or least of anything; `count`, how many may stand in it."""
+    if not foods:
+        return []
+    return [foods[index] for index in _most_of_each(np.array([_span([[food]]) for food in foods]), count)]
+
+
+def _span(roles: Sequence[Sequence[FoodOption]]) -> list[float]:
+    """How far some roles together go: most of each nutrient in a kcal, most and (negative) least energy, in kcal."""
+    rows = []
+    for foods in filter(None, roles):
+        made = [option.food.per_100g for option in foods]
+        energy = [max(one.energy_kcal, 1.0) for one in made]
+        dense = [max(getattr(one, name) / kcal for one, kcal in zip(made, energy, strict=True)) for name in DENSITIES]
+        portions = [
+            (kcal * option.grams_per_step / 100.0, option.steps) for kcal, option in zip(energy, foods, strict=True)
+        ]
+        most = max(step * steps[1] for step, steps in portions)
+        rows.append([*dense, most, -min(step * steps[0] for step, steps in portions)])
+    table = np.array(rows)
+    shares = table[:, -2] / table[:, -2].sum()
+    return [*(shares @ table[:, :-2]), *table[:, -2:].sum(axis=0)]
+
+
+def _most_of_each(spans: NDArray[np.float64], count: int = 1) -> list[int]:
+    """Rows that are first in some column, and the first `count` in the first column."""
+    order = np.argsort(-spans, axis=0, kind="stable")
+    return sorted({*order[:count, 0].tolist(), *order[0].tolist()})
 
 
 def _sample(weights: Sequence[float], count: int, rng: np.random.Generator) -> list[int]:

@@ -53,15 +53,23 @@ class DayTargets:
 
 
 @dataclass(frozen=True)
+class Eaten:
+    """What is behind of a day as the athlete logs, and as it would be weighed out."""
+
+    logged: Nutrients
+    weighed: Nutrients
+
+
+@dataclass(frozen=True)
 class Menus:
-    """Menus with the targets that they keep, and what was eaten on the first day, weighed; what to buy, g as eaten.
+    """Menus with the targets that they keep, and what was eaten on the first day; what to buy, g as eaten.
 
     `ratio`, of what is eaten to what is logged, and `why`; `cautions`, what a coach should know.
     """
 
     days: Sequence[MenuDay]
     targets: Sequence[DayTargets]
-    eaten: Nutrients | None
+    eaten: Eaten | None
     shopping: Sequence[tuple[Food, float]]
     eating_window: Mapping[str, str] | None
     cautions: Sequence[str]
@@ -122,7 +130,7 @@ class _Kept:
 
     scale: LoggingScale
     targets: Sequence[DayTargets]
-    eaten: Nutrients | None
+    eaten: Eaten | None
     limits: Sequence[DayLimits]
 
 
@@ -135,9 +143,11 @@ async def _to_keep(
     floor_kcal = energy_floor_kcal(evidence, policy)
     both = [DayTargets(logged, scale.weighed(logged, floor_kcal)) for logged in targets]
     logged = await _eaten(scope, athlete.id, order, targets[0])
-    eaten = None if logged is None else scale.eaten(logged)
+    eaten = None if logged is None else Eaten(logged, scale.eaten(logged))
     ceiling_g = protein_ceiling_g(evidence, policy) if gate(evidence, policy).kidney_closed else None
-    limits = limits_of_days([day.weighed for day in both], meals, eaten, order.meals_left, ceiling_g)
+    limits = limits_of_days(
+        [day.weighed for day in both], meals, eaten.weighed if eaten else None, order.meals_left, ceiling_g
+    )
     return _Kept(scale, both, eaten, limits)
 
 

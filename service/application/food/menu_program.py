@@ -21,10 +21,10 @@ from service.domain.nutrition.dishes import COURSES, Course, Dish, DishRole
 from service.domain.nutrition.foods import Food, Portion
 from service.domain.nutrition.menu_limits import DAY_NUTRIENTS, INF, Band, DayLimits, MealLimits
 
-GAP = 0.5  # of the best cost: a menu need not be the best
-RELAXED_GAP = 0.1  # but a change of limits had better be small
+GOOD_ENOUGH = (0.5, 4)  # gap to the best cost, improvements: a menu need not be the best
+SMALL_CHANGE = (0.1, 1000)  # but a change of limits had better be small
 BIG_MEAL_KCAL = 900.0  # from here on two things may follow a dish
-REPEATED = ("fat", "seasoning")  # kinds of food that may stand in several meals of a day
+REPEATED = ("fat", "powder", "seasoning")  # kinds of food that may stand in several meals of a day
 LARGE = 0.75  # of the largest portion: more costs extra
 LARGE_COST = 1.0  # for the largest portion, against costs of foods near 1
 FAR = 0.5  # of the way from the usual amount to the end of a portion: farther costs twice
@@ -35,6 +35,7 @@ ROLE_COST = {"vegetable": 0.3, "fruit": 0.3, "powder": 2.0, "sweet": 1.5}  # gre
 GREENS = ("vegetable", "fruit")
 GREENS_G = 400.0  # of vegetables and fruit a day, not enforced: WHO 2003, Technical Report Series 916, table 6
 GREENS_COST = 4.0  # for a day without any
+NO_FRUIT_COST = 1.5  # for a day without fruit: common practice, no source
 RELAX_COST = 1000.0  # of a whole target missed, against costs of foods near 1
 
 
@@ -174,13 +175,15 @@ def plan_day(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = F
         _one_dish(program, meal, plates)
     everything = [plate for _, plates in tables for plate in plates]
     _once_a_day(program, everything)
-    _greens(program, everything)
+    if not relax:
+        _greens(program, everything)
     _keep_limits(program, tables, limits, relax)
-    values = program.solve(RELAXED_GAP if relax else GAP)
+    values = program.solve(*(SMALL_CHANGE if relax else GOOD_ENOUGH))
     if values is None:
         return None
     chosen = [MealOptions(meal, _taken(plates, values)) for meal, plates in tables]
-    return weigh_out(chosen, limits, relax=relax)
+    menu = weigh_out(chosen, limits)
+    return weigh_out(chosen, limits, relax=True) if menu is None and relax else menu
 
 
 def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = False) -> Menu | None:
@@ -191,8 +194,11 @@ def weigh_out(meals: Sequence[MealOptions], limits: DayLimits, *, relax: bool = 
     """
     program = LinearProgram()
     tables: _Tables = [(meal.limits, [_set_plate(program, option) for option in meal.dishes]) for meal in meals]
+    if not relax:
+        for place in (place for _, plates in tables for plate in plates for place in plate.places):
+            _near_the_usual(program, place)
     slack = _keep_limits(program, tables, limits, relax)
-    values = program.solve(RELAXED_GAP if relax else GAP)
+    values = program.solve(*(SMALL_CHANGE if relax else GOOD_ENOUGH))
     if values is None:
         return None
     served = tuple(PlannedMeal(meal.slot, _served(plates, values)) for meal, plates in tables)
@@ -229,8 +235,6 @@ def _set_plate(program: LinearProgram, option: DishOption) -> _Plate:
         else:
             here = [_place(program, food, role, program.column(_cost(food), 1.0), whole=True) for food in foods]
             program.row([(place.chosen, 1.0) for place in here], role.least, role.least)
-        for place in here:
-            _near_the_usual(program, place)
         places += here
     return _Plate(option, taken, tuple(places))
 
@@ -307,7 +311,8 @@ def _keep_limits(program: LinearProgram, tables: _Tables, limits: DayLimits, rel
     everything = [plate for _, plates in tables for plate in plates]
     for nutrient in DAY_NUTRIENTS:
         _keep(program, slack, nutrient, everything, nutrient, getattr(limits, nutrient))
-    _well_inside(program, everything, limits.energy_kcal)
+    if not relax:
+        _well_inside(program, everything, limits.energy_kcal)
     return slack
 
 
@@ -332,11 +337,14 @@ def _well_inside(program: LinearProgram, plates: Sequence[_Plate], band: Band) -
 
 
 def _greens(program: LinearProgram, plates: Sequence[_Plate]) -> None:
-    """A cost for a day with little vegetables and fruit."""
+    """Costs for a day with little vegetables and fruit, and for one without fruit."""
     places = [place for plate in plates for place in plate.places]
-    terms = [(place.steps, place.option.grams_per_step) for place in places if place.option.portion.role in GREENS]
+    grams = [(place.steps, place.option.grams_per_step) for place in places if place.option.portion.role in GREENS]
     missing = program.column(GREENS_COST / GREENS_G, GREENS_G, whole=False)
-    program.row([*terms, (missing, 1.0)], GREENS_G, INF)
+    program.row([*grams, (missing, 1.0)], GREENS_G, INF)
+    fruit = [(place.chosen, 1.0) for place in places if place.option.portion.role == "fruit"]
+    none = program.column(NO_FRUIT_COST, 1.0, whole=False)
+    program.row([*fruit, (none, 1.0)], 1.0, INF)
 
 
 def _once_a_day(program: LinearProgram, plates: Sequence[_Plate]) -> None:

@@ -1,8 +1,8 @@
 """Menus for some days: which dishes are asked, day by day, and the shopping list that comes of it.
 
 A day's program sees some dishes with some foods, drawn by seed: liked ones often, those of the last days seldom. Where
-they hold no menu, more are asked, then all; where those hold none either, the program says which limits would have to
-give way, and by how much.
+they hold no menu, others are drawn; where none of the draws does, the dishes and foods that are most or least of
+anything are asked, and the program says which limits would have to give way for them, and by how much.
 """
 
 from collections import Counter
@@ -19,7 +19,7 @@ from service.domain.nutrition.dishes import Dish, MealTime, meal_times
 from service.domain.nutrition.foods import Food, Nutrients, total
 from service.domain.nutrition.menu_limits import DayLimits
 
-DRAWS = 4  # before every dish and food is asked, which costs ten times a draw
+DRAWS = 8  # another draw costs less than a larger one
 
 
 @dataclass(frozen=True)
@@ -35,12 +35,13 @@ class MenuDay:
         return [item for meal in self.menu.meals for item in meal.items]
 
 
-@dataclass(frozen=True)
 class Infeasible(Exception):
     """No menu keeps the limits of a day: what would have to give way. Nothing, when not even that helps."""
 
-    date: date
-    relax: tuple[Relaxed, ...]
+    def __init__(self, on: date, relax: tuple[Relaxed, ...]):
+        super().__init__(on, relax)
+        self.date = on
+        self.relax = relax
 
 
 @dataclass
@@ -113,7 +114,7 @@ def _one_day(
         menu = plan_day([MealOptions(meal, kitchen.draw(time, eaten, rng)) for meal, time in ahead], limits)
         if menu is not None:
             return menu
-    return plan_day([MealOptions(meal, kitchen.every(time)) for meal, time in ahead], limits, relax=True)
+    return plan_day([MealOptions(meal, kitchen.extremes(time)) for meal, time in ahead], limits, relax=True)
 
 
 def nutrients_of(items: Iterable[Item]) -> Nutrients:

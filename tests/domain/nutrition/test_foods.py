@@ -25,7 +25,7 @@ ANIMALS = ("meat", "poultry", "fish", "shellfish", "egg", "dairy")
 
 # Rows whose energy the general factors miss by more than 10 % and 5 kcal. The source has lower factors for plant foods,
 # whose fibre and protein yield less: vegetables 2.44 and 3.57, fruit 3.36 and 3.60, soya 3.47 and 4.07 kcal/g
-# (Merrill & Watt 1973, USDA Handbook 74; the factors stand in FOOD_DES).
+# (Merrill & Watt 1973, USDA Handbook 74; the factors stand in FOOD_DES), herbs and spices likewise.
 EXCEPTIONS = set(
     """
     tofu-firm tofu-extra-firm soya-protein-isolate oat-bran broccoli-raw broccoli-boiled spinach-raw spinach-boiled
@@ -33,7 +33,9 @@ EXCEPTIONS = set(
     aubergine-boiled tomato-paste rocket-raw mushrooms-raw mushrooms-boiled butternut-baked sweetcorn-boiled
     artichoke-boiled apple pear banana clementine kiwi peach nectarine apricot blueberries raspberries blackberries
     cherries grapes mango pineapple pomegranate fig dates raisins apricots-dried prunes cocoa mustard salsa
-    vinegar
+    vinegar vinegar-wine vinegar-balsamic bean-sprouts-raw tomato-passata ketchup lemon-juice lime-juice capers
+    horseradish parsley basil dill chives mint rosemary thyme spring-onion oregano cinnamon cumin curry-powder paprika
+    chilli-powder pepper-black
     """.split()  # noqa: SIM905
 )  # vinegar: acetic acid gives energy and is no carbohydrate
 NOT_BY_ITS_FACTORS_KCAL = {
@@ -111,13 +113,8 @@ def test_a_row_makes_sense(slug: str) -> None:
         assert food.portion.most % food.portion.step == pytest.approx(0.0)
         most_g = food.grams(food.portion.most) if food.unit else food.portion.most
         assert most_g <= 450.0, "no absurd portions"
-        assert food.state not in ("raw", "dry") or food.group in (
-            "fruit",
-            "vegetable",
-            "fat",
-            "grain",
-            "protein-powder",
-        )
+        eaten_raw = ("fruit", "vegetable", "fat", "grain", "protein-powder", "herb")
+        assert food.state not in ("raw", "dry") or food.group in eaten_raw or food.portion.role == "seasoning"
 
 
 BY_NAME = {
@@ -128,6 +125,10 @@ BY_NAME = {
 
 def test_animal_foods_are_no_vegan_foods_and_allergens_follow_the_group() -> None:
     must = {"fish": "fish", "egg": "egg", "dairy": "milk", "soya": "soya", "seitan": "gluten"}
+    for slug, allergen in (("soy-sauce", "gluten"), ("tamari", "soya"), ("fish-sauce", "fish"), ("miso", "soya"),
+                           ("egg-scrambled", "milk"), ("egg-noodles-cooked", "egg"), ("pesto", "nuts"),
+                           ("curry-powder", "mustard"), ("broth-vegetable", "celery")):  # fmt: skip
+        assert allergen in foods()[slug].allergens
     for food in foods().values():
         if food.group in ("meat", "poultry", "fish", "shellfish"):
             assert food.diet == "omnivore"
