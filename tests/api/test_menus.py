@@ -82,7 +82,10 @@ def test_without_targets_those_in_force_are_used_and_their_meals(api: Api) -> No
     day = api("POST", f"{home}/menus", {"days": 1}).json()["days"][0]
     assert day["targets_logged"]["energy_kcal"] == 2200
     assert 975 <= day["meals"][0]["energy_kcal"] <= 1625 and day["meals"][1]["energy_kcal"] <= 1125
-    assert api("POST", f"{home}/menus", {"from": later, "days": 1}).json()["days"][0]["targets_logged"]["energy_kcal"] == 2300
+    assert (
+        api("POST", f"{home}/menus", {"from": later, "days": 1}).json()["days"][0]["targets_logged"]["energy_kcal"]
+        == 2300
+    )
 
 
 def test_none_possible_is_explained(api: Api, home: str) -> None:
