@@ -53,6 +53,12 @@ def test_the_document_checked_in_is_the_apps() -> None:
     assert json.loads(written) == DOCUMENT, "run: python openapi/generate.py"
 
 
+def test_what_changed_is_told_of_this_version_and_a_caller_may_read_it_by_version() -> None:
+    told = re.findall(r"^## (\S+)$", (FOLDER / "CHANGELOG.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert told[0] == DOCUMENT["info"]["version"]
+    assert told == sorted(told, key=lambda version: tuple(map(int, version.split("."))), reverse=True)
+
+
 def test_it_is_openapi_3_1_and_every_reference_leads_somewhere() -> None:
     assert re.fullmatch(r"3\.1\.\d+", DOCUMENT["openapi"])
     references = {node["$ref"] for node in walk(DOCUMENT) if isinstance(node, dict) and "$ref" in node}
