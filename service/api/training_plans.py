@@ -29,7 +29,7 @@ from service.domain.rules.amendments import check_training
 from service.domain.rules.gate import gate
 from service.domain.training.exercise import Count
 from service.domain.training.plans import USUAL_RANGE, PlannedDay, PlannedExercise
-from service.domain.training.progression import Scheme
+from service.domain.training.prescription import Scheme
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, TrainingPlan

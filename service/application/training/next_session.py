@@ -19,7 +19,7 @@ from service.catalogue.exercises import equipment, exercises
 from service.domain.evidence import Kind
 from service.domain.rules.gate import gate, stricter
 from service.domain.training.plans import PlannedDay, PlannedExercise
-from service.domain.training.progression import Prescription
+from service.domain.training.prescription import Prescription
 from service.domain.training.substitutes import Substitute, substitutes
 from service.errors import Invalid
 from service.store.scope import Scope

@@ -18,7 +18,8 @@ from service.domain.strength.sets import LiftSet
 from service.domain.training.care import Care
 from service.domain.training.loads import Gym, available_loads
 from service.domain.training.plans import PlannedDay, PlannedExercise
-from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+from service.domain.training.prescription import LiftSession, Prescription, Scheme, Situation
+from service.domain.training.progression import prescribe
 from service.store.tables import TrainingSession
 
 DELOAD_DAYS = 7  # an accepted deload lasts a week

@@ -15,7 +15,7 @@ from service.domain.sentence import say
 from service.domain.training.care import Care, care_reasons
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, Gym
 from service.domain.training.plans import PlannedDay, PlannedExercise, starter_plan
-from service.domain.training.progression import Scheme
+from service.domain.training.prescription import Scheme
 from service.errors import Conflict, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, TrainingPlan

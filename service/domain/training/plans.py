@@ -14,7 +14,7 @@ from typing import NamedTuple
 from service.domain.policy import DEFAULT, Policy
 from service.domain.training.care import Care
 from service.domain.training.exercise import Count, Exercise
-from service.domain.training.progression import Scheme
+from service.domain.training.prescription import Scheme
 from service.domain.training.substitutes import substitutes
 from service.domain.training.volume import EMPHASES, VolumeBand, bands_for, weekly_sets
 

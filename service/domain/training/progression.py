@@ -12,17 +12,16 @@ of the estimated maximum allows.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from math import ceil
 
-from service.domain.evidence import Kind, ScalarEstimate
 from service.domain.policy import DEFAULT, Policy
 from service.domain.sentence import Sentence, say
 from service.domain.strength.repetitions import load_for
 from service.domain.strength.sets import TYPICAL_MASS_KG
-from service.domain.training.care import Care, care_reasons
+from service.domain.training.care import care_reasons
 from service.domain.training.exercise import Count, Exercise
 from service.domain.training.loads import assistable, nearest_load
+from service.domain.training.prescription import LiftSession, Prescription, Scheme, Situation
 
 PAUSE_DAYS = 14  # off a lift from which it starts lower (common practice, no source)
 PAUSE_CUTS = ((56, 20.0), (28, 15.0), (PAUSE_DAYS, 10.0))  # days off, per cent of load taken away (likewise)
@@ -39,71 +38,6 @@ MOST_EXTRA: Mapping[Count, int] = {"reps": 10, "seconds": 30, "distance_m": 20} 
 TOO_HEAVY = say("lift.too_heavy")
 MOST_BY_ESTIMATE = say("lift.most_by_estimate")
 START_MARGIN = 0.95  # share of the load that the estimate would allow, when a lift begins (judgement)
-
-
-@dataclass(frozen=True)
-class Scheme:
-    """What the plan asks of a lift: work sets of a range of what it counts, with so many in reserve."""
-
-    sets: int = 3
-    least: int = 6  # repetitions, seconds or metres
-    most: int = 10
-    rir: int = 2
-    rest_s: int = 150
-
-
-@dataclass(frozen=True)
-class LiftSession:
-    """A past session of the lift, warm-ups left out; `external_kg` of its heaviest sets, assistance negative.
-
-    `counts` are the repetitions of these sets, or the seconds of a hold, the metres of a carry.
-    """
-
-    on: date
-    external_kg: float
-    counts: tuple[float, ...]
-    rir: tuple[float | None, ...] = ()
-    deload: bool = False  # was prescribed as one
-
-
-@dataclass(frozen=True)
-class Situation:
-    """Where the athlete stands on the day of the prescription."""
-
-    on: date
-    phase: Kind | None = None
-    body_mass_kg: float | None = None  # average mass, for body-weight lifts
-    one_rep_max_kg: ScalarEstimate | None = None  # of this lift (system): no load goes beyond it
-    deload: bool = False  # a lighter week is recommended or decided on: which, the review's rules say
-    form_note: bool = False  # the coach stopped the lift for its form
-    care: tuple[Care, ...] = ()  # why the athlete starts lighter and goes on slower
-    stopped_until: date | None = None  # the lift was stopped for pain, and is no more: the last day of it
-
-
-@dataclass(frozen=True)
-class Prescription:
-    """What to lift; exactly one of the loads is given, none when the load is yet to be found out or the lift is off.
-
-    `rule` names the rule that decided: stop, start, find, return, deload, cut_hold, cut_sets, back_off, add_load,
-    add_reps, add_time, add_distance, hold.
-    """
-
-    exercise: str
-    sets: int
-    least: int  # repetitions, seconds or metres, as the exercise counts
-    most: int
-    rir: int
-    load_kg: float | None
-    added_kg: float | None
-    assistance_kg: float | None
-    rule: str
-    why: tuple[Sentence, ...]
-
-    @property
-    def external_kg(self) -> float | None:
-        """The one load that is given, assistance negative."""
-        loads = (self.load_kg, self.added_kg, None if self.assistance_kg is None else -self.assistance_kg)
-        return next((load for load in loads if load is not None), None)
 
 
 @dataclass(frozen=True)

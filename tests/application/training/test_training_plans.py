@@ -9,7 +9,7 @@ from service.application.training.prescriptions import histories, next_day, usua
 from service.application.training.training_plans import Demand, PlanContent, days_of, gym_of
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS
 from service.domain.training.plans import PlannedDay, PlannedExercise
-from service.domain.training.progression import Scheme
+from service.domain.training.prescription import Scheme
 from service.store.tables import TrainingPlan, TrainingSession
 from service.store.types import new_id
 

@@ -13,7 +13,8 @@ from service.domain.evidence import ScalarEstimate
 from service.domain.policy import DEFAULT
 from service.domain.strength.repetitions import load_for
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads, nearest_load
-from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+from service.domain.training.prescription import LiftSession, Prescription, Scheme, Situation
+from service.domain.training.progression import prescribe
 
 TODAY = date(2026, 3, 2)
 CATALOGUE = exercises()

@@ -16,7 +16,8 @@ from service.catalogue.sentences import render
 from service.domain.evidence import Kind
 from service.domain.policy import DEFAULT
 from service.domain.training.loads import IN_KILOGRAMS, IN_POUNDS, POUND_KG, Gym, available_loads
-from service.domain.training.progression import LiftSession, Prescription, Scheme, Situation, prescribe
+from service.domain.training.prescription import LiftSession, Prescription, Scheme, Situation
+from service.domain.training.progression import prescribe
 
 GOLDEN = Path(__file__).parent / "golden"
 START = date(2026, 1, 5)
