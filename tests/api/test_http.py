@@ -166,7 +166,7 @@ VERSIONED: list[tuple[str, str, dict[str, Any], dict[str, Any]]] = [
     ("/athletes/{athlete}", "PATCH", {"activity_factor": 1.6}, {"activity_factor": 1.7}),
     ("/practice", "PATCH", {"time_zone": "Europe/Lisbon"}, {"time_zone": "Europe/Paris"}),
     ("/athletes/{athlete}/phases/{phase}", "PATCH", {"note": "one"}, {"note": "two"}),
-    ("/athletes/{athlete}/targets/{target}", "PATCH", {"energy_kcal": 2100}, {"energy_kcal": 2200}),
+    ("/athletes/{athlete}/targets/{target}", "PATCH", {"energy_kcal": 2650}, {"energy_kcal": 2700}),
 ]
 
 
@@ -177,7 +177,7 @@ def test_a_change_names_the_version_it_changes(
     """RFC 6585, section 3 (428) and RFC 9110, section 13.1.1 (412: false, so the method is not performed)."""
     athlete = home.rsplit("/", 1)[1]
     phase = api("POST", f"{home}/phases", {"kind": "maintain", "starts_on": days_ago(20)}).json()["id"]
-    target = api("POST", f"{home}/targets", {"from_date": days_ago(20), "energy_kcal": 2000}).json()["id"]
+    target = api("POST", f"{home}/targets", {"from_date": days_ago(20), "energy_kcal": 2600}).json()["id"]
     path = path.format(athlete=athlete, phase=phase, target=target)
     revision = api("GET", path).json()["revision"] if path.count("/") < 3 else 1
     tag = f'"r{revision}"'

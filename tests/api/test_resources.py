@@ -159,8 +159,8 @@ class TestPhasesAndTargets:
         later = api("POST", f"{home}/phases", {"kind": "maintain", "starts_on": days_ago(-10)}).json()
         assert [item["kind"] for item in api.all(f"{home}/phases?limit=1")] == ["build", "maintain"]
         path = f"{home}/phases/{later['id']}"
-        moved = api("PATCH", path, {"energy_kj": 8368}, headers={"if-match": '"r1"'}).json()
-        assert moved["energy_kcal"] == pytest.approx(2000) and moved["revision"] == 2
+        moved = api("PATCH", path, {"energy_kj": 10878.4}, headers={"if-match": '"r1"'}).json()
+        assert moved["energy_kcal"] == pytest.approx(2600) and moved["revision"] == 2
         twin = api("PATCH", path, {"starts_on": PHASE["starts_on"]}, headers={"if-match": "*"})
         assert twin.status_code == 409
         backwards = api("PATCH", path, {"planned_end_on": days_ago(20)}, headers={"if-match": "*"})
