@@ -7,7 +7,7 @@ import pytest
 
 from tests.api.conftest import Api, days_ago, faults, today
 
-TARGETS = {"energy_kcal": 2200, "protein_g": 130, "fat_g": 70, "carbohydrate_g": 263, "fibre_g": 30}
+TARGETS = {"energy_kcal": 2500, "protein_g": 130, "fat_g": 80, "carbohydrate_g": 315, "fibre_g": 35}
 ANSWERED = {
     "pregnant_or_breastfeeding": False, "eating_disorder_history": False, "kidney_disease": False,
     "heart_or_metabolic_disease": False, "glucose_lowering_medication": "none",
@@ -43,7 +43,7 @@ def test_a_menu_keeps_its_contract(api: Api, home: str) -> None:
         for nutrient, total in day["totals"].items():
             parts = sum(meal[nutrient] for meal in day["meals"])
             assert total == pytest.approx(parts, abs=0.16)
-        assert abs(day["totals"]["energy_kcal"] - 2200) <= 66 and day["totals"]["protein_g"] >= 129.95
+        assert abs(day["totals"]["energy_kcal"] - 2500) <= 75 and day["totals"]["protein_g"] >= 129.95
     bought = {line["food"]: line for line in made["shopping"]}
     eaten = {item["food"] for day in made["days"] for meal in day["meals"] for item in meal["items"]}
     assert bought.keys() == eaten
@@ -69,22 +69,22 @@ def test_without_targets_those_in_force_are_used_and_their_meals(api: Api) -> No
     home = screened(api)
     missing = faults(api("POST", f"{home}/menus", {"days": 1}))
     assert missing == {"/targets": "missing", "/athlete/activity_factor": "missing"}
-    meals = [{"slot": 1, "energy_kcal": 1300, "protein_g": 75}, {"slot": 2, "energy_kcal": 900, "protein_g": 55}]
+    meals = [{"slot": 1, "energy_kcal": 1500, "protein_g": 75}, {"slot": 2, "energy_kcal": 1000, "protein_g": 55}]
     said = {"from_date": days_ago(3), **TARGETS, "meals": meals, "acknowledge": FEW_DATA}
     assert api("POST", f"{home}/targets", said).status_code == 201
     later = str(today().replace(year=today().year + 1))
     assert (
         api(
-            "POST", f"{home}/targets", {"from_date": later, **TARGETS, "energy_kcal": 2300, "acknowledge": FEW_DATA}
+            "POST", f"{home}/targets", {"from_date": later, **TARGETS, "energy_kcal": 2600, "acknowledge": FEW_DATA}
         ).status_code
         == 201
     )
     day = api("POST", f"{home}/menus", {"days": 1}).json()["days"][0]
-    assert day["targets_logged"]["energy_kcal"] == 2200
-    assert 975 <= day["meals"][0]["energy_kcal"] <= 1625 and day["meals"][1]["energy_kcal"] <= 1125
+    assert day["targets_logged"]["energy_kcal"] == 2500
+    assert 1125 <= day["meals"][0]["energy_kcal"] <= 1875 and day["meals"][1]["energy_kcal"] <= 1250
     assert (
         api("POST", f"{home}/menus", {"from": later, "days": 1}).json()["days"][0]["targets_logged"]["energy_kcal"]
-        == 2300
+        == 2600
     )
 
 
@@ -144,7 +144,7 @@ def test_a_day_under_way_is_finished(api: Api, home: str) -> None:
         day["totals"]["energy_kcal"] - day["eaten_weighed"]["energy_kcal"], abs=0.2
     )
     weighed = day["targets_weighed"]["energy_kcal"]
-    assert weighed == pytest.approx(2200 * ratio, abs=1.5)
+    assert weighed == pytest.approx(2500 * ratio, abs=1.5)
     assert abs(day["totals"]["energy_kcal"] - weighed) <= 0.03 * weighed and day["totals"]["protein_g"] >= 129.9
     said = api("POST", f"{home}/menus", {**body, "eaten": {"energy_kcal": 900, "protein_g": 60}}).json()["days"][0]
     assert said["eaten_logged"]["energy_kcal"] == 900
@@ -163,7 +163,7 @@ def test_a_split_week_keeps_its_sum(api: Api, home: str) -> None:
         "POST", f"{home}/menus", {"from": "2026-03-02", "days": 2, "targets": TARGETS, "training_days": days}
     ).json()
     monday, tuesday = (day["targets_logged"]["energy_kcal"] for day in menus["days"])
-    assert monday > 2200 > tuesday
+    assert monday > 2500 > tuesday
 
 
 @pytest.mark.parametrize(
