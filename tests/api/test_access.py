@@ -23,9 +23,8 @@ ENTRIES: dict[str, dict[str, Any]] = {
     "measurements": {"date": YESTERDAY, "method": "scan", "body_fat_pct": 24},
     "wellbeing": {"date": YESTERDAY, "sleep_h": 7},
 }
-COMPUTED = {
-    f"/v1/athletes/{{athlete_id}}/{path}" for path in ("menus", "menus/swap", "targets/split")
-}  # POSTs that keep nothing
+# POSTs that keep nothing
+COMPUTED = {f"/v1/athletes/{{athlete_id}}/{path}" for path in ("menus", "menus/swap", "targets/split")}
 SHARED = {"/v1/foods", "/v1/foods/{slug}", "/v1/recipes"}  # the practice's, read by all of its keys
 # Bodies for routes that look for what their path names only after they have read a good body.
 BODIES: dict[str, Any] = {

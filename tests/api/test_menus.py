@@ -222,9 +222,85 @@ def test_unanswered_screening_is_said(api: Api) -> None:
     assert any("screening" in words for words in made["cautions"])
 
 
+def sent_back(day: dict[str, Any]) -> list[dict[str, Any]]:
+    """A day's meals as a swap takes them."""
+    names = ("food", "grams", "dish", "role")
+    return [
+        {"slot": meal["slot"], "items": [{name: item[name] for name in names} for item in meal["items"]]}
+        for meal in day["meals"]
+    ]
+
+
+def test_one_food_is_swapped_and_the_day_kept(api: Api, home: str) -> None:
+    (day,) = api("POST", f"{home}/menus", {**ONE, "seed": 8}).json()["days"]
+    meals = sent_back(day)
+    gone = next(item for item in meals[1]["items"] if item["role"] in ("protein", "pulse"))
+    asked = {"targets": TARGETS, "meals": meals, "replace": {"slot": 2, "food": gone["food"]}}
+    answer = api("POST", f"{home}/menus/swap", asked)
+    assert answer.status_code == 200, answer.text
+    (other,) = answer.json()["days"]
+    assert answer.json() == api("POST", f"{home}/menus/swap", asked).json()
+    foods = [[item["food"] for item in meal["items"]] for meal in other["meals"]]
+    before = [[item["food"] for item in meal["items"]] for meal in day["meals"]]
+    assert (set(foods[0]), set(foods[2])) == (set(before[0]), set(before[2])) and gone["food"] not in foods[1]
+    assert len(set(foods[1]) - set(before[1])) == 1
+    assert other["targets_weighed"] == day["targets_weighed"]
+    weighed = other["targets_weighed"]["energy_kcal"]
+    assert abs(other["totals"]["energy_kcal"] - weighed) <= 0.03 * weighed and other["totals"]["protein_g"] >= 129.9
+    again = {**asked, "replace": {"slot": 2, "food": gone["food"], "by": "jam"}}
+    assert faults(api("POST", f"{home}/menus/swap", again)) == {"/replace/by": "no_alternative"}
+    hard = {**asked, "targets": {**TARGETS, "protein_g": 260, "carbohydrate_g": 140}}
+    none = api("POST", f"{home}/menus/swap", hard)
+    assert none.status_code == 422 and none.json()["code"] == "infeasible" and none.json()["relax"]
+
+
+def test_a_swap_says_what_is_wrong_with_it(api: Api, home: str) -> None:
+    (day,) = api("POST", f"{home}/menus", {**ONE, "seed": 8}).json()["days"]
+    meals = sent_back(day)
+    first = meals[0]["items"][0]["food"]
+
+    def swap(**changes: Any) -> dict[str, str]:
+        body = {"targets": TARGETS, "meals": meals, "replace": {"slot": 1, "food": first}, **changes}
+        return faults(api("POST", f"{home}/menus/swap", body))
+
+    assert swap(replace={"slot": 3, "food": first}) == {"/replace": "not_in_menu"}
+    assert swap(meals=[meals[0], meals[2]]) == {"": "out_of_order"}
+    assert swap(eaten={"energy_kcal": 1}) == {"": "nothing_behind"}
+    assert swap(exclude=["x"]) == {"/exclude/0": "unknown_food"}
+    assert "/meals" in swap(meals=[]) and "/replace/food" in swap(replace={"slot": 1})
+    odd = [{**meals[0], "items": [{**meals[0]["items"][0], "dish": "x"}]}, *meals[1:]]
+    assert swap(meals=odd)["/meals/0/items/0/dish"] == "unknown_dish"
+    low = {"energy_kcal": 1400}
+    assert set(swap(targets=low).values()) <= {"limit.deficit", "safety.energy_floor"}
+
+
+def test_a_swap_for_the_rest_of_a_day_under_way(api: Api) -> None:
+    home = screened(api)
+    body = {**ONE, "meals_per_day": 3, "meals_left": 2, "eaten": {"energy_kcal": 700, "protein_g": 45}}
+    (day,) = api("POST", f"{home}/menus", body).json()["days"]
+    meals = sent_back(day)
+    flavour = next(item for item in meals[0]["items"] if item["role"] == "seasoning")
+    asked = {
+        "targets": TARGETS,
+        "meals": meals,
+        "replace": {"slot": 2, "food": flavour["food"]},
+        "eaten": body["eaten"],
+    }
+    (other,) = api("POST", f"{home}/menus/swap", asked).json()["days"]
+    assert [meal["slot"] for meal in other["meals"]] == [2, 3] and other["eaten_logged"]["energy_kcal"] == 700
+    assert flavour["food"] not in [item["food"] for item in other["meals"][0]["items"]]
+
+
+def test_five_meals_a_day(api: Api, home: str) -> None:
+    more = {"energy_kcal": 3000, "protein_g": 160, "fat_g": 95, "carbohydrate_g": 376}
+    (day,) = api("POST", f"{home}/menus", {"days": 1, "targets": more, "meals_per_day": 5}).json()["days"]
+    assert [meal["slot"] for meal in day["meals"]] == [1, 2, 3, 4, 5]
+
+
 def test_strangers_and_lesser_keys(api: Api, home: str) -> None:
     stranger = api.stranger()
-    for method, path, body in (("POST", "menus", ONE), ("POST", "targets/split", {"training_days": ["monday"]}),
+    split = ("POST", "targets/split", {"training_days": ["monday"]})
+    for method, path, body in (("POST", "menus", ONE), ("POST", "menus/swap", {}), split,
                                ("GET", "food-preferences", None), ("PUT", "food-preferences", {})):  # fmt: skip
         assert stranger(method, f"{home}/{path}", body).status_code == 404
         assert api.with_key(None)(method, f"{home}/{path}", body).status_code == 401
