@@ -26,6 +26,7 @@ FLUID_CHANGE = 1.0 - m.FLUID_CORRELATION**7  # share of the slow fluid that a we
 UNMODELLED_WATER_KG = 0.17  # kg, sd of physiological water in a week's mean that no driver explains; judged
 WEEK_OF_WATER = 0.4  # variance of a week's mean of the driver over a morning's: a lag of 1.3 d, meals alike
 LEAST_MAINTENANCE_KCAL = 300.0  # kcal/d, where something is divided by it or its logarithm taken: a guard
+MOST_LOG_SD = 5.0  # of the energy requirement: after years without a log nothing is known, and no number overflows
 LEAST_VARIANCE = 1e-12  # of any unit: a guard against rounding below zero
 
 # Weights of the last 14 days' food (oldest first, today last) in a change of tissue mass between mornings.
@@ -264,7 +265,7 @@ def _expenditure(result: dict[str, Floats], day: Posterior, maintenance: Floats,
     spent = (1.0 - m.THERMIC) * maintenance + m.THERMIC * eaten
     log_spent = np.log(np.maximum(spent, LEAST_MAINTENANCE_KCAL)) - log_reporting
     variance = ((1.0 - part) * result["maintenance_kcal:sd"] / maintenance) ** 2 + part * drifted
-    centre, sd = np.exp(log_spent), np.sqrt(variance)
+    centre, sd = np.exp(log_spent), np.minimum(np.sqrt(variance), MOST_LOG_SD)
     result["energy_requirement_kcal"], result["energy_requirement_kcal:sd"] = centre, centre * sd
     result["energy_requirement_kcal:lo"] = np.exp(log_spent - normal.Z90 * sd)
     result["energy_requirement_kcal:hi"] = np.exp(log_spent + normal.Z90 * sd)
