@@ -5,13 +5,13 @@ marked "from memory" were not checked against the print; "common practice, no so
 single paper behind it. Rates are signed: loss is negative.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-NO_SOURCE = ", no source"
-PRACTICE = "common practice" + NO_SOURCE
+PRACTICE = "common practice, no source"
 MEMORY = ", from memory"
 HELMS = "Helms 2014, doi 10.1186/1550-2783-11-20"
 IRAKI = "Iraki 2019, doi 10.3390/sports7070154"
@@ -31,7 +31,7 @@ MATADOR = "Byrne 2018 (MATADOR: two weeks on, two off); helps adherence, no meta
 
 def citation(source: str) -> str:
     """A source as a finding cites it: without what only who checks the thresholds must know of it."""
-    return source.partition(MEMORY)[0].removesuffix(NO_SOURCE)
+    return re.sub("[,;] (?:from memory|no source)[^);]*", "", source)
 
 
 class Fault(NamedTuple):

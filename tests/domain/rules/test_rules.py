@@ -623,6 +623,7 @@ def test_findings_are_plain_records_with_words(evidence):
     for finding in judge(evidence, DEFAULT):
         assert said(finding.statement).endswith(".") and not re.search(r"\b(nan|inf|None)\b", said(finding.statement))
         assert finding.severity in Severity and finding.code in RULE
+        assert finding.source and not re.search("from memory|no source", finding.source)
 
 
 def test_as_of_is_the_only_clock():
