@@ -26,6 +26,8 @@ def days(api: Api, home: str, first: str, last: str) -> list[dict[str, Any]]:
 
 
 def test_a_week_against_its_targets(api: Api, home: str) -> None:
+    replaced_by = {"from_date": "2026-03-16", "energy_kcal": 2600}  # of a history nobody is asked about any more
+    assert api("POST", f"{home}/targets", replaced_by).status_code == 201
     assert api("POST", f"{home}/targets", {"from_date": "2026-03-02", **TARGETS}).status_code == 201
     logged = [
         meal("2026-03-02", "12:00"), meal("2026-03-02", "20:00"), meal("2026-03-03", "12:30"),
