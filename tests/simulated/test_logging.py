@@ -28,7 +28,9 @@ def test_logging_as_asked_costs_little_and_never_logging_much(trials: Trials, re
     assert asked.rmse_kcal < 1.3 * every.rmse_kcal
     assert asked.half_width_kcal < 1.4 * every.half_width_kcal
     assert asked.coverage > every.coverage - 0.06  # as honest as with the whole log
-    assert none.rmse_kcal > 2.0 * asked.rmse_kcal and none.coverage < asked.coverage - 0.1
+    assert none.rmse_kcal > 1.5 * asked.rmse_kcal
+    # Who never logs is known to be little known: wider intervals, where they held too little before.
+    assert none.half_width_kcal > 1.5 * asked.half_width_kcal or none.coverage < asked.coverage - 0.1
 
 
 def test_an_irregular_eater_is_asked_for_longer_and_for_more(trials: Trials) -> None:
