@@ -209,9 +209,10 @@ def _low_availability(evidence: Evidence, policy: Policy, intake_kcal: float, se
     chance = available.probability_below(policy.energy_availability_flag)
     if chance < policy.energy_availability_probability:
         return None
+    said = {"energy_kcal": intake_kcal} if sentence_id.endswith("_after") else {}
     statement = say(
         sentence_id,
-        energy_kcal=intake_kcal,
+        **said,
         available=available.mean,
         without=None if evidence.exercise_kcal is not None else say("safety.before_training"),
         flagged_below=policy.energy_availability_flag,
