@@ -312,7 +312,7 @@ class Evidence:
     body_fat_pct: ScalarEstimate | None = None
     probability_not_in_deficit: float | None = None
     probability_strength_lost: float | None = None
-    exercise_kcal: float | None = None  # mean energy of training per day, for energy availability
+    exercise_kcal: ScalarEstimate | None = None  # mean energy of training per day, beside rest; None without sessions
     energy_before_cut_kcal: float | None = None  # target in force before the present cut began
     log: Log = field(default_factory=Log)
     lifts: tuple[Lift, ...] = ()

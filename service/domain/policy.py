@@ -246,7 +246,12 @@ class Policy:
     bmi_floor: float = _t(18.5, "kg/m²", 18.5, 22, PRACTICE, "No deficit below this body mass index.")
     energy_floor_male_kcal: float = _t(1500, "kcal/d", 1500, 2200, NHLBI, "No target for men below this.")
     energy_floor_female_kcal: float = _t(1200, "kcal/d", 1200, 1800, NHLBI, "No target for women below this.")
-    energy_availability_flag: float = _t(30, "kcal/kg FFM/d", 25, 45, LOUCKS, "Energy availability flagged below this.")
+    energy_availability_flag: float = _t(
+        30, "kcal/kg FFM/d", 25, 45, LOUCKS, "Energy availability is flagged below this,"
+    )
+    energy_availability_probability: float = _t(
+        0.5, "probability", 0.2, 0.9, PRACTICE, "… when it is below with this probability."
+    )
     loss_ceiling_pct: float = _t(
         -1.5, "%/week", -1.5, -1.0, NFHS, "Loss faster than this ends the deficit at once, after the first days."
     )
@@ -263,6 +268,14 @@ class Policy:
         "How sure the scale alone must be of it; tissue loss counts by its mean.",
     )
     adult_age_y: float = _t(18, "y", 18, 21, "REDs consensus 2023; common practice", "Younger athletes are referred.")
+    menses_late_months: float = _t(
+        1.5,
+        "months",
+        1,
+        3,
+        PRACTICE,
+        "Months since the last menstruation from which no deficit starts or deepens.",
+    )
     menses_missing_months: float = _t(3, "months", 1, 3, REFER, "Months without menstruation that are referred.")
     pain_level: float = _t(5, "0–10", 3, 5, REFER, "Pain on a lift or in a region that counts,")
     pain_times: int = _t(2, "days", 1, 2, REFER, "… on this many days,")

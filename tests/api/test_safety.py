@@ -212,11 +212,25 @@ class TestImports:
         assert {fault["line"] for fault in done["faults"]} == {2, 3}
         assert self.phases(api, name) == []
 
-    def test_below_the_floor_is_refused_of_what_runs(self, api: Api) -> None:
-        _, done = self.take(api, {"type": "phase", **CUT, "energy_kcal": 1199}, {"type": "screening", **CLEAN})
-        assert [(fault["pointer"], fault["code"]) for fault in done["faults"]] == [
-            ("/energy_kcal", "limit.energy_floor")
-        ]
+    def test_below_the_floor_is_kept_of_what_runs_and_the_first_review_raises_it(self, api: Api) -> None:
+        running = {"type": "phase", **CUT, "energy_kcal": 1150}
+        weighed = {"type": "weigh_in", "date": days_ago(1), "mass_kg": 66}
+        name, done = self.take(api, running, weighed, {"type": "screening", **CLEAN})
+        assert done["faults"] == [] and self.phases(api, name) == ["cut"]
+        (athlete,) = api("GET", f"/athletes?external_id={name}").json()["items"]
+        asked = review(api, athlete)
+        assert asked["recommendation"]["action"] == "change_energy"
+        assert asked["recommendation"]["because"][0] == "limit.energy_floor"
+        assert asked["recommendation"]["energy_kcal"]["from"] == 1150
+        assert asked["recommendation"]["energy_kcal"]["to"] >= 1200  # NHLBI 1998, from memory
+        statement = next(f["statement"] for f in asked["findings"] if f["code"] == "limit.energy_floor")
+        assert "1150 kcal" in statement and "1200 kcal" in statement
+        for line in (
+            {**running, "starts_on": days_ago(-1)},
+            {"type": "targets", "from_date": days_ago(0), "energy_kcal": 1100},
+        ):
+            found = api.load(json.dumps({**line, "athlete": name}))["faults"]
+            assert ("/energy_kcal", "limit.energy_floor") in {(fault["pointer"], fault["code"]) for fault in found}
 
     def test_a_cut_that_runs_too_fast_is_kept_and_the_first_review_stops_it(self, api: Api) -> None:
         weighed = [

@@ -12,12 +12,15 @@ from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.notes import EarlierReview, Notes, SuspectEntry
 from service.application.evidence.roster import Roster, energy_steps
 from service.domain import evidence as ev
+from service.domain.normal import Z90
+from service.domain.physiology.energy import resistance_training_kcal
 from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.records import Bools, Estimate, Floats, FoodState, Ints
 from service.store.tables import Athlete, Phase, Screening, Target, TrainingSession, WellbeingNote
 
 REVIEWS_REMEMBERED = 6
 REST_DAYS = 7  # so many days without a session count as a deload
+MINUTES_PER_SET = 3.0  # with the rest after it, where nobody says how long a session took; common practice, no source
 WHOLE_DAY_SHARE = 0.6  # a day of unknown completeness counts as complete from this share of the usual intake on
 
 
@@ -41,6 +44,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
     phases = [phase for phase in roster.phases.get(athlete.id, ()) if phase.starts_on <= on]
     targets = [target for target in roster.targets.get(athlete.id, ()) if target.from_date <= on]
     body, at = estimates.body, (index, estimates.column(roster.day_seen(on)))
+    average_mass_kg = scalar_at(body.average_mass_kg, at, 4)
     return ev.Evidence(
         as_of=on,
         athlete=_athlete(athlete, on),
@@ -48,7 +52,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         phase=_phase_now(phases, on),
         past_phases=_past_phases(phases),
         targets=_targets_now(phases, targets),
-        average_mass_kg=scalar_at(body.average_mass_kg, at, 4),
+        average_mass_kg=average_mass_kg,
         rate_pct_per_week=scalar_at(body.rate_pct_per_week, at, 4),
         tissue_rate_pct_per_week=scalar_at(body.tissue_rate_pct_per_week, at, 4),
         maintenance_kcal=scalar_at(body.maintenance_kcal, at, 2),
@@ -56,6 +60,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         body_fat_pct=scalar_at(body.body_fat_pct, at, 3),
         probability_not_in_deficit=_number(body.p_not_in_deficit[at], 4),
         probability_strength_lost=_pooled_loss(roster, estimates, index, on),
+        exercise_kcal=_exercise_kcal(notes.sessions, average_mass_kg, on),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
         log=_log(roster, notes, index, on),
         lifts=_lifts(roster, estimates, index, on),
@@ -71,6 +76,17 @@ def scalar_at(estimate: Estimate, at: tuple[int, ...], digits: int) -> ev.Scalar
     """One element of an estimate, rounded, or None where it is not known yet."""
     values = [float(getattr(estimate, name)[at]) for name in ("mean", "sd", "lo", "hi")]
     return ev.ScalarEstimate(*(round(value, digits) for value in values)) if all(map(np.isfinite, values)) else None
+
+
+def _exercise_kcal(
+    sessions: Sequence[TrainingSession], mass_kg: ev.ScalarEstimate | None, on: date
+) -> ev.ScalarEstimate | None:
+    """Mean energy of training per day of the last two weeks, from its sets; None where there never was a session."""
+    if not sessions or mass_kg is None:
+        return None
+    sets = sum(len(session.sets) for session in sessions if session.date > on - timedelta(days=14))
+    mean, sd = resistance_training_kcal(mass_kg.mean, sets * MINUTES_PER_SET / 60.0 / 14.0)
+    return ev.ScalarEstimate(*(round(value, 1) for value in (mean, sd, mean - Z90 * sd, mean + Z90 * sd)))
 
 
 def _number(value: Any, digits: int) -> float | None:

@@ -1,10 +1,9 @@
 """Phases and targets of a file: kept at its end, when all that the file says is known, behind the safety gate.
 
 What something later has replaced before today is history and kept as it was. What is to begin today or later meets
-all hard limits. What runs already is a record of what is: only what nobody should have planned is refused of it, that
-is whatever the referral list forbids and energy under the floor; what the scale says of it (too fast, too lean, too
-large a deficit) is for the first review, which stops it. Soft limits refuse nothing: reviews speak of them, an
-unanswered screening first.
+all hard limits. What runs already is a record of what is: only what the referral list forbids is refused of it. Energy
+under the floor and what the scale says (too fast, too lean, too large a deficit) are for the first review, which names
+it and raises or stops. Soft limits refuse nothing: reviews speak of them, an unanswered screening first.
 """
 
 import uuid
@@ -130,8 +129,6 @@ def _faults(
         return []
     against = [finding for change in altering for finding in check_change(*known, change)]
     if line.step.on < today:
-        against = [
-            finding for finding in against if finding.code.startswith("safety.") or finding.code == "limit.energy_floor"
-        ]
+        against = [finding for finding in against if finding.code.startswith("safety.")]
     place = "/kind" if isinstance(line.plan, PhasePlan) else "/energy_kcal"
     return hard_faults(list({finding.code: finding for finding in against}.values()), place)

@@ -6,9 +6,15 @@ centimetres, years. 1 kcal = 4.184 kJ.
 
 import numpy as np
 
+from service.domain.normal import Z90
 from service.domain.records import Bools, Floats
 
 KCAL_PER_MJ = 1000.0 / 4.184
+
+# Metabolic equivalents of resistance training, 5th and 95th percentile as we take them: code 02054 (8–15 repetitions at
+# varied resistance) 3.5 and 02050 (power lifting or body building, vigorous) 6.0. Ainsworth 2011, Compendium of
+# Physical Activities, 10.1249/MSS.0b013e31821ece12; codes and values from memory. One is 1 kcal per kg and hour.
+RESISTANCE_MET = (3.5, 6.0)
 
 PROTEIN_KCAL_PER_G = 4.0  # general Atwater factors: FAO Food and Nutrition Paper 77, 2003 (from memory)
 CARBOHYDRATE_KCAL_PER_G = 4.0  # likewise, of available carbohydrate, without the fibre
@@ -45,3 +51,14 @@ def energy_density_kcal_per_kg(lean_share: Floats | float) -> Floats:
     Source: Hall 2008, 10.1038/sj.ijo.0803720: fat 39.5 MJ/kg, lean tissue 7.6 MJ/kg.
     """
     return np.asarray(FAT_KCAL_PER_KG - (FAT_KCAL_PER_KG - LEAN_KCAL_PER_KG) * np.asarray(lean_share, dtype=np.float64))
+
+
+def resistance_training_kcal(mass_kg: float, hours: float) -> tuple[float, float]:
+    """Energy of resistance training beside rest, kcal, and its standard deviation: (MET − 1) × mass × hours.
+
+    Source: Ainsworth 2011, see `RESISTANCE_MET`: the middle of its range, which is taken to hold 90 % of sessions.
+    Beside rest, as energy availability counts it: what would have been spent at rest is not the session's.
+    """
+    low, high = RESISTANCE_MET
+    spread = (high - low) / 2.0 / Z90
+    return ((low + high) / 2.0 - 1.0) * mass_kg * hours, spread * mass_kg * hours

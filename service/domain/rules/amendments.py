@@ -10,7 +10,6 @@ from service.domain.rules import safety_rules
 from service.domain.rules.findings import Finding, Severity, Stage, Verdict, finding, soft
 from service.domain.rules.gate import (
     BODY_FAT_FLOOR,
-    energy_availability,
     gate,
     in_deficit,
     too_lean,
@@ -20,14 +19,12 @@ from service.domain.rules.history import STRAIN, strained
 from service.domain.rules.phase_rules import GOAL
 from service.domain.rules.phases import cuts_in_a_row, goal_reached
 from service.domain.rules.proposals import deepens
-from service.domain.rules.referral import MILD_SYMPTOM, closed_scopes, conditions
+from service.domain.rules.referral import MILD_SYMPTOM, PERIOD_LATE, closed_scopes, conditions, late_period
 from service.domain.rules.rulebook import RULE
 from service.domain.rules.screening import unanswered
 from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, lowest_energy
 from service.domain.sentence import say
 from service.domain.training.exercise import Exercise
-
-AVAILABILITY = ("energy_availability_flag", "reporting_ratio_min")
 
 
 @dataclass(frozen=True)
@@ -169,12 +166,8 @@ def _soft_phase(evidence: Evidence, policy: Policy, change: Change) -> list[Find
 
 def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase: Kind | None) -> list[Finding]:
     findings = []
-    available = None if energy is None else energy_availability(evidence, policy, energy)
-    if available is not None and available < policy.energy_availability_flag:
-        statement = say(
-            "safety.energy_availability_after", available=available, flagged_below=policy.energy_availability_flag
-        )
-        findings.append(soft("safety.energy_availability", statement, policy, *AVAILABILITY))
+    low = None if energy is None else safety_rules.availability_after(evidence, policy, energy)
+    findings += [low] if low is not None else []
     if not deepens(evidence, policy, energy, phase):
         return findings
     opened = gate(evidence, policy)
@@ -184,6 +177,8 @@ def _soft_state(evidence: Evidence, policy: Policy, energy: float | None, phase:
         findings.append(soft("screening.unanswered", missing, policy))
     if not opened.deepening_open:
         findings.append(_symptom_noted(policy))
+    if (late := late_period(evidence, policy)) is not None:
+        findings.append(soft(PERIOD_LATE, late.statement, policy, "menses_late_months"))
     if (evidence.strength_lost or 0.0) >= policy.strength_warn_probability:
         statement = say("strength.lost_probably", probability=evidence.strength_lost)
         findings.append(soft("strength.lost", statement, policy, "strength_warn_probability"))

@@ -13,6 +13,7 @@ from service.domain.rules.phases import Switch
 from service.domain.rules.proposals import Proposal, propose
 from service.domain.rules.rule import Rule
 from service.domain.rules.rulebook import RULE, judge
+from service.domain.rules.safety_rules import availability_after
 from service.domain.rules.targets import macro_targets
 from service.domain.sentence import Sentence, say
 
@@ -71,6 +72,7 @@ def decide(evidence: Evidence, policy: Policy, *, explain: bool = True) -> Decis
     findings = judge(evidence, policy)
     opened = gate(evidence, policy)
     proposal = propose(findings, evidence, policy, opened)
+    findings = _with_availability(findings, evidence, policy, proposal)
     recommendation = Recommendation(
         proposal.action,
         evidence.energy_kcal,
@@ -81,6 +83,22 @@ def decide(evidence: Evidence, policy: Policy, *, explain: bool = True) -> Decis
         would_change_if(findings, evidence, policy, proposal) if explain else (),
     )
     return Decision(findings, recommendation, _overridden(findings, proposal), opened)
+
+
+def _with_availability(
+    findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, proposal: Proposal
+) -> tuple[Finding, ...]:
+    """The findings with what an energy about to be set would leave for the body, in place of what today's leaves."""
+    energy_kcal = proposal.energy_kcal
+    low = None
+    if energy_kcal is not None and energy_kcal != evidence.energy_kcal:
+        low = availability_after(evidence, policy, energy_kcal)
+    if low is None:
+        return findings
+    others = [finding for finding in findings if finding.code != low.code]
+    order = list(RULE)
+    before = sum(order.index(finding.code) < order.index(low.code) for finding in others)
+    return (*others[:before], low, *others[before:])
 
 
 def _targets(evidence: Evidence, policy: Policy, opened: Gate, proposal: Proposal) -> Targets | None:

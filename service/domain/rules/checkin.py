@@ -137,6 +137,7 @@ HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; wha
         "safety.bmi_low",
         "safety.eats_below_floor",
         "safety.energy_availability",
+        "safety.period_late",
         "safety.other_glucose_medication",
         "screening.unanswered",
         "data.suspect_entries",

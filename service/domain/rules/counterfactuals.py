@@ -91,6 +91,8 @@ def _would_leave_goal_if(evidence: Evidence, policy: Policy) -> list[Sentence]:
     after = _proposed_after(move, evidence, policy)
     if after.action is Action.SWITCH_PHASE:
         return [_would(after, move.sentence)]
-    end = last_day(evidence, policy)
-    later = end is not None and end > evidence.as_of  # at the goal it goes on past its last day
+    now, end = evidence.phase, last_day(evidence, policy)
+    if now is not None and end is not None and end <= evidence.as_of:  # past its last day it waits for rest, at most
+        end = now.starts_on + timedelta(days=policy.maintain_max_days - 1)
+    later = end is not None and end > evidence.as_of  # at the goal it goes on past that
     return [say("advice.ends_on_if", phase="maintain", last_day=end, condition=move.sentence)] if later else []

@@ -7,6 +7,7 @@ is recorded; nothing that starts or deepens a deficit, or raises load, passes a 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -19,7 +20,8 @@ from service.domain.estimation.model import (
     USUAL_HEIGHT_MALE_CM,
     judged_activity,
 )
-from service.domain.evidence import BodyFatMeasurement, Evidence, Region
+from service.domain.evidence import BodyFatMeasurement, Evidence, Region, ScalarEstimate
+from service.domain.normal import Z90
 from service.domain.physiology.composition import energy_availability_kcal_per_kg
 from service.domain.physiology.energy import mifflin_st_jeor
 from service.domain.policy import Policy
@@ -199,16 +201,28 @@ def reporting_by_profile(evidence: Evidence) -> float:
     return REPORTING_UNLOGGED_MEAN if evidence.log.days_since_food is None else REPORTING_MEAN
 
 
-def energy_availability(evidence: Evidence, policy: Policy, intake_kcal: float) -> float | None:
+def energy_availability(evidence: Evidence, policy: Policy, intake_kcal: float) -> ScalarEstimate | None:
     """Energy that an intake on the logging scale leaves for the body, kcal per kg of fat-free mass; None when unknown.
 
-    On the true scale: logs miss a part of what is eaten. Without the cost of training where that is not known.
+    On the true scale: logs miss a part of what is eaten. Without the cost of training where that is not known. Its
+    spread is that of what is not logged, of training and of body fat, as if they were independent.
     """
-    lean = evidence.fat_free_mass_kg
-    if lean is None or lean <= 0.0:
+    lean, mass, body_fat = evidence.fat_free_mass_kg, evidence.average_mass_kg, evidence.body_fat_pct
+    if lean is None or lean <= 0.0 or mass is None or body_fat is None:
         return None
-    true_intake = intake_kcal / reporting_ratio(evidence, policy)
-    return float(energy_availability_kcal_per_kg(true_intake, evidence.exercise_kcal or 0.0, lean))
+    eaten, trained = intake_kcal / reporting_ratio(evidence, policy), evidence.exercise_kcal
+    mean = float(energy_availability_kcal_per_kg(eaten, trained.mean if trained else 0.0, lean))
+    of_lean = mean * mass.mean * body_fat.sd / 100.0
+    sd = hypot(eaten * _reporting_sd(evidence), trained.sd if trained else 0.0, of_lean) / lean
+    return ScalarEstimate(mean, sd, mean - Z90 * sd, mean + Z90 * sd)
+
+
+def _reporting_sd(evidence: Evidence) -> float:
+    """Standard deviation of logged over true energy, as a share: what the requirement is less sure of than the log."""
+    logged, true = evidence.maintenance_kcal, evidence.energy_requirement_kcal
+    if logged is None or true is None or logged.mean <= 0.0 or true.mean <= 0.0:
+        return 0.0
+    return sqrt(max(0.0, (true.sd / true.mean) ** 2 - (logged.sd / logged.mean) ** 2))
 
 
 IN_DEFICIT = ("no_deficit_pct", *ENERGY_FLOOR)  # the floor where maintenance is not known

@@ -9,7 +9,7 @@ from service.domain.rules import safety_rules
 from service.domain.rules.gate import gate, in_deficit
 from service.domain.rules.referral import conditions
 from service.domain.rules.screening import screened
-from service.domain.rules.targets import energy_floor_kcal
+from service.domain.rules.targets import energy_floor_kcal, reporting_ratio
 from service.domain.sentence import Sentence, say
 
 REFERRED = ("safety.minor", "safety.pregnancy", "safety.eating_disorder")  # no menu at all until cleared
@@ -97,10 +97,10 @@ def cautions(evidence: Evidence, policy: Policy, weighed: Targets) -> tuple[Sent
         notes.append(say("menu.unscreened"))
     if now.on_referral_list:
         notes.append(say("menu.on_referral_list"))
-    lean = evidence.fat_free_mass_kg
-    if lean:
-        available = (weighed.energy_kcal - (evidence.exercise_kcal or 0.0)) / lean
-        if available < policy.energy_availability_flag:
-            flag = policy.energy_availability_flag
-            notes.append(say("menu.energy_availability", available=available, flagged_below=flag))
+    logged_kcal = weighed.energy_kcal * reporting_ratio(evidence, policy)
+    low = safety_rules.availability_after(evidence, policy, logged_kcal)
+    if low is not None:
+        available = low.evidence["energy_availability_kcal_per_kg"]
+        flag = policy.energy_availability_flag
+        notes.append(say("menu.energy_availability", available=available, flagged_below=flag))
     return tuple(notes)

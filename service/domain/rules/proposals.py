@@ -11,7 +11,7 @@ from service.domain.policy import Policy
 from service.domain.rules.findings import Action, Finding, Stage
 from service.domain.rules.gate import Gate, in_deficit
 from service.domain.rules.phases import REFERRAL, Switch, switch
-from service.domain.rules.referral import SYMPTOM_NOTED
+from service.domain.rules.referral import PERIOD_LATE, SYMPTOM_NOTED, late_period
 from service.domain.rules.rule import Rule
 from service.domain.rules.rulebook import RULE
 from service.domain.rules.screening import UNSCREENED
@@ -95,6 +95,8 @@ def _gated(proposal: Proposal, evidence: Evidence, policy: Policy, opened: Gate)
         return Proposal(Action.REFER, opened.closed_by, evidence.energy_kcal)
     if not opened.deepening_open:
         return Proposal(Action.HOLD, (SYMPTOM_NOTED,), evidence.energy_kcal)
+    if late_period(evidence, policy) is not None:
+        return Proposal(Action.HOLD, (PERIOD_LATE,), evidence.energy_kcal)
     if not opened.screened:
         return Proposal(Action.COLLECT_DATA, (UNSCREENED,), evidence.energy_kcal, beside=proposal.because)
     return proposal

@@ -148,6 +148,20 @@ REFERRAL_LIST: dict[str, Finder] = {  # code: whether the condition holds, clear
 }
 
 
+PERIOD_LATE = "safety.period_late"  # the finding that holds energy where it is
+
+
+def late_period(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether menstruation is late, though not so long missing that it is referred: no deeper deficit meanwhile."""
+    months, answers = evidence.wellbeing.months_without_menstruation, evidence.screening
+    if evidence.athlete.male is True or months is None or (answers is not None and answers.cycle in NO_MENSES):
+        return None
+    if not policy.menses_late_months <= months < policy.menses_missing_months:
+        return None
+    move = Move("wellbeing.months_without_menstruation", policy.menses_late_months, "below")
+    return Verdict(say(PERIOD_LATE, months=months), {"months": months}, (move,))
+
+
 def conditions(evidence: Evidence, policy: Policy) -> tuple[Condition, ...]:
     """Everything on the referral list that holds for the athlete, in the list's order."""
     return tuple(c for find in REFERRAL_LIST.values() if (c := find(evidence, policy)) is not None)

@@ -1,5 +1,6 @@
 """The safety rules, heard before all others: the referral list, the loss ceiling, floors and caps, warning signs."""
 
+from dataclasses import replace
 from typing import Any
 
 from service.domain.evidence import Evidence, Screening
@@ -7,7 +8,7 @@ from service.domain.policy import REFER, Policy
 from service.domain.rules import pain_rules
 from service.domain.rules.clearances import CLEARANCE
 from service.domain.rules.energy_step import RECOVERY_STEP, limit_step, recovery_step
-from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict, mean_at
+from service.domain.rules.findings import Action, Finding, Move, Severity, Stage, Verdict, finding, mean_at
 from service.domain.rules.gate import (
     BODY_FAT_FLOOR,
     IN_DEFICIT,
@@ -20,9 +21,11 @@ from service.domain.rules.history import STRAIN, strained
 from service.domain.rules.referral import (
     MILD_SYMPTOM,
     NERVE_SIGNS,
+    PERIOD_LATE,
     REFERRAL_LIST,
     SYMPTOM_NOTED,
     closed_scopes,
+    late_period,
     mild_symptom,
 )
 from service.domain.rules.rule import Judge, Rule
@@ -37,6 +40,7 @@ from service.domain.rules.targets import (
 )
 from service.domain.sentence import say
 
+AVAILABILITY = "safety.energy_availability"
 WELL_UNDER = 0.95  # an average counts as under a floor from 5 % below it; common practice, no source
 
 
@@ -187,18 +191,40 @@ def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:
     logged = _eaten_kcal(evidence, policy)
     intake = evidence.energy_kcal if logged is None else logged
-    available = None if intake is None else energy_availability(evidence, policy, intake)
-    if intake is None or available is None or available >= WELL_UNDER * policy.energy_availability_flag:
+    low = None if intake is None else _low_availability(evidence, policy, intake, "safety.energy_availability")
+    planned = evidence.kind == "cut" and not _further_signs(evidence, policy)  # low in a cut by plan
+    return low and replace(low, severity=Severity.INFO if planned else None)
+
+
+def availability_after(evidence: Evidence, policy: Policy, energy_kcal: float) -> Finding | None:
+    """The finding that an energy about to be set would leave too little for the body, None where it would not."""
+    low = _low_availability(evidence, policy, energy_kcal, "safety.energy_availability_after")
+    return None if low is None else finding(AVAILABILITY, Severity.WARNING, low, policy, _LOW_AVAILABILITY)
+
+
+def _low_availability(evidence: Evidence, policy: Policy, intake_kcal: float, sentence_id: str) -> Verdict | None:
+    available = energy_availability(evidence, policy, intake_kcal)
+    if available is None:
         return None
+    chance = available.probability_below(policy.energy_availability_flag)
+    if chance < policy.energy_availability_probability:
+        return None
+    said = {"energy_kcal": intake_kcal} if sentence_id.endswith("_after") else {}
     statement = say(
-        "safety.energy_availability",
-        available=available,
+        sentence_id,
+        **said,
+        available=available.mean,
         without=None if evidence.exercise_kcal is not None else say("safety.before_training"),
         flagged_below=policy.energy_availability_flag,
     )
-    planned = evidence.kind == "cut" and not _further_signs(evidence, policy)  # low in a cut by plan
-    numbers = {"energy_availability_kcal_per_kg": available, "intake_kcal": intake}
-    return Verdict(statement, numbers, severity=Severity.INFO if planned else None)
+    numbers = {
+        "energy_availability_kcal_per_kg": available.mean,
+        "interval": [round(available.lo, 1), round(available.hi, 1)],
+        "probability": chance,
+        "intake_kcal": intake_kcal,
+        "exercise_kcal": None if evidence.exercise_kcal is None else evidence.exercise_kcal.mean,
+    }
+    return Verdict(statement, numbers)
 
 
 def _further_signs(evidence: Evidence, policy: Policy) -> bool:
@@ -246,6 +272,7 @@ def _recover(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(statement, {**numbers, "rate_pct_per_week": rate.mean}, condition=need)
 
 
+_LOW_AVAILABILITY = ("energy_availability_flag", "energy_availability_probability", "reporting_ratio_min")
 _CEILING = (
     "loss_ceiling_pct",
     "loss_ceiling_after_day",
@@ -357,18 +384,25 @@ RULES: tuple[Rule, ...] = (
         _eats_below_floor,
     ),
     Rule(
-        "safety.energy_availability",
+        AVAILABILITY,
         _S,
         _WARN,
         None,
         (
-            "energy_availability_flag",
+            *_LOW_AVAILABILITY,
             "food_days_min_14_d",
-            "reporting_ratio_min",
             *STRAIN,
             "symptom_window_days",
         ),
         _energy_availability,
+    ),
+    Rule(
+        PERIOD_LATE,
+        _S,
+        _WARN,
+        None,
+        ("menses_late_months", "menses_missing_months"),
+        late_period,
     ),
     Rule(
         "safety.other_glucose_medication",

@@ -156,3 +156,11 @@ def test_equations_work_on_batches():
         np.array([80.0, 62.0]), np.array([178.0, 166.0]), np.array([28.0, 30.0]), np.array([True, False])
     )
     assert both.tolist() == [1777.5, 1346.5]
+
+
+def test_the_energy_of_resistance_training_is_that_of_the_compendium_beside_rest():
+    """Ainsworth 2011, codes 02054 (3.5) and 02050 (6.0), from memory: an hour at 70 kg is 175 to 350 kcal."""
+    mean, sd = energy.resistance_training_kcal(70.0, 1.0)
+    assert mean == pytest.approx(70.0 * (4.75 - 1.0))
+    assert (mean - 1.6449 * sd, mean + 1.6449 * sd) == pytest.approx((70.0 * 2.5, 70.0 * 5.0), rel=1e-3)
+    assert energy.resistance_training_kcal(70.0, 0.0) == (0.0, 0.0)

@@ -26,8 +26,8 @@ from service.domain.evidence import (
 )
 from service.domain.policy import DEFAULT
 from service.domain.rules.arbiter import decide
-from service.domain.rules.findings import Action, Move
-from service.domain.rules.rulebook import RULE, describe_rules
+from service.domain.rules.findings import Action, Move, Severity
+from service.domain.rules.rulebook import RULE, describe_rules, judge
 from service.domain.sentence import say
 from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_rules import evidences
@@ -555,3 +555,27 @@ def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
     assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
     outside = decide(but(phase=None, targets=None), DEFAULT).recommendation
     assert said(*outside.would_change_if) == "This is judged again if a phase is set."
+
+
+STALLED = {"tissue_rate_pct_per_week": q(-0.2, 0.1), "rate_pct_per_week": None}
+
+
+def test_no_deficit_deepens_or_starts_while_menstruation_is_late():
+    woman = but(**STALLED, athlete__male=False, targets=Targets(2400.0), log__logged_intake_kcal=2400.0)
+    lowered = decide(woman, DEFAULT).recommendation
+    assert lowered.action is Action.CHANGE_ENERGY and lowered.energy_to_kcal < 2400.0
+    late = replace(woman, wellbeing=Wellbeing(months_without_menstruation=1.6))
+    held = decide(late, DEFAULT).recommendation
+    assert (held.action, held.because, held.energy_to_kcal) == (Action.HOLD, ("safety.period_late",), 2400.0)
+
+
+def test_the_review_that_sets_energy_says_what_it_would_leave_for_the_body():
+    """(2210/0.95 − 450)/65.6 = 28.6 kcal per kg; before it was (2400/0.95 − 450)/65.6 = 31.7."""
+    trained = but(**STALLED, exercise_kcal=q(450.0, 60.0), targets=Targets(2400.0), log__logged_intake_kcal=2400.0)
+    decision = decide(trained, DEFAULT)
+    assert "safety.energy_availability" not in {f.code for f in judge(trained, DEFAULT)}
+    (low,) = [f for f in decision.findings if f.code == "safety.energy_availability"]
+    to = decision.recommendation.energy_to_kcal
+    assert low.severity is Severity.WARNING and low.evidence["intake_kcal"] == to
+    assert low.evidence["energy_availability_kcal_per_kg"] == pytest.approx((to / 0.95 - 450.0) / 65.6, abs=0.05)
+    assert low.evidence["probability"] >= 0.5 and "45 %" in said(low.statement)

@@ -293,7 +293,7 @@ SOFT = [
     ("weak", but(probability_strength_lost=0.6), {"energy_kcal": 2250.0}, "strength.lost"),
     ("strained", but(wellbeing=Wellbeing(hunger=4.5, fatigue=4.5)), {"energy_kcal": 2250.0}, "wellbeing.strain"),
     ("little data", but(log__weigh_ins_14_d=2), {"energy_kcal": 2250.0}, "data.few_weigh_ins"),
-    ("availability", but(exercise_kcal=500.0), {"energy_kcal": 2300.0}, "safety.energy_availability"),
+    ("availability", but(exercise_kcal=q(500.0, 80.0)), {"energy_kcal": 2300.0}, "safety.energy_availability"),
     ("short rest", but(phase=phase("maintain", 10), targets=Targets(2850.0)), {"phase": "cut"}, "phase.too_short"),
     ("long cut", ON_PLAN, {"planned_end_on": ago(-30)}, "phase.longest_cut"),
     (

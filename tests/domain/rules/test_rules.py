@@ -189,8 +189,8 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [4, 12],
         [3, 1],
     ),
-    # 5 % under fat-free mass 65.6 kg × 30 = 1968 kcal is 1869.6; the log holds 0.95 of what is eaten
-    ("safety.energy_availability", lambda v: but(log__logged_intake_kcal=v), [1776.0], [1776.2, 2300.0]),
+    # at even odds: fat-free mass 65.6 kg × 30 = 1968 kcal, of which the log holds 0.95
+    ("safety.energy_availability", lambda v: but(log__logged_intake_kcal=v), [1869.5], [1869.7, 2300.0]),
     (
         "safety.energy_availability",
         lambda v: but(log=replace(ON_PLAN.log, logged_intake_kcal=0.0, complete_food_days_14_d=v)),
@@ -199,9 +199,25 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ),
     (
         "safety.energy_availability",
-        lambda v: but(log__logged_intake_kcal=2300.0, exercise_kcal=v),
-        [551.6, 600.0],
-        [551.3, 0.0],
+        lambda v: but(log__logged_intake_kcal=2300.0, exercise_kcal=q(v, 100.0)),
+        [453.2, 600.0],  # 2300/0.95 − 1968
+        [453.0, 0.0],
+    ),
+    (
+        "safety.period_late",
+        lambda v: but(athlete__male=False, wellbeing__months_without_menstruation=v),
+        [1.5, 2.9],
+        [1.4, 3.0, None],
+    ),
+    (
+        "safety.period_late",
+        lambda v: but(
+            athlete__male=False,
+            screening=replace(ON_PLAN.screening, cycle=v),
+            wellbeing__months_without_menstruation=2.0,
+        ),
+        [None, "natural", "unknown"],
+        ["hormonal_contraception", "menopause"],
     ),
     ("floor.recover", lambda v: _at_a_floor(rate=v), [-0.01, -0.2], [0.0, 0.1]),
     ("floor.recover", lambda v: _at_a_floor(average_mass_kg=q(v, 0.3)), [73.9], [74.0]),
@@ -572,7 +588,7 @@ evidences = st.builds(
     targets=st.builds(Targets, st.floats(900.0, 3600.0)),
     probability_not_in_deficit=st.none() | st.floats(0.0, 1.0),
     probability_strength_lost=st.none() | st.floats(0.0, 1.0),
-    exercise_kcal=st.none() | st.floats(0.0, 900.0),
+    exercise_kcal=st.none() | st.builds(q, st.floats(0.0, 900.0), st.just(80.0)),
     athlete__age_y=st.floats(14.0, 60.0),
     athlete__male=st.sampled_from([True, False, None]),
     log__weigh_ins_14_d=st.integers(0, 14),
