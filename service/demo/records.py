@@ -27,6 +27,7 @@ class Profile:
     birth_year: Floats  # decimal year
     height_cm: Floats
     activity_factor: Floats  # total over resting expenditure as the coach judged it; NaN = unknown
+    cycle: Ints  # as answered: 0 nobody asked, 1 a natural cycle, 2 none (hormonal contraception, menopause, men)
 
 
 @dataclass(frozen=True)

@@ -228,7 +228,8 @@ class Simulation:
     def _profile(self) -> Profile:
         p = self.people
         year = self.first_day.year + (self.first_day.timetuple().tm_yday - 1) / 365.25
-        return Profile(p.male, np.round(year - p.age_y, 2), np.round(p.height_cm, 1), p.activity_factor)
+        asked_nothing = np.zeros(p.male.shape, dtype=np.int64)
+        return Profile(p.male, np.round(year - p.age_y, 2), np.round(p.height_cm, 1), p.activity_factor, asked_nothing)
 
     def _log(self, days: slice) -> Log:
         h, p, noise = self._history, self.people, self._noise

@@ -179,6 +179,14 @@ class UnitQuestion:
 
 
 @dataclass(frozen=True)
+class WaterShift:
+    """A rise of the scale within five days beyond what tissue does, still there; kg, and its first day."""
+
+    kg: float
+    since: date
+
+
+@dataclass(frozen=True)
 class Log:
     """How much was logged up to and including the review date; ages are None when there was never an entry."""
 
@@ -195,6 +203,8 @@ class Log:
     sessions_missed_7_d: int | None = None  # fewer than the athlete's habit; None without one
     suspect_28_d: tuple[SuspectEntries, ...] = ()  # most frequent first; neither confirmed nor corrected yet
     unit_unconfirmed: UnitQuestion | None = None  # None: the unit is beyond doubt
+    water_shift: WaterShift | None = None
+    days_without_cycle_start: int | None = None  # of the log of who may have a cycle; None without, or once one started
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 PRACTICE = "common practice, no source"
 MEMORY = ", from memory"
+CYCLE = "mean 0.45 kg at menstruation (n 42), doi 10.1002/ajhb.23951; up to 1 kg, common practice"
 HELMS = "Helms 2014, doi 10.1186/1550-2783-11-20"
 IRAKI = "Iraki 2019, doi 10.3390/sports7070154"
 MORTON = "Morton 2018, doi 10.1136/bjsports-2017-097608"
@@ -123,6 +124,8 @@ class Policy:
         0.8, "probability", 0.5, 0.99, PRACTICE, "How sure to be that the rate is outside its band, on one side."
     )
     energy_change_min_interval_days: int = _t(10, "d", 7, 28, PRACTICE, "Least time between two changes of energy.")
+    cycle_water_kg: float = _t(1.0, "kg", 0.0, 2.0, CYCLE, "Cycle water left room for while no start is logged.")
+    cycle_unseen_days: int = _t(14, "d", 0, 35, PRACTICE, "First days of a log in which that room is left.")
     energy_quiet_days: int = _t(7, "d", 3, 14, PRACTICE, "First days of a phase in which energy stays: water moves.")
     energy_step_min_kcal: float = _t(50, "kcal", 20, 150, PRACTICE, "Smaller changes are not worth making.")
     energy_step_max_kcal: float = _t(250, "kcal", 100, 400, PRACTICE, "Largest change at once within a phase.")

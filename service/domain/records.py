@@ -38,6 +38,14 @@ class FoodState(IntEnum):
     FAST = 4  # declared: nothing was eaten
 
 
+class CycleKind(IntEnum):
+    """What was answered about the menstrual cycle."""
+
+    UNKNOWN = 0  # nobody asked
+    NATURAL = 1
+    NONE = 2  # hormonal contraception, menopause, men
+
+
 @dataclass(frozen=True)
 class Athletes:
     """Who the batch is about; every array has shape (athletes,)."""
@@ -46,6 +54,7 @@ class Athletes:
     birth_year: Floats  # decimal year, e.g. 1994.33
     height_cm: Floats
     activity_factor: Floats  # total over resting expenditure as the coach judged it; NaN = unknown
+    cycle: Ints  # CycleKind
 
 
 @dataclass(frozen=True)

@@ -282,7 +282,7 @@ class Simulation:
             target_kcal=past["target"], phase=past["phase"], phase_day=past["phase_day"],
             **self.logbook.columns(self.day),
         )  # fmt: skip
-        profile = Athletes(p.male, p.birth_year, p.height_cm, p.activity_factor)
+        profile = Athletes(p.male, p.birth_year, p.height_cm, p.activity_factor, np.zeros(p.male.shape, np.int64))
         return World(profile, log, truth, past["phase_day"])
 
 

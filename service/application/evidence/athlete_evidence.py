@@ -12,10 +12,13 @@ from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.notes import EarlierReview, Notes, SuspectEntry
 from service.application.evidence.roster import Roster, energy_steps
 from service.domain import evidence as ev
+from service.domain.estimation.cycle import may_cycle
+from service.domain.estimation.results import Estimates
+from service.domain.estimation.water_shift import water_shift
 from service.domain.normal import Z90
 from service.domain.physiology.energy import resistance_training_kcal
 from service.domain.plausibility.suspect_readings import unit_in_question
-from service.domain.records import Bools, Estimate, Floats, FoodState, Ints
+from service.domain.records import Bools, Estimate, Floats, FoodState, Ints, take
 from service.store.tables import Athlete, Phase, Screening, Target, TrainingSession, WellbeingNote
 
 REVIEWS_REMEMBERED = 6
@@ -62,7 +65,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         probability_strength_lost=_pooled_loss(roster, estimates, index, on),
         exercise_kcal=_exercise_kcal(notes.sessions, average_mass_kg, on),
         energy_before_cut_kcal=_energy_before_cut(phases, targets),
-        log=_log(roster, notes, index, on),
+        log=_log(roster, notes, index, on, _tissue_kg_per_day(body, at)),
         lifts=_lifts(roster, estimates, index, on),
         wellbeing=_wellbeing(roster, notes, index, on),
         restrictions=tuple(
@@ -160,7 +163,12 @@ def _energy_before_cut(phases: Sequence[Phase], targets: Sequence[Target]) -> fl
     return before[-1] if before else None
 
 
-def _log(roster: Roster, notes: Notes, index: int, on: date) -> ev.Log:
+def _tissue_kg_per_day(body: Estimates, at: tuple[int, ...]) -> float:
+    change: float = body.tissue_rate_pct_per_week.mean[at] / 700.0 * body.average_mass_kg.mean[at]
+    return change if np.isfinite(change) else 0.0
+
+
+def _log(roster: Roster, notes: Notes, index: int, on: date, tissue_kg_per_day: float) -> ev.Log:
     end = roster.day_seen(on) + 1
     mass_kg = roster.log.mass_kg[index, :end]
     mass = np.isfinite(mass_kg)
@@ -191,8 +199,25 @@ def _log(roster: Roster, notes: Notes, index: int, on: date) -> ev.Log:
         ),
         sessions_missed_7_d=_missed_sessions(roster.sessions[index, :end], mass | logged),
         suspect_28_d=_suspect_entries(notes.suspect_entries),
+        water_shift=_water_shift(mass_kg, on, tissue_kg_per_day),
+        days_without_cycle_start=_days_without_cycle_start(roster, index, on),
         unit_unconfirmed=None if notes.unit_confirmed else _unit_question(mass_kg, roster.athletes[index].height_cm),
     )
+
+
+def _water_shift(mass_kg: Floats, on: date, tissue_kg_per_day: float) -> ev.WaterShift | None:
+    found = water_shift(mass_kg, tissue_kg_per_day)
+    return None if found is None else ev.WaterShift(round(found[0], 3), on - timedelta(days=found[1]))
+
+
+def _days_without_cycle_start(roster: Roster, index: int, on: date) -> int | None:
+    """Days since the first weigh-in, where a menstrual cycle is to be expected and no start was logged."""
+    end, who = roster.day_seen(on) + 1, take(roster.who, np.array([index]))
+    weighed = np.flatnonzero(np.isfinite(roster.log.mass_kg[index, :end]))
+    age_y = np.array([(on - roster.athletes[index].birth_date).days / 365.25])
+    if roster.log.menstruation_started[index, :end].any() or not may_cycle(who.male, age_y, who.cycle)[0]:
+        return None
+    return end - int(weighed[0]) if weighed.size else 0
 
 
 def _unit_question(mass_kg: Floats, height_cm: float) -> ev.UnitQuestion | None:

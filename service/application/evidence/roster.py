@@ -9,10 +9,15 @@ from datetime import date, timedelta
 import numpy as np
 
 from service.application.evidence.rows import DAY_COLUMNS, Rows
-from service.domain.records import Athletes, DailyLog, Floats, Ints, PhaseKind
+from service.domain.records import Athletes, CycleKind, DailyLog, Floats, Ints, PhaseKind
 from service.store.tables import Athlete, Phase, SessionLift, Target, TrainingPlan
 
 SHORT_DAYS = 512  # logs up to so long cost about the same
+CYCLES = {
+    "natural": CycleKind.NATURAL,
+    "hormonal_contraception": CycleKind.NONE,
+    "menopause": CycleKind.NONE,
+}
 PHASE_KINDS = {"build": PhaseKind.BUILD, "cut": PhaseKind.CUT, "maintain": PhaseKind.MAINTAIN}
 
 
@@ -105,7 +110,7 @@ def assemble(athletes: Sequence[Athlete], first: date, to: date, rows: Rows) -> 
         body_fat_se_pct=columns["body_fat_se_pct"],
     )
     return Roster(
-        athletes, first, to, _who(athletes), log, columns["protein_g"], np.nan_to_num(columns["sessions"]),
+        athletes, first, to, _who(athletes, rows.cycles), log, columns["protein_g"], np.nan_to_num(columns["sessions"]),
         rows.phases, rows.targets, rows.lifts, rows.plans,
     )  # fmt: skip
 
@@ -127,7 +132,7 @@ def energy_steps(phases: Sequence[Phase], targets: Sequence[Target]) -> list[tup
     return sorted(steps.items())
 
 
-def _who(athletes: Sequence[Athlete]) -> Athletes:
+def _who(athletes: Sequence[Athlete], cycles: Mapping[uuid.UUID, str]) -> Athletes:
     def year(born: date) -> float:
         return born.year + (born - date(born.year, 1, 1)).days / 365.25
 
@@ -136,4 +141,10 @@ def _who(athletes: Sequence[Athlete]) -> Athletes:
         birth_year=np.array([year(athlete.birth_date) for athlete in athletes]),
         height_cm=np.array([athlete.height_cm for athlete in athletes], dtype=np.float64),
         activity_factor=np.array([athlete.activity_factor for athlete in athletes], dtype=np.float64),
+        cycle=np.array([_cycle(athlete, cycles.get(athlete.id)) for athlete in athletes], dtype=np.int64),
     )
+
+
+def _cycle(athlete: Athlete, answer: str | None) -> CycleKind:
+    """What is known of an athlete's menstrual cycle; nobody asked, or who is asked does not know: unknown."""
+    return CYCLES.get(answer or "", CycleKind.NONE if athlete.sex == "male" else CycleKind.UNKNOWN)

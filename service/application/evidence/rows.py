@@ -8,7 +8,7 @@ from datetime import date
 from typing import NamedTuple, Protocol, TypeVar, cast
 
 from service.store.scope import Scope, table_of
-from service.store.tables import Athlete, AthleteDay, Phase, SessionLift, Target, TrainingPlan
+from service.store.tables import Athlete, AthleteDay, Phase, Screening, SessionLift, Target, TrainingPlan
 
 
 class LoggedDay(NamedTuple):
@@ -49,6 +49,7 @@ class Rows:
     phases: Mapping[uuid.UUID, Sequence[Phase]]
     targets: Mapping[uuid.UUID, Sequence[Target]]
     plans: Mapping[uuid.UUID, Sequence[TrainingPlan]]
+    cycles: Mapping[uuid.UUID, str]  # what was answered about the menstrual cycle
 
 
 async def read_rows(scope: Scope, athletes: Sequence[Athlete], to: date) -> Rows:
@@ -73,7 +74,17 @@ async def read_rows(scope: Scope, athletes: Sequence[Athlete], to: date) -> Rows
         by_athlete(await scope.all(Phase, phases.order_by(phase.c.starts_on))),
         by_athlete(await scope.all(Target, targets.order_by(target.c.from_date))),
         by_athlete(await scope.all(TrainingPlan, plans.order_by(plan.c.from_date))),
+        await _cycles(scope, ids),
     )
+
+
+async def _cycles(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, str]:
+    """The latest answers about the menstrual cycle, of who has answered."""
+    screening = table_of(Screening)
+    answers = scope.select(screening.c.athlete_id, screening.c.answers, of=[Screening])
+    rows = await scope.rows(answers.where(screening.c.athlete_id.in_(ids)).order_by(screening.c.revision))
+    latest = {row.athlete_id: row.answers.get("cycle") for row in rows}
+    return {athlete: answer for athlete, answer in latest.items() if answer is not None}
 
 
 def by_athlete(rows: Sequence[R]) -> dict[uuid.UUID, list[R]]:

@@ -4,12 +4,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from service.domain import kalman
 from service.domain.estimation import model as m
 from service.domain.estimation.initial import initially
 from service.domain.estimation.model import CYCLE_COS, CYCLE_SIN, STATES
 from service.domain.kalman import Moments
-from service.domain.records import Bools, Floats, Ints
+from service.domain.records import Bools, CycleKind, Floats, Ints
 
+UNKNOWN, NATURAL = int(CycleKind.UNKNOWN), int(CycleKind.NATURAL)
+UNTIL_AGE_Y = 52.0  # y, no cycle above where nobody said so; judged
 USUAL_LENGTH_DAYS = 28.0  # d (common practice)
 BELIEVED_DAYS = (20.0, 45.0)  # d, cycles outside are a missed or a double entry and teach nothing; judged
 LENGTH_LEARNED = 0.4  # share of a new cycle's length in the usual one; judged
@@ -40,6 +43,12 @@ class Cycle:
         return replace(self, day=self.day + 1.0)
 
 
+def may_cycle(male: Bools, age_y: Floats, kind: Ints) -> Bools:
+    """Of whom a menstrual cycle is to be expected: who said so, and who was not asked and may have one; (athletes,)."""
+    expected: Bools = (kind == NATURAL) | (kind == UNKNOWN) & ~male & (age_y <= UNTIL_AGE_Y)
+    return expected
+
+
 def rhythm(day: Floats, length_days: Floats) -> Floats:
     """Cosine and sine at a day of the cycle, (2, athletes): (1 − t²)/(1 + t²) and 2t/(1 + t²), t = tan(π·day/length).
 
@@ -50,13 +59,55 @@ def rhythm(day: Floats, length_days: Floats) -> Floats:
     return np.stack([1.0 - square, 2.0 * half]) / (1.0 + square)
 
 
-def expect_rhythm(moments: Moments, rows: Ints) -> None:
-    """A first start was logged by the athletes `rows`: the free rhythm becomes the known one; in place."""
+@dataclass(frozen=True)
+class FirstStart:
+    """What the first logged start told of the rhythm of the athletes `rows`."""
+
+    rows: Ints
+    turn: Floats  # cosine and sine of the angle by which the rhythm turned, (2, rows)
+    updates: tuple[kalman.Update, ...]  # of cosine and sine, afterwards
+
+    def carry_back(self, adjoint: Floats, information: Floats) -> None:
+        """Adjoint of `expect_rhythm`, in place."""
+        for update in reversed(self.updates):
+            kalman.adjoint_update(adjoint, information, kalman.spread_out(update, self.rows, adjoint.shape[-1]))
+        turned_back = np.stack([self.turn[0], -self.turn[1]])
+        for values in (adjoint, information, information.transpose(1, 0, 2)):
+            cosines, sines = values[CYCLE_COS], values[CYCLE_SIN]
+            turned = _turned(cosines[..., self.rows], sines[..., self.rows], turned_back)
+            cosines[..., self.rows], sines[..., self.rows] = turned
+
+
+def expect_rhythm(moments: Moments, rows: Ints, day: Floats) -> FirstStart:
+    """A first start was logged by the athletes `rows`, on `day` of the calendar's cycle (rows,); in place.
+
+    The free rhythm N(0, s²) of both states is turned so that it counts from the start, and becomes the known one by a
+    reading of each that makes the difference: noise v = 1/(1/s₁² − 1/s²), value v·mean₁/s₁². So all weigh-ins before
+    count as they would if the day of the cycle had been known.
+    """
+    some = moments.of(rows)
+    mean, cov = some.mean, some.cov
+    for state in (CYCLE_COS, CYCLE_SIN):  # a start of somebody of whom no rhythm was expected
+        cov[state, state] = np.where(cov[state, state] == 0.0, m.CYCLE_SD_UNLOGGED_KG**2, cov[state, state])
+    turn = rhythm(day, np.full(day.shape, USUAL_LENGTH_DAYS))
+    mean[CYCLE_COS], mean[CYCLE_SIN] = _turned(mean[CYCLE_COS], mean[CYCLE_SIN], turn)
+    cosines, sines = cov[:CYCLE_COS, CYCLE_COS], cov[:CYCLE_COS, CYCLE_SIN]
+    cov[:CYCLE_COS, CYCLE_COS], cov[:CYCLE_COS, CYCLE_SIN] = _turned(cosines, sines, turn)
+    both = kalman.mirrored(cov[CYCLE_COS:, CYCLE_COS:])
+    both[0], both[1] = _turned(both[0], both[1], turn)
+    both[:, 0], both[:, 1] = _turned(both[:, 0], both[:, 1], turn)
+    cov[CYCLE_COS:, CYCLE_COS:] = both
+    noise = 1.0 / (1.0 / m.CYCLE_SD_KG**2 - 1.0 / m.CYCLE_SD_UNLOGGED_KG**2)
+    updates = []
     for state, mean_kg in ((CYCLE_COS, m.CYCLE_MEAN_KG), (CYCLE_SIN, 0.0)):
-        moments.mean[state, rows] = mean_kg
-        moments.cov[state, :, rows] = 0.0
-        moments.cov[:, state, rows] = 0.0
-        moments.cov[state, state, rows] = m.CYCLE_SD_KG**2
+        value = np.full(day.shape, noise * mean_kg / m.CYCLE_SD_KG**2)
+        updates.append(kalman.update(mean, cov, {state: 1.0}, value, np.full(day.shape, noise)))
+    moments.put(rows, some)
+    return FirstStart(rows, turn, tuple(updates))
+
+
+def _turned(cosines: Floats, sines: Floats, turn: Floats) -> tuple[Floats, Floats]:
+    return turn[0] * cosines + turn[1] * sines, turn[0] * sines - turn[1] * cosines
 
 
 def states_in_use(cov: Floats) -> int:

@@ -41,7 +41,7 @@ from service.domain.estimation.time_update import (
     propagate,
 )
 from service.domain.kalman import Moments
-from service.domain.records import Athletes, Bools, Floats, Ints, PhaseKind, put, take
+from service.domain.records import Athletes, Bools, CycleKind, Floats, Ints, PhaseKind, put, take
 
 LOST_SIGHT_KG = 1.0  # kg, sd of tissue mass: one known no better is found anew by a weigh-in; judged
 OUTLIER_SD = 3.0  # standard deviations: an accepted weigh-in further off is shown as suspect; judged
@@ -74,6 +74,7 @@ class FilteredDay:
     fat_update: SomeUpdates | None  # whose body fat was measured
     fat_ratio: Floats | None  # by which the weigh-in rescaled fat mass; None: nobody's
     new_excess: NewExcess | None  # whose excess starts anew; None: nobody's
+    first_start: cycle.FirstStart | None  # of menstruation; None: nobody's
     control: ControlInput
     transition: Transition  # of the main hypothesis
     change_kg: Floats  # likewise, of tissue overnight
@@ -109,7 +110,7 @@ class Filter:
         self._start(day)
         state.days = state.days + state.started
         switch = state.started & (day.phase_day == 1) & (state.days > 1.0)
-        state.cycle, state.scale = _menstruation(state, state.started & day.menstruation_started)
+        first_start = _menstruation(state, self._athletes, day)
         cycle_today = state.cycle.on(day.date)
         main = state.moments.leading(STATES if self._traced else cycle.states_in_use(state.moments.cov))
 
@@ -134,18 +135,18 @@ class Filter:
         tissue_kg = state.moments.mean[TISSUE]
         fat_update = body_fat.condition_on_measurements(state.body_fat.moments, tissue_kg, state.started, day)
         state.food = state.food.with_targets(day.target_kcal, switch)
-        unknown_before = state.food.unknown & state.started
+        unknown_before = state.food.unknown
         eaten, state.food = eaten_on(day, state.food, state.moments.mean[MAINTENANCE], state.started)
-        starts = new_excess(eaten.unknown & state.started, unknown_before)
-        if starts is not None:
-            starts.start(state.moments)
-            starts.start(self.alternatives.moments, self.alternatives.rows)
-            state.scale = state.scale.without(np.flatnonzero(starts.ends))
+        excess = new_excess(eaten.unknown, unknown_before)
+        if excess is not None:
+            excess.start(state.moments)
+            excess.start(self.alternatives.moments, self.alternatives.rows)
+            state.scale = state.scale.without(np.flatnonzero(excess.ends))
         control, response, week = self._control_input(eaten)
         transition, change_kg = self._linearise(state.moments.mean, control, slice(None))
         return FilteredDay(
             self._posterior(day, cycle_today, weigh_ins, alternative, transition, week),
-            updates, alternative, alternative_updates, fat_update, fat_ratio, starts,
+            updates, alternative, alternative_updates, fat_update, fat_ratio, excess, first_start,
             control, transition, change_kg, response, main.mean.shape[0],
         )  # fmt: skip
 
@@ -157,7 +158,7 @@ class Filter:
             filtered.control.intake_variance,
             state.reference.intake_kcal,
             state.scatter.noise_scale(),
-            np.where(filtered.control.unknown, 1.0, state.one_sidedness.inflation(filtered.posterior.cut)),
+            state.one_sidedness.inflation(filtered.posterior.cut, filtered.control.unknown),
             filtered.control.unknown,
         )
         by_intake_kcal = transition.adaptation_kcal * state.moments.mean[RESPONSE]
@@ -190,7 +191,8 @@ class Filter:
         """The morning of the alternative hypotheses, where there are any or a weigh-in makes one thinkable."""
         state, alternatives = self.state, self.alternatives
         begun = scale_change.begins(state.scale, state.weigh_ins.accepted_days, weigh_ins.z2, weigh_ins.distance_kg)
-        begun &= ~state.food.unknown  # where nothing says what is eaten, mass follows the scale
+        if begun.any():
+            begun &= ~state.food.unknown  # where nothing says what is eaten, mass follows the scale
         if not alternatives.rows.size and not begun.any():
             return None
         outcome, state.scale = scale_change.follow(state.scale, alternatives, main, begun, morning, traced=self._traced)
@@ -236,7 +238,10 @@ class Filter:
         Returns the updates of the day with this one, of the main hypothesis and of the alternative ones, if traced.
         """
         state, alternatives = self.state, self.alternatives
-        rows = np.flatnonzero(logs_food(day) & ~state.food.ever_logged() & (state.days > 1.0))
+        logged = state.food.ever_logged()
+        if logged.all() and not self._traced:
+            return updates, of_alternatives
+        rows = np.flatnonzero(logs_food(day) & ~logged & (state.days > 1.0))
         if not rows.size and not self._traced:
             return updates, of_alternatives
         here = np.flatnonzero(np.isin(alternatives.rows, rows))
@@ -259,13 +264,13 @@ class Filter:
         """What the day's food puts into the night, the responses next morning, and the food of the week so far."""
         state, intake, reference_kcal = self.state, eaten.intake, self.state.reference.intake_kcal
         driver, maintenance, excess = state.response, state.moments.mean[MAINTENANCE], state.moments.mean[EXCESS]
-        unknown = eaten.unknown
-        if unknown.any():
+        unknown, some_unknown = eaten.unknown, bool(eaten.unknown.any())
+        if some_unknown:
             intake = where_unknown(unknown, intake, maintenance * (1.0 + excess), 0.0)
         self._recent.append(intake.mean, intake.unlogged, intake.variance, driver.water, driver.water_variance)
         week = mean_of_week(self._recent.window[WEEK:, : UNLOGGED + 1])
         relative = (intake.mean + intake.unlogged * excess) / reference_kcal - 1.0
-        if unknown.any():
+        if some_unknown:
             relative = np.where(unknown, 0.0, relative)
             intake = where_unknown(unknown, intake, maintenance, maintenance)
         response, adapted = next_morning(driver, intake, relative, eaten.carbohydrate, reference_kcal)
@@ -313,20 +318,22 @@ class Filter:
             week=week,
             cycle=cycle_today,
             cut=day.phase == PhaseKind.CUT,
-            unknown=state.food.unknown & state.started,
+            unknown=state.food.unknown,
             suspect_weigh_in=weigh_ins.suspect | (weigh_ins.z2 > OUTLIER_SD**2),
             scale_adopted=adopted,
             new_scale=new_scale,
         )
 
 
-def _menstruation(state: FilterState, starts: Bools) -> tuple[Cycle, scale_change.Scale]:
-    """Take in a logged start of menstruation; the first one replaces the free rhythm by the known one, in place."""
-    if not starts.any():
-        return state.cycle, state.scale
+def _menstruation(state: FilterState, athletes: Athletes, day: Day) -> cycle.FirstStart | None:
+    """Take in a logged start of menstruation; the first one tells of the free rhythm where in the cycle it was."""
+    if not day.menstruation_started.any():
+        return None
+    starts = state.started & day.menstruation_started & (athletes.cycle != CycleKind.NONE)
     first = np.flatnonzero(starts & np.isnan(state.cycle.day))
-    cycle.expect_rhythm(state.moments, first)
-    return state.cycle.after_start(starts), state.scale.without(first)
+    told = cycle.expect_rhythm(state.moments, first, state.cycle.on(day.date).day[first]) if first.size else None
+    state.cycle, state.scale = state.cycle.after_start(starts), state.scale.without(first)
+    return told
 
 
 def _assess(
@@ -370,6 +377,7 @@ def _first_state(athletes: Athletes, day: Day, who: Ints, logs: Bools) -> Filter
             target_kcal=day.target_kcal[who],
             phase=day.phase[who],
             logs_food=logs,
+            cycle=athletes.cycle[who],
         )
     )
     state = initial(

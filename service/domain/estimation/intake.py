@@ -57,10 +57,6 @@ class FoodHabit:
         """Who has logged food, (athletes,)."""
         return np.isfinite(self.days_without)
 
-    def says_nothing(self, day: Day) -> Bools:
-        """Of whom nothing says what is eaten on a day: no target in force, no food logged of late; (athletes,)."""
-        return np.isnan(day.target_kcal) & ~logs_food(day) & (self.days_without >= REMEMBERED_DAYS)
-
     def partial_probability(self) -> Floats:
         """Prior probability that an unsaid day is partial: higher for who usually says "complete"; (athletes,)."""
         return PARTIAL_USUAL + PARTIAL_LEARNED * self.complete_days / (
@@ -83,7 +79,7 @@ class Eaten:
 
     intake: Intake
     carbohydrate: Floats  # (athletes,), carbohydrate share of the day's energy over the usual one; 1 where unknown
-    unknown: Bools  # (athletes,), of whom nothing says what was eaten
+    unknown: Bools  # (athletes,), of whom nothing says what was eaten: no target in force, no food logged of late
 
 
 def logs_food(day: Day) -> Bools:
@@ -99,7 +95,8 @@ def eaten_on(day: Day, habit: FoodHabit, maintenance_kcal: Floats, started: Bool
     intake = of_day(
         day.intake_kcal, day.food_state, plan_kcal, habit.share, habit.share_variance, habit.partial_probability()
     )
-    fast, unknown = day.food_state == FAST, habit.says_nothing(day)
+    fast, days_without = day.food_state == FAST, np.where(logs_food(day), 0.0, habit.days_without + 1.0)
+    unknown = np.isnan(day.target_kcal) & (days_without > REMEMBERED_DAYS) & started
     share, share_variance = learn_share(habit.share, habit.share_variance, intake, day.intake_kcal, plan_kcal, fast)
     carbohydrate, carbohydrate_share = carbohydrate_of(
         day.carbohydrate_g, day.intake_kcal, (intake.complete > 0.5) & ~fast, habit.carbohydrate_share
@@ -112,7 +109,7 @@ def eaten_on(day: Day, habit: FoodHabit, maintenance_kcal: Floats, started: Bool
         unsaid_days=habit.unsaid_days + (~np.isnan(day.intake_kcal) & (day.food_state == UNKNOWN)),
         whole_days=habit.whole_days + intake.complete * started,
         target_kcal=habit.target_kcal,
-        days_without=np.where(logs_food(day), 0.0, habit.days_without + 1.0),
+        days_without=days_without,
         unknown=unknown,
     )
     return Eaten(intake, carbohydrate, unknown), learnt

@@ -62,11 +62,6 @@ def weigh_in_row(date: np.datetime64, water: Floats, cycle: Cycle, size: int) ->
     return {state: coefficient for state, coefficient in row.items() if state < size}
 
 
-def expected_mass_kg(mean: Floats, water: Floats) -> Floats:
-    """What the scale would show, rhythms apart; array (athletes,)."""
-    return np.asarray(mean[TISSUE] + water * mean[WATER] + mean[FLUID] + mean[GUT] + mean[SCALE])
-
-
 def innovation_of(
     moments: Moments, row: Row, mass_kg: Floats, noise_scale: Floats, water_variance: Floats
 ) -> Innovation:

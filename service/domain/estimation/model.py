@@ -49,9 +49,8 @@ SCALE_STEP_SD_KG = 1.2  # kg, offset of another scale; judged
 GUT_START_VARIANCE_KG2 = 0.15  # kg², of the first weigh-in beside the usual gut content: clothes, hour; judged
 WEEK_SD_KG = 0.08  # kg, amplitude of the weekly rhythm; judged
 WEEK_SHARE = 0.001  # of mass: half of 0.35 % peak to trough is partly the weekend's food, which the water follows
-CYCLE_MEAN_KG, CYCLE_SD_KG = 0.15, 0.12  # kg, amplitude once a start is logged: judged, from 10.1002/ajhb.23951
-CYCLE_SD_UNLOGGED_KG = 0.16  # kg, before a start is logged; judged
-CYCLE_UNTIL_AGE_Y = 52.0  # y, no menstrual rhythm above; judged
+CYCLE_MEAN_KG, CYCLE_SD_KG = 0.15, 0.18  # kg, amplitude once a start is logged: judged, from 10.1002/ajhb.23951
+CYCLE_SD_UNLOGGED_KG = 0.35  # kg, of cosine and sine each before a start is logged: swings of up to 1 kg; judged
 
 # Process noise per day (variances add up), and at a phase switch.
 TISSUE_SD_KG = 0.015  # kg: expenditure from day to day, ±5 %; judged

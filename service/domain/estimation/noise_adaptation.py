@@ -47,12 +47,13 @@ class OneSidedness:
         total = self.sum * kept + np.clip(z, -MOST_INNOVATION, MOST_INNOVATION)
         return OneSidedness(total, self.variance * (kept * kept) + accepted)
 
-    def inflation(self, cut: Bools) -> Floats:
+    def inflation(self, cut: Bools, unknown: Bools) -> Floats:
         """How much more than usual maintenance may move tonight: a factor on the variance of its walk, (athletes,).
 
         1 + min(max(4(s²/var s − 1), 0), 20): weigh-ins that keep falling on one side of what the log makes expected
         mean a new job, or eating that is no longer written down; the latter most of all in a cut whose scale stays up.
+        They mean nothing where what is eaten is `unknown`.
         """
         square = self.sum**2 / np.maximum(self.variance, LEAST_VARIANCE)
-        extra = np.clip(INFLATION * (square - 1.0), 0.0, INFLATION_MOST)
+        extra = np.clip(INFLATION * (square - 1.0), 0.0, INFLATION_MOST) * ~unknown
         return 1.0 + extra * np.where(cut & (self.sum > 0.0), INFLATION_IN_CUT, 1.0)

@@ -4,10 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.domain import kalman
 from service.domain.estimation.day import empty_day
 from service.domain.estimation.filter import Filter
-from service.domain.estimation.measurement_update import expected_mass_kg
-from service.domain.estimation.model import MAINTENANCE
+from service.domain.estimation.measurement_update import weigh_in_row
+from service.domain.estimation.model import MAINTENANCE, STATES
 from service.domain.estimation.noise_adaptation import OneSidedness
 from service.domain.estimation.state import FilterState
 from service.domain.records import Athletes, Bools, Floats, FoodState, take
@@ -48,12 +49,11 @@ def _spread_after(
     for ahead in range(1, days + 1):
         target = state.food.target_kcal
         plan = np.where(np.isnan(target), state.moments.mean[MAINTENANCE], target)
-        logged = state.started & _due(logs, ahead)
+        logged, date = state.started & _due(logs, ahead), after + np.timedelta64(ahead, "D")
+        row = weigh_in_row(date, state.response.water, state.cycle.on(date), STATES)
         day = replace(
-            empty_day(after + np.timedelta64(ahead, "D"), weighs.shape[0]),
-            mass_kg=np.where(
-                state.started & _due(weighs, ahead), expected_mass_kg(state.moments.mean, state.response.water), np.nan
-            ),
+            empty_day(date, weighs.shape[0]),
+            mass_kg=np.where(state.started & _due(weighs, ahead), kalman.inner(state.moments.mean, row), np.nan),
             target_kcal=target,
             intake_kcal=np.where(logged, state.food.share * plan, np.nan),
             food_state=np.where(logged, int(FoodState.COMPLETE), int(FoodState.NOT_LOGGED)),

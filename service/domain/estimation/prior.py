@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from service.domain.estimation import model as m
+from service.domain.estimation.cycle import may_cycle
 from service.domain.estimation.initial import initially
 from service.domain.estimation.model import (
     CYCLE_COS,
@@ -46,6 +47,7 @@ class Start:
     target_kcal: Floats
     phase: Ints
     logs_food: Bools
+    cycle: Ints  # CycleKind
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ def prior(start: Start) -> Prior:
     reporting_sd = np.where(start.logs_food, m.REPORTING_SD, m.REPORTING_UNLOGGED_SD)
     maintenance = reporting * expenditure
     per_kg = reporting * 10.0 * activity  # resting energy rises by 10 kcal/d per kg
-    cycle_sd = np.where(start.male | (age_y > m.CYCLE_UNTIL_AGE_Y), 0.0, m.CYCLE_SD_UNLOGGED_KG)
+    cycle_sd = np.where(may_cycle(start.male, age_y, start.cycle), m.CYCLE_SD_UNLOGGED_KG, 0.0)
 
     mean, cov = np.zeros((STATES, count)), np.zeros((STATES, STATES, count))
     mean[TISSUE], mean[MAINTENANCE], mean[TRANSFER] = mass_kg, maintenance, 1.0

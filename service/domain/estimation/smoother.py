@@ -11,6 +11,7 @@ import numpy as np
 
 from service.domain import kalman
 from service.domain.estimation import body_fat
+from service.domain.estimation.cycle import FirstStart
 from service.domain.estimation.day import Day
 from service.domain.estimation.filter import Filter, FilteredDay
 from service.domain.estimation.food_known import NewExcess
@@ -42,6 +43,7 @@ class TracedDay:
     fat_update: kalman.Update
     fat_ratio: Floats | None  # by which the weigh-in rescaled fat mass
     new_excess: NewExcess | None  # whose excess starts anew at its end
+    first_start: FirstStart | None  # of menstruation, in its morning
 
 
 def trace(running: Filter, days: Iterable[Day]) -> list[TracedDay]:
@@ -75,6 +77,7 @@ def _traced(running: Filter, filtered: FilteredDay) -> TracedDay:
         fat_update=fat_update,
         fat_ratio=filtered.fat_ratio,
         new_excess=filtered.new_excess,
+        first_start=filtered.first_start,
     )
 
 
@@ -115,6 +118,8 @@ def smooth(days: list[TracedDay], whole: Callable[[int], bool]) -> Iterator[tupl
             day.new_excess.carry_back(adjoint, information)
         for update in reversed(survivor.updates):
             kalman.adjoint_update(adjoint, information, update)
+        if day.first_start is not None:
+            day.first_start.carry_back(adjoint, information)
         was_alternative = (was_alternative ^ day.posterior.scale_adopted) & ~day.begun
 
 

@@ -67,18 +67,16 @@ def linearise(
     base = loss_kg_per_kcal * (1.0 + (gain_ratio - 1.0) * surplus)
     balance = control.intake_kcal + control.unlogged_kcal * excess - maintenance
     transfer = base * mean[TRANSFER]
+    by_maintenance, by_transfer = transfer, base * balance
     unknown = control.unknown
     if unknown.any():
-        balance = np.where(unknown, control.unlogged_kcal * excess, balance)
-        transfer = np.where(unknown, base, transfer)
-    transition = Transition(
-        base,
-        np.where(unknown, 0.0, transfer),
-        np.where(unknown, 0.0, base * balance),
-        transfer * control.unlogged_kcal,
-        control.adaptation_kcal,
-    )
-    return transition, transfer * balance
+        balance, transfer = (
+            np.where(unknown, control.unlogged_kcal * excess, balance),
+            np.where(unknown, base, transfer),
+        )
+        by_maintenance, by_transfer = np.where(unknown, 0.0, by_maintenance), np.where(unknown, 0.0, by_transfer)
+    by_excess = transfer * control.unlogged_kcal
+    return Transition(base, by_maintenance, by_transfer, by_excess, control.adaptation_kcal), transfer * balance
 
 
 def propagate(moments: Moments, transition: Transition, change_kg: Floats, noise: ProcessNoise) -> None:

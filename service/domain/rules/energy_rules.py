@@ -18,6 +18,7 @@ from service.domain.rules.energy_step import (
     EnergyAdjustment,
     energy_adjustment,
     first_step,
+    rate_edges,
     rate_step,
     strength_step,
 )
@@ -34,6 +35,8 @@ from service.domain.rules.targets import (
     phase_energy,
 )
 from service.domain.sentence import Sentence, say
+
+HALF_CYCLE_DAYS = 14.0  # of a menstrual cycle of 28; common practice, no source
 
 
 def energy_direction(evidence: Evidence, policy: Policy) -> Direction | None:
@@ -66,6 +69,25 @@ def _too_soon(evidence: Evidence, policy: Policy) -> Verdict | None:
     )
     move = Move("history.last_energy_change_on", before, "at_most", again)
     return Verdict(statement, {"last_change_on": str(last), "days": days}, (move,))
+
+
+def _cycle_water(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether cycle water may be why the rate asks for less energy: no start of menstruation was logged yet.
+
+    A swing from trough to peak takes half a cycle: it would be as much of the rate.
+    """
+    days, rate, mass = evidence.log.days_without_cycle_start, evidence.rate, evidence.average_mass_kg
+    if days is None or days > policy.cycle_unseen_days or rate is None or mass is None:
+        return None
+    if not _lowers(evidence, policy):
+        return None
+    share_pct = 100.0 * policy.cycle_water_kg / mass.mean * 7.0 / HALF_CYCLE_DAYS
+    (_, _), (edge, _) = rate_edges(evidence, policy)
+    if rate.mean - share_pct > edge:
+        return None
+    statement = say("energy.cycle_water", kg=policy.cycle_water_kg, days=days, first_day=policy.cycle_unseen_days + 1)
+    numbers = {"days_without_cycle_start": days, "rate_pct_per_week": rate.mean, "cycle_pct_per_week": share_pct}
+    return Verdict(statement, numbers, (Move("log.days_without_cycle_start", policy.cycle_unseen_days, "above"),))
 
 
 def _lowers(evidence: Evidence, policy: Policy) -> bool:
@@ -227,6 +249,9 @@ RULES: tuple[Rule, ...] = (
         ("energy_quiet_days", *DIRECTION),
         _quiet,
         delays_rise=True,
+    ),
+    Rule(
+        "energy.cycle_water", _E, _INFO, Action.HOLD, ("cycle_unseen_days", "cycle_water_kg", *DIRECTION), _cycle_water
     ),
     Rule(
         "energy.too_soon",

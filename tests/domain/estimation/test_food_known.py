@@ -21,7 +21,7 @@ Z90 = 1.6448536269514722
 
 def person(**changed) -> Athletes:
     """A man of 32 years and 180 cm whose activity the coach judged."""
-    who = {"male": True, "birth_year": 1994.0, "height_cm": 180.0, "activity_factor": 1.6} | changed
+    who = {"male": True, "birth_year": 1994.0, "height_cm": 180.0, "activity_factor": 1.6, "cycle": 2} | changed
     return Athletes(**{name: np.array([value]) for name, value in who.items()})
 
 

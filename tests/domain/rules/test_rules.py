@@ -448,6 +448,13 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
     ("rate.in_band", lambda v: _rate(v), [-1.0, -0.5], [-0.49, -1.01]),
     ("rate.unsure", lambda v: _rate(v), [-0.49, -1.01], [-0.5, 0.5]),
     ("energy.quiet_days", lambda v: _rate(-1.4, phase=phase("cut", v, 40)), [1, 7], [8]),
+    ("energy.cycle_water", lambda v: _rate(-0.1, log__days_without_cycle_start=v), [1, 14], [15, None]),
+    (  # 1 kg of 80 in half a cycle is 0.625 %/week; above −0.5 with probability 0.8 from −0.374 on (sd 0.15)
+        "energy.cycle_water",
+        lambda v: _rate(v, log__days_without_cycle_start=9),
+        [-0.37, 0.25],
+        [-0.38, 0.26],
+    ),
     ("energy.too_soon", lambda v: _rate(-1.4, history__last_energy_change_on=ago(v)), [0, 9], [10, 11]),
     ("energy.strain", lambda v: _rate(-0.1, wellbeing=Wellbeing(hunger=v, fatigue=4.0)), [4.0], [3.9]),
     ("energy.ask_for_logs", lambda v: _rate(-0.1, log__complete_food_days_14_d=v), [9, 4], [10, 14]),
