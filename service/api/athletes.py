@@ -199,6 +199,7 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
     _check_goal(body.sex, body.goal.body_fat_pct if body.goal else None)
     instant = scope.now()
     values = {**body.model_dump(), "id": new_id(), "created_at": instant, "updated_at": instant}
+    values["next_check_in_at"] = schedule.next_check_in_at(body, instant)
     if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
     athlete = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == values["id"]))

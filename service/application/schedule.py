@@ -85,5 +85,5 @@ def replanned(athlete: Planned, at: datetime) -> dict[str, datetime]:
     if athlete.next_review_at is not None and athlete.next_review_at > at:
         new["next_review_at"] = next_review_at(athlete, last_review_day(athlete, at))
     if athlete.next_check_in_at is not None and athlete.next_check_in_at > at:
-        new["next_check_in_at"] = next_check_in_at(athlete, at)
+        new["next_check_in_at"] = min(athlete.next_check_in_at, next_check_in_at(athlete, at))  # maybe within seconds
     return new

@@ -35,9 +35,9 @@ def attention_body(findings: Sequence[Finding], on: date, least: Severity = Seve
     return {"next": render(wanted.next, on=on), "days_overdue": wanted.days_overdue, "reasons": reasons}
 
 
-def check_in_body(evidence: Evidence, policy: Policy) -> CheckInFindings:
-    """What the night's check-in keeps of an athlete: all that it finds is meant to be seen."""
-    findings = check_in(evidence, policy)
+def check_in_body(evidence: Evidence, policy: Policy, *, first_day: bool = False) -> CheckInFindings:
+    """What a check-in keeps of an athlete: all that it finds is meant to be seen; `first_day` as of `check_in`."""
+    findings = check_in(evidence, policy, first_day=first_day)
     return CheckInFindings(
         severity=gravest(findings), attention=attention_body(findings, evidence.as_of, least=Severity.INFO)
     )

@@ -176,9 +176,18 @@ class Attention:
         return -self.severity.rank, -self.days_overdue, athlete
 
 
-def check_in(evidence: Evidence, policy: Policy) -> tuple[Finding, ...]:
-    """The night's findings for one athlete: red flags, doubts, missing data, the phase's end, sessions, measurement."""
-    rules = (*RED_FLAGS, *RULES)
+MISSING = frozenset(  # what is not there: of an athlete who was taken on today it may be on its way
+    {"check_in.no_weigh_in", "check_in.no_food", "check_in.missed_sessions", "check_in.old_measurement"}
+)
+
+
+def check_in(evidence: Evidence, policy: Policy, *, first_day: bool = False) -> tuple[Finding, ...]:
+    """What a check of one athlete finds: red flags, doubts, missing data, the phase's end, sessions, measurement.
+
+    Parameters: `evidence` and `policy`, as of a review; `first_day`, whether the athlete was taken on today: then
+    nothing is said to be missing yet.
+    """
+    rules = [rule for rule in (*RED_FLAGS, *RULES) if not (first_day and rule.code in MISSING)]
     return tuple(finding for rule in rules if (finding := rule(evidence, policy)) is not None)
 
 

@@ -70,6 +70,7 @@ class Athlete(Owned, table=True):
     review_weekday: Weekday = Field(default="monday", sa_type=String)
     revision: int = 1
     inputs_revision: int = 0  # counts the changes of whatever reviews and check-ins look at
+    inputs_until: dt.date | None = None  # the latest day, up to the then present one, of which anything was stored
     next_review_at: dt.datetime | None = Field(default=None, sa_type=Instant)  # None: due once there is a log
     next_check_in_at: dt.datetime | None = Field(default=None, sa_type=Instant)
     review_claimed_until: dt.datetime | None = Field(default=None, sa_type=Instant)
