@@ -32,6 +32,7 @@ class CheckInResult(NamedTuple):
     date: date
     severity: int
     attention: dict[str, Any] | None
+    holding: list[str]
 
 
 class CheckInJob(DueJob[CheckInResult]):

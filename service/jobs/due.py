@@ -113,7 +113,7 @@ class DueJob(ABC, Generic[R]):
 
     def _wanted(self, time: Time, instant: datetime) -> ColumnElement[bool]:
         free = or_(ATHLETE.c[self.claim_column].is_(None), ATHLETE.c[self.claim_column] < instant)
-        return and_(time.of(ATHLETE.c.practice_id), self.is_due(time.at), free)
+        return and_(time.of(ATHLETE.c.practice_id), ATHLETE.c.status == "active", self.is_due(time.at), free)
 
     async def _claim(self, database: Database, time: Time) -> Sequence[Athlete]:
         instant = now()

@@ -1,7 +1,7 @@
 """The nightly check-in: what it finds, from which day on, and that it is seen in the attention list by morning.
 
 Thresholds are the default policy's: no weigh-in for 3 days, no food log for 2, a session short of the habit, a
-measurement older than 14 days, a phase within 7 days of its end; all common practice, no source. Chest pain and
+measurement older than four weeks, a phase within 7 days of its end; all common practice, no source. Chest pain and
 fainting are on the referral list.
 """
 
@@ -68,13 +68,13 @@ CASES: dict[str, tuple[list[dict[str, Any]], set[str]]] = {
     "trained-3-of-3": ([*lines("trained-3-of-3"), *sessions("trained-3-of-3", 3)], set()),
     "trained-2-of-3": ([*lines("trained-2-of-3"), *sessions("trained-2-of-3", 2)], {"check_in.missed_sessions"}),
     "trained-0-of-3": ([*lines("trained-0-of-3"), *sessions("trained-0-of-3", 0)], {"check_in.missed_sessions"}),
-    "measured-14-days-ago": (
-        [*without("measurement", "measured-14-days-ago"), measured("measured-14-days-ago", ago(14))],
+    "measured-28-days-ago": (
+        [*without("measurement", "measured-28-days-ago"), measured("measured-28-days-ago", ago(28))],
         set(),
     ),
-    "measured-15-days-ago": (
-        [*without("measurement", "measured-15-days-ago"), measured("measured-15-days-ago", ago(15))],
-        {"check_in.old_measurement"},
+    "measured-29-days-ago": (
+        [*without("measurement", "measured-29-days-ago"), measured("measured-29-days-ago", ago(29))],
+        {"check_in.old_measurement"},  # beside what the review asks
     ),
     "ends-in-8-days": (
         [*without("phase", "ends-in-8-days"), phase("ends-in-8-days", FIRST, planned_end_on=str(ago(-8)))],

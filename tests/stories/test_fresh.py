@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from tests.api.conftest import days_ago, today
-from tests.api.in_a_cut import CLEAN
+from tests.api.in_a_cut import CLEAN, stalled
 from tests.conftest import LiveServer, run_steelyard
 
 WITHIN_S = 60
@@ -156,3 +156,66 @@ def test_nobody_is_asked_for_what_is_still_arriving(coach: Coach) -> None:
     coach.send("POST", f"{home}/wellbeing", {"date": days_ago(3), "symptoms": ["fainting"]})
     reasons = coach.wait("n-1", lambda found: found.get("safety.symptoms") == "stop")
     assert not any(code.startswith("check_in.no_") for code in reasons), reasons
+
+
+def test_who_pauses_is_left_alone_until_they_are_back(coach_in_a_test: Coach) -> None:
+    """No review and no check of the weeks between; back again, the check comes at once and the review on its day."""
+    coach = coach_in_a_test
+    coach.move_clock(60)
+    home = coach.athlete("n-1", review_weekday="monday")
+    coach.send("PUT", f"{home}/screening", CLEAN)
+    coach.send("POST", f"{home}/wellbeing", {"date": days_ago(60), "symptoms": ["fainting"]})
+    coach.wait("n-1", lambda found: "stop" in found.values())
+    paused = coach.send("PATCH", home, {"status": "paused"}, headers={"If-Match": "*"})
+    assert paused["status"] == "paused" and coach.reasons("n-1") == {}
+    assert coach.send("GET", "/athletes?status=active")["items"] == []
+    for ago in (50, 40, 30):
+        coach.move_clock(ago)
+        coach.send("POST", f"{home}/weigh-ins", {"date": days_ago(ago), "mass_kg": 84.0})
+    time.sleep(8)
+    assert coach.send("GET", f"{home}/reviews")["items"] == [] and coach.reasons("n-1") == {}
+    coach.send("PATCH", home, {"status": "active"}, headers={"If-Match": "*"})
+    coach.wait("n-1", lambda found: found.get("safety.symptoms") == "stop")
+    coach.move_clock(22)
+    deadline = time.monotonic() + WITHIN_S
+    while not (reviews := coach.send("GET", f"{home}/reviews")["items"]):
+        assert time.monotonic() < deadline
+        time.sleep(0.5)
+    assert all(review["as_of"] >= days_ago(38) for review in reviews), reviews
+
+
+def test_what_comes_next_is_what_the_review_recommends(coach: Coach) -> None:
+    """A man in a cut that stalls: the list, the review and its decision name one energy, and nothing beside it."""
+    client = Recorder(coach)
+    man = stalled(client, "n-1")
+    home = f"/athletes/{man['id']}"
+    made = coach.send("POST", f"{home}/reviews", {"as_of": days_ago(1)})
+    recommended = made["recommendation"]
+    assert recommended["action"] == "change_energy"
+    (item,) = coach.send("GET", "/attention")["items"]
+    assert (item["action"], item["next"]) == ("change_energy", "Decide on the change of energy.")
+    overridden = {weaker["code"] for weaker in made["overridden"]}
+    assert not overridden & {reason["code"] for reason in item["reasons"]}
+    assert {f["severity"] for f in made["findings"] if f["code"] in overridden} <= {"info"}
+    said = coach.send("POST", f"/reviews/{made['id']}/decision", {"decision": "accepted"})
+    assert said["targets"]["energy_kcal"] == recommended["energy_kcal"]["to"]
+    coach.wait("n-1", lambda found: not any(code.startswith(("rate.", "limit.")) for code in found))
+
+
+class Recorder:
+    """What `stalled` needs of a client, over a live server."""
+
+    def __init__(self, coach: Coach) -> None:
+        self.coach = coach
+
+    def athlete(self, **fields: Any) -> dict[str, Any]:
+        made: dict[str, Any] = self.coach.send("POST", "/athletes", {**PERSON, **fields})
+        return made
+
+    def __call__(self, method: str, path: str, body: Any) -> httpx.Response:
+        return self.coach.http.request(method, path, json=body)
+
+    def load(self, content: str) -> dict[str, Any]:
+        headers = {"Content-Type": "application/x-ndjson", "Prefer": "wait=60"}
+        done: dict[str, Any] = self.coach.send("POST", "/imports", content=content, headers=headers)
+        return done
