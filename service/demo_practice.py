@@ -57,6 +57,9 @@ async def prepare(database: Database, url: str, advance: Advance) -> tuple[Princ
             raise RuntimeError(f"the demo's import {done.state}: {done.detail}")
         if done.lines_faulty:
             raise RuntimeError(f"{done.lines_faulty} demo lines were refused, the first: {done.faults[0]}")
+        async with database.writing() as connection:  # as if its athletes had been there since their logs began
+            scope = Scope(connection, practice_id)
+            await scope.run(scope.update(Athlete).values(created_at=now() - timedelta(days=DAYS)))
         for weeks in (2, 1):  # so that predictions have come true, or not, by today
             await tick(database, now() - timedelta(weeks=weeks), lambda job, count: advance(job, count, None))
     await tick(database, now(), lambda job, count: advance(job, count, None))

@@ -34,7 +34,7 @@ from service.domain.policy import DEFAULT
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, locked, table_of, values_of
 from service.store.tables import Athlete
-from service.store.types import Experience, FoodPattern, Sex, Weekday, new_id
+from service.store.types import AthleteStatus, Experience, FoodPattern, Sex, Weekday, new_id
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
 ATHLETE = table_of(Athlete)
@@ -97,6 +97,9 @@ class AthleteBody(Body):
         | None
     ) = None
     review_weekday: Weekday = "monday"
+    status: AthleteStatus = Field(
+        "active", description="only active ones are reviewed, checked and listed for attention"
+    )
 
 
 AthleteChange = change_of(AthleteBody, "AthleteChange")
@@ -122,6 +125,7 @@ class AthleteAnswer(Answer):
     goal: dict[str, Any] | None
     main_lifts: list[str] | None
     review_weekday: str
+    status: str
     revision: int
     created_at: datetime
     updated_at: datetime
@@ -156,6 +160,7 @@ async def list_athletes(
     request: Request,
     response: Response,
     external_id: Annotated[ShortText | None, Query()] = None,
+    status: Annotated[AthleteStatus | None, Query()] = None,
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Page[AthleteAnswer]:
@@ -163,6 +168,8 @@ async def list_athletes(
     statement = scope.select(Athlete)
     if external_id is not None:
         statement = statement.where(ATHLETE.c.external_id == external_id)
+    if status is not None:
+        statement = statement.where(ATHLETE.c.status == status)
     if request.state.principal.athlete_id is not None:
         statement = statement.where(ATHLETE.c.id == request.state.principal.athlete_id)
     rows = await page(scope, statement, (ATHLETE.c.id,), request, response, limit, cursor)
@@ -199,6 +206,7 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
     _check_goal(body.sex, body.goal.body_fat_pct if body.goal else None)
     instant = scope.now()
     values = {**body.model_dump(), "id": new_id(), "created_at": instant, "updated_at": instant}
+    values["next_check_in_at"] = schedule.next_check_in_at(body, instant)
     if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
     athlete = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
@@ -271,6 +279,8 @@ async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any])
     changed_facts = {name for name in REVIEWED & values.keys() if values[name] != before[name]}
     if any(values.get(name, old) != old for name, old in schedule.planned_by(athlete).items()):
         values |= schedule.replanned(SimpleNamespace(**{**before, **values}), scope.now())
+    if values.get("status") == "active" and athlete.status != "active":
+        values |= schedule.taken_up_again(SimpleNamespace(**{**before, **values}), scope.now())
     values |= {"revision": athlete.revision + 1, "updated_at": scope.now()}
     statement = scope.update(Athlete).where(ATHLETE.c.id == athlete.id, ATHLETE.c.revision == athlete.revision)
     try:

@@ -4,6 +4,7 @@ import uuid
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
+from pydantic import Field
 
 from service.api.http.fields import Answer
 from service.api.http.paging import Cursor, Limit, page_of
@@ -11,6 +12,7 @@ from service.api.http.transaction import CommittedRoute, Here
 from service.application.attention.attention_list import AthleteToSee, Reason, attention_list
 from service.auth import Principal, requires
 
+MOST_REASONS = 3  # shown; the rest is counted
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 
 
@@ -25,7 +27,8 @@ class AttentionItem(Answer):
     days_overdue: int
     review_id: uuid.UUID | None
     action: str | None
-    reasons: list[dict[str, Any]]
+    reasons: list[dict[str, Any]] = Field(description="the gravest, three at most")
+    more: int = Field(description="how many more reasons there are")
 
 
 class AttentionList(Answer):
@@ -43,7 +46,10 @@ async def get_attention(
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> AttentionList:
-    """Athletes with an open recommendation to decide, a finding of the night, or work that failed."""
+    """Active athletes with an open recommendation to decide, something found since, or work that failed.
+
+    What is stored is looked at within a minute. What only informs puts nobody on the list.
+    """
     athletes = await attention_list(scope, caller.athlete_id)
     shown = page_of(scope, athletes, AthleteToSee.order, request, response, limit, cursor)
     return AttentionList(items=[_item(athlete) for athlete in shown])
@@ -59,7 +65,8 @@ def _item(athlete: AthleteToSee) -> AttentionItem:
         days_overdue=athlete.days_overdue,
         review_id=athlete.review_id,
         action=athlete.action,
-        reasons=[_reason(reason) for reason in athlete.reasons],
+        reasons=[_reason(reason) for reason in athlete.reasons[:MOST_REASONS]],
+        more=max(0, len(athlete.reasons) - MOST_REASONS),
     )
 
 

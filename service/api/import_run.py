@@ -13,6 +13,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.api.import_chunks import Progress, keep_chunk, keep_plan_lines
 from service.api.import_lines import BadLine, Line, read_csv, read_ndjson
 from service.api.import_plans import in_batches
+from service.application.log.stale import check_on
 from service.auth import Principal
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
@@ -52,18 +53,22 @@ async def run_import(
     dry_run : bool
         Say what would become of each line, and keep none.
     """
-    progress = Progress()
+    progress, changed = Progress(), set[uuid.UUID]()
     try:
         with path.open("rb") as file:
             lines = read_csv(path, kind) if form == "csv" else read_ndjson(file, kind)
             if dry_run:
                 await _try_out(database, caller, lines, progress)
             else:
-                await _keep_all(database, caller, run, lines, progress, advance)
+                await _keep_all(database, caller, run, lines, progress, changed, advance)
         end: dict[str, Any] = {"state": "done", **progress.columns()}
     except Exception as error:  # noqa: BLE001 - kept as the import's state, and logged
         _log.exception("import %s failed", run)
         end = {"state": "failed", "detail": f"stopped after line {progress.lines_read}: {type(error).__name__}"}
+    ids = sorted(changed)
+    for start in range(0, len(ids), CHUNK):
+        async with database.writing() as connection:
+            await check_on(Scope(connection, caller.practice_id, caller.clock_at), ids[start : start + CHUNK])
     async with database.writing() as connection:
         await _note(Scope(connection, caller.practice_id, caller.clock_at), run, {**end, "ended_at": now()})
 
@@ -74,15 +79,17 @@ async def _keep_all(
     run: uuid.UUID,
     lines: Lines,
     progress: Progress,
+    changed: set[uuid.UUID],
     advance: Callable[[int], None] | None,
 ) -> None:
+    """Keep a file's lines; `changed` takes in the athletes of whom something was: they are checked at its end, once."""
     plans: list[Line] = []
     while chunk := list(islice(lines, CHUNK)):
 
         async def keep(
             connection: AsyncConnection, chunk: Sequence[Line | BadLine] = chunk
         ) -> tuple[Progress, list[Line]]:
-            scope, after = Scope(connection, caller.practice_id, caller.clock_at), progress.copy()
+            scope, after = Scope(connection, caller.practice_id, caller.clock_at, changed), progress.copy()
             plan_lines = await keep_chunk(scope, caller, chunk, after)
             await _note(scope, run, after.columns())
             return after, plan_lines
@@ -96,7 +103,7 @@ async def _keep_all(
     for batch in in_batches(plans):
 
         async def keep_batch(connection: AsyncConnection, batch: Sequence[Line] = batch) -> Progress:
-            scope, after = Scope(connection, caller.practice_id, caller.clock_at), progress.copy()
+            scope, after = Scope(connection, caller.practice_id, caller.clock_at, changed), progress.copy()
             await keep_plan_lines(scope, batch, after)
             await _note(scope, run, after.columns())
             return after

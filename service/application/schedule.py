@@ -85,5 +85,12 @@ def replanned(athlete: Planned, at: datetime) -> dict[str, datetime]:
     if athlete.next_review_at is not None and athlete.next_review_at > at:
         new["next_review_at"] = next_review_at(athlete, last_review_day(athlete, at))
     if athlete.next_check_in_at is not None and athlete.next_check_in_at > at:
-        new["next_check_in_at"] = next_check_in_at(athlete, at)
+        new["next_check_in_at"] = min(athlete.next_check_in_at, next_check_in_at(athlete, at))  # maybe within seconds
     return new
+
+
+def taken_up_again(athlete: Planned, at: datetime) -> dict[str, datetime]:
+    """When the work of an athlete who is active again falls due, by column: a check at once, past weeks never."""
+    if athlete.next_review_at is None:
+        return {"next_check_in_at": at}
+    return {"next_check_in_at": at, "next_review_at": next_review_at(athlete, last_review_day(athlete, at))}

@@ -295,7 +295,8 @@ class Policy:
     check_in_no_weigh_in_days: int = _t(3, "d", 1, 14, PRACTICE, "Days without a weigh-in that call for attention.")
     check_in_no_food_days: int = _t(2, "d", 1, 14, PRACTICE, "Days without a food log that call for attention.")
     check_in_missed_sessions: int = _t(1, "sessions", 1, 5, PRACTICE, "Missed sessions of 7 days that do.")
-    check_in_measurement_days: int = _t(14, "d", 7, 60, PRACTICE, "Age of the last measurement above which it does.")
+    measurement_every_days: int = _t(28, "d", 7, 120, PRACTICE, "Days between two measurements of body fat.")
+    cut_measurement_every_days: int = _t(21, "d", 7, 60, PRACTICE, "The same in a cut, which is short.")
     check_in_phase_ending_days: int = _t(7, "d", 1, 21, PRACTICE, "Days before a phase's planned end that do.")
 
     def changed(self, changes: Mapping[str, object]) -> "Policy":

@@ -1,12 +1,12 @@
-"""The nightly check-in: missing data, red flags, phases about to end."""
+"""The check-in: missing data, red flags, phases about to end; each night, and within seconds of what was stored."""
 
 import asyncio
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, or_
+from sqlalchemy import ColumnElement
 
 from service.application import schedule
 from service.application.evidence.gather import RosterEvidence, evidence_for
@@ -32,9 +32,10 @@ class CheckInResult(NamedTuple):
     date: date
     severity: int
     attention: dict[str, Any] | None
+    holding: list[str]
 
 
-class NightlyCheckIn(DueJob[CheckInResult]):
+class CheckInJob(DueJob[CheckInResult]):
     """The latest check-in of each athlete; missed nights are not caught up, they would say nothing new."""
 
     name = "check_in"
@@ -45,12 +46,15 @@ class NightlyCheckIn(DueJob[CheckInResult]):
         self._done = done or {}
 
     def is_due(self, at: datetime) -> ColumnElement[bool]:
-        """Its time has come, or there was none yet."""
-        return or_(ATHLETE.c.next_check_in_at <= at, ATHLETE.c.next_check_in_at.is_(None))
+        """Its time has come."""
+        due: ColumnElement[bool] = ATHLETE.c.next_check_in_at <= at
+        return due
 
     def as_of(self, athlete: Athlete, at: datetime) -> date:
-        """Yesterday, where the athlete lives."""
-        return schedule.local_date(at, athlete.time_zone) - timedelta(days=1)
+        """Yesterday, where the athlete lives; today as soon as anything is stored of today."""
+        today = schedule.local_date(at, athlete.time_zone)
+        yesterday = today - timedelta(days=1)
+        return min(today, max(yesterday, athlete.inputs_until or yesterday))
 
     def next_due(self, athlete: Athlete, as_of: date, at: datetime) -> datetime:
         """The coming night."""
@@ -65,20 +69,30 @@ class NightlyCheckIn(DueJob[CheckInResult]):
         }
         left = [athlete for athlete in athletes if athlete.id not in findings]
         if left:
-            findings |= await asyncio.to_thread(_check, await evidence_for(scope, left, [as_of]))
+            new = {athlete.id for athlete in left if _is_new(athlete, scope.now())}
+            findings |= await asyncio.to_thread(_check, await evidence_for(scope, left, [as_of]), new)
         return {
             athlete_id: CheckInResult(athlete_id, as_of, **of_athlete) for athlete_id, of_athlete in findings.items()
         }
 
     async def keep(self, scope: Scope, results: Sequence[CheckInResult], at: datetime) -> None:
-        """Replace the check-ins of the night before."""
+        """Replace the check-ins before."""
         rows = [{**result._asdict(), "made_at": at} for result in results]
         await scope.upsert(CheckIn, rows, key=("practice_id", "athlete_id"))
 
 
-def _check(batches: Sequence[RosterEvidence]) -> dict[uuid.UUID, CheckInFindings]:
+def _is_new(athlete: Athlete, at: datetime) -> bool:
+    """Whether the first night since the athlete was taken on is still to come."""
+    return athlete.created_at <= at < schedule.next_check_in_at(athlete, athlete.created_at)
+
+
+def _check(batches: Sequence[RosterEvidence], new: Collection[uuid.UUID]) -> dict[uuid.UUID, CheckInFindings]:
     return {
-        athlete.id: check_in_body(batch.evidence[athlete.id, batch.roster.to], batch.policies[athlete.id].policy)
+        athlete.id: check_in_body(
+            batch.evidence[athlete.id, batch.roster.to],
+            batch.policies[athlete.id].policy,
+            first_day=athlete.id in new,
+        )
         for batch in batches
         for athlete in batch.roster.athletes
     }

@@ -95,7 +95,7 @@ class DueJob(ABC, Generic[R]):
             How many athletes were done and how many failed.
         """
         tally = Tally()
-        while proceed() and (claimed := await self._claim(database, time)):
+        while proceed() and await self._anything_due(database, time) and (claimed := await self._claim(database, time)):
             groups: dict[tuple[uuid.UUID, date], list[Athlete]] = defaultdict(list)
             for athlete in claimed:
                 groups[athlete.practice_id, self.as_of(athlete, time.at)].append(athlete)
@@ -105,10 +105,19 @@ class DueJob(ABC, Generic[R]):
                 advance(len(claimed))
         return tally
 
+    async def _anything_due(self, database: Database, time: Time) -> bool:
+        """Whether there is anything to claim: a look that takes no writer."""
+        due = select(ATHLETE.c.id).where(self._wanted(time, now())).limit(1)
+        async with database.reading() as connection:
+            return (await connection.execute(due, execution_options=ACROSS)).first() is not None
+
+    def _wanted(self, time: Time, instant: datetime) -> ColumnElement[bool]:
+        free = or_(ATHLETE.c[self.claim_column].is_(None), ATHLETE.c[self.claim_column] < instant)
+        return and_(time.of(ATHLETE.c.practice_id), ATHLETE.c.status == "active", self.is_due(time.at), free)
+
     async def _claim(self, database: Database, time: Time) -> Sequence[Athlete]:
         instant = now()
-        free = or_(ATHLETE.c[self.claim_column].is_(None), ATHLETE.c[self.claim_column] < instant)
-        wanted = and_(time.of(ATHLETE.c.practice_id), self.is_due(time.at), free)
+        wanted = self._wanted(time, instant)
         due = select(ATHLETE.c.practice_id, ATHLETE.c.id).where(wanted).limit(CHUNK)
         due = due.order_by(ATHLETE.c[self.due_column], ATHLETE.c.practice_id, ATHLETE.c.id)
         async with database.writing() as connection:
@@ -132,17 +141,23 @@ class DueJob(ABC, Generic[R]):
         """One group; when it fails, each half of it, so that in the end only the culprit does not get through."""
         try:
             async with database.reading() as connection:
-                results = await self.compute(Scope(connection, practice_id, time.clock_at), athletes, as_of)
+                results = await self.compute(Scope(connection, practice_id, time.at), athletes, as_of)
             async with database.writing() as connection:
-                scope = Scope(connection, practice_id, time.clock_at)
+                scope = Scope(connection, practice_id, time.at)
                 present = await held(scope, athletes)
                 changed = changed_meanwhile(present, athletes)
-                if changed:  # nobody can store more of them until this is kept
-                    results = {**results, **await self.compute(scope, changed, as_of)}
-                left = [athlete for athlete in athletes if athlete.id in present]  # the others were erased meanwhile
+                later = {row.id for row in changed if self.as_of(row, time.at) != as_of}  # of another day by now
+                again = [row for row in changed if row.id not in later]
+                if again:  # nobody can store more of them until this is kept
+                    results = {**results, **await self.compute(scope, again, as_of)}
+                # Others were erased meanwhile.
+                left = [athlete for athlete in athletes if athlete.id in present and athlete.id not in later]
                 if left:
                     await self.keep(scope, [results[athlete.id] for athlete in left], time.at)
                     await self._release(scope, left, as_of, time.at)
+                if later:  # still due
+                    free = scope.update(Athlete).where(ATHLETE.c.id.in_(later))
+                    await scope.run(free.values({self.claim_column: None}))
         except Exception as error:  # noqa: BLE001 - noted for the coach below, whatever it was
             if len(athletes) == 1:
                 _log.exception("%s of athlete %s as of %s failed", self.name, athletes[0].id, as_of)

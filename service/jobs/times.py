@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import ColumnElement, select
 
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
@@ -23,11 +23,6 @@ class Time:
     at: datetime
     practice_id: uuid.UUID | None = None
 
-    @property
-    def clock_at(self) -> datetime | None:
-        """The practice's own clock, None where it lives by the real time."""
-        return None if self.practice_id is None else self.at
-
     def of(self, practice_id: ColumnElement[uuid.UUID]) -> ColumnElement[bool]:
         """The condition that a practice lives by this time."""
         if self.practice_id is not None:
@@ -36,23 +31,16 @@ class Time:
 
 
 async def times(database: Database, at: datetime) -> Sequence[Time]:
-    """The real time, and the times of test practices in which something is due.
+    """The real time, and those of the test practices whose clocks were moved.
 
     Parameters
     ----------
     database : Database
         Where.
     at : datetime
-        The instant that counts as now for all practices whose clock was not moved.
+        The instant that counts as now for all others.
     """
-    due = select(ATHLETE.c.id).where(
-        ATHLETE.c.practice_id == PRACTICE.c.id,
-        or_(ATHLETE.c.next_review_at.is_(None), *(ATHLETE.c[name] <= PRACTICE.c.clock_at for name in _DUE)),
-    )
-    moved = select(PRACTICE.c.id, PRACTICE.c.clock_at).where(and_(PRACTICE.c.clock_at.is_not(None), due.exists()))
+    moved = select(PRACTICE.c.id, PRACTICE.c.clock_at).where(PRACTICE.c.clock_at.is_not(None))
     async with database.reading() as connection:
-        rows = (await connection.execute(moved, execution_options=ACROSS)).all()
+        rows = (await connection.execute(moved.order_by(PRACTICE.c.id), execution_options=ACROSS)).all()
     return [Time(at), *(Time(row.clock_at, row.id) for row in rows)]
-
-
-_DUE = ("next_review_at", "next_check_in_at")

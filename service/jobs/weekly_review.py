@@ -65,7 +65,8 @@ class WeeklyReview(DueJob[Result]):
         )
         columns = (ATHLETE.c[name] for name in NotReviewedYet._fields[:4])
         starts = (logged.scalar_subquery().label("logged"), planned.scalar_subquery().label("planned"))
-        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None), time.of(ATHLETE.c.practice_id))
+        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None), ATHLETE.c.status == "active")
+        new = new.where(time.of(ATHLETE.c.practice_id))
         async with database.reading() as connection:
             athletes = cast(Sequence[NotReviewedYet], (await connection.execute(new, execution_options=ACROSS)).all())
         dues = []

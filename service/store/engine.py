@@ -1,5 +1,6 @@
 """The database: one engine per dialect, one way to read, one way to write."""
 
+import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -26,6 +27,7 @@ class Database:
     def __init__(self, url: str, check_tenant_filter: bool = False) -> None:
         parsed = make_url(url)
         self.dialect = parsed.get_backend_name()
+        self.committed = asyncio.Event()  # set by each commit of this process
         if self.dialect == "sqlite":
             self._reader, self._writer = _sqlite_engines(parsed)
         elif self.dialect == "postgresql":
@@ -51,6 +53,7 @@ class Database:
         """
         async with self._writer.begin() as connection:
             yield connection
+        self.committed.set()
 
     async def write(self, work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
         """Do some work in a transaction, and from its start again where another transaction was there first."""

@@ -28,12 +28,21 @@ class Scope:
         Which practice.
     clock_at : datetime
         Where the clock of a test practice was moved to; None lives by the real time, as all real practices do.
+    to_check : set of UUID
+        Takes in the athletes whose checks wait for the end of a file; None: checks follow each write.
     """
 
-    def __init__(self, connection: AsyncConnection, practice_id: uuid.UUID, clock_at: datetime | None = None) -> None:
+    def __init__(
+        self,
+        connection: AsyncConnection,
+        practice_id: uuid.UUID,
+        clock_at: datetime | None = None,
+        to_check: set[uuid.UUID] | None = None,
+    ) -> None:
         self.connection = connection
         self.practice_id = practice_id
         self.clock_at = clock_at
+        self.to_check = to_check
 
     def now(self) -> datetime:
         """The practice's present instant, in UTC: whatever its days, plans and decisions are dated by."""

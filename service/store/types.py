@@ -14,6 +14,7 @@ Sex = Literal["female", "male"]
 Experience = Literal["novice", "intermediate", "advanced"]
 FoodPattern = Literal["omnivore", "vegetarian", "vegan"]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+AthleteStatus = Literal["active", "paused", "ended"]
 PhaseName = Literal["build", "cut", "maintain"]
 RunState = Literal["running", "done", "failed"]  # of an import, of a replay
 EntryName = Literal["weigh_in", "meal", "training_session", "measurement", "wellbeing"]

@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
+from service.application.log.stale import mark_stale
 from service.domain.rules.findings import Severity
+from service.store.scope import Scope
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 from service.store.types import new_id
 from tests.api.conftest import Api, faults
@@ -20,7 +22,7 @@ ATHLETES = 60
 def kept(severity: int, days_overdue: int = 0, code: str = "check_in.no_food") -> dict[str, Any]:
     """What a check-in or review keeps for the list."""
     reason = {"code": code, "severity": GRAVE[severity].value, "statement": f"{code} says so."}
-    return {"next": f"See to {code}.", "days_overdue": days_overdue, "reasons": [reason]}
+    return {"days_overdue": days_overdue, "reasons": [reason]}
 
 
 def night(athlete_id: uuid.UUID, severity: int, days_overdue: int = 0) -> dict[str, Any]:
@@ -31,7 +33,7 @@ def night(athlete_id: uuid.UUID, severity: int, days_overdue: int = 0) -> dict[s
 def review(athlete_id: uuid.UUID, severity: int, state: str = "open", action: str = "change_energy") -> dict[str, Any]:
     row: dict[str, Any] = {"id": new_id(), "athlete_id": athlete_id, "week": "2026-W10", "as_of": date(2026, 3, 8)}
     row["document"] = {"recommendation": {"action": action}}
-    attention = kept(severity, code="rate.too_fast") if severity else None
+    attention = kept(severity, code="loss.ceiling") if severity else None
     found = {"action": action, "severity": severity, "attention": attention, "inputs_digest": ""}
     return {**row, **found, "state": state}
 
@@ -53,14 +55,13 @@ def test_gravest_first_then_most_overdue_then_by_name_on_pages_of_any_length(fre
     ids = enrol(fresh, names)
     drawn = [(rng.randrange(4), rng.randrange(4)) for _ in names]
     fresh.insert(CheckIn, [night(one, *found) for one, found in zip(ids, drawn, strict=True)])
-    wanted = [
-        name for _, _, name in sorted((-rank, -days, name) for name, (rank, days) in zip(names, drawn, strict=True))
-    ]
+    pressing = [(-rank, -days, name) for name, (rank, days) in zip(names, drawn, strict=True) if rank]
+    wanted = [name for _, _, name in sorted(pressing)]
     for limit in (1, 7, ATHLETES - 1, ATHLETES, 1000):
         pages = fresh.all(f"/attention?limit={limit}")
         assert [item["external_id"] for item in pages] == wanted, limit
     assert [(item["severity"], item["days_overdue"]) for item in pages] == [
-        (GRAVE[-rank].value, -days) for rank, days in sorted((-rank, -days) for rank, days in drawn)
+        (GRAVE[-rank].value, -days) for rank, days, _ in sorted(pressing)
     ]
 
 
@@ -93,9 +94,8 @@ def test_the_gravest_source_leads_and_what_only_informs_makes_nobody_overdue(fre
     assert shown == [
         ("urgent", "advice", 2, "Decide on the change of energy."),
         ("old", "advice", 0, "Decide on the change of energy."),
-        ("quiet", "info", 5, "See to check_in.no_food."),
     ]
-    assert [reason["from"] for reason in found[1]["reasons"]] == ["check_in", "review"]
+    assert [reason["from"] for reason in found[1]["reasons"]] == ["review", "check_in"]
 
 
 def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fresh: Api) -> None:
@@ -111,11 +111,12 @@ def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fr
 @pytest.mark.parametrize(
     ("action", "severity", "night_severity", "following"),
     [
-        ("switch_phase", 1, 1, "Decide on the next phase."),  # what the review asks goes before what the night asks
-        ("deload", 1, 2, "See to check_in.no_food."),  # unless that is graver
-        ("switch_phase", 3, 1, "See to rate.too_fast."),  # what stops a deficit says itself what to do
-        ("hold", 1, 1, "See to check_in.no_food."),  # a hold leaves nothing to decide
-        ("refer", 2, 1, "See to rate.too_fast."),
+        ("switch_phase", 1, 1, "Decide on the next phase."),  # what the review asks goes before what the check asks
+        ("deload", 1, 2, "Decide on the lighter week."),
+        ("deload", 1, 3, "Ask for a complete food day."),  # unless that stops something
+        ("switch_phase", 3, 1, "Return energy to maintenance today and speak to the athlete."),  # as this does
+        ("hold", 1, 2, "Ask for a complete food day."),  # a hold leaves nothing to decide
+        ("refer", 2, 1, "Return energy to maintenance today and speak to the athlete."),
     ],
 )
 def test_the_one_next_thing(fresh: Api, action: str, severity: int, night_severity: int, following: str) -> None:
@@ -138,3 +139,77 @@ def test_a_key_bound_to_one_athlete_sees_that_one_alone(fresh: Api) -> None:
     fresh.insert(CheckIn, [night(one, 2) for one in ids])
     bound = fresh.key_of("coaching:read", athlete_id=str(ids[1]))
     assert [item["external_id"] for item in items(bound)] == ["b"]
+
+
+def test_three_reasons_are_shown_by_weight_and_the_rest_is_counted(fresh: Api) -> None:
+    (one,) = enrol(fresh, ["one"])
+    codes = {"check_in.missed_sessions": 1, "safety.symptoms": 3, "check_in.no_food": 1, "safety.bmi_low": 2}
+    said = [reason for code, severity in codes.items() for reason in kept(severity, code=code)["reasons"]]
+    fresh.insert(CheckIn, [{**night(one, 3), "attention": {"days_overdue": 0, "reasons": said}}])
+    (item,) = items(fresh)
+    assert [reason["code"] for reason in item["reasons"]] == [
+        "safety.symptoms", "safety.bmi_low", "check_in.missed_sessions",
+    ]  # fmt: skip
+    assert item["more"] == 1 and item["next"].startswith("Refer to a licensed professional")
+
+
+def test_a_review_of_the_week_speaks_for_the_limits_that_follow_from_maintenance(fresh: Api) -> None:
+    """The check of a later day would name another number: open, accepted or overtaken, one of both speaks."""
+    names = ["open", "accepted", "stale", "declined", "older"]
+    ids = dict(zip(names, enrol(fresh, names), strict=True))
+    check = kept(2, code="limit.deficit")
+    fresh.insert(CheckIn, [{**night(one, 2), "attention": check, "date": date(2026, 3, 12)} for one in ids.values()])
+    asked = kept(2, code="limit.deficit") | {
+        "reasons": [{**check["reasons"][0], "statement": "Eat 2110 kcal or more."}]
+    }
+    rows = {name: {**review(one, 2), "attention": asked} for name, one in ids.items()}
+    rows["accepted"]["state"], rows["declined"]["state"] = "accepted", "declined"
+    rows["stale"]["stale"] = True
+    rows["older"] |= {"state": "accepted", "as_of": date(2026, 3, 5)}
+    fresh.insert(Review, list(rows.values()))
+    found = {item["external_id"]: [reason["statement"] for reason in item["reasons"]] for item in items(fresh)}
+    own = check["reasons"][0]["statement"]
+    assert found == {"open": ["Eat 2110 kcal or more."], "stale": [own], "declined": [own], "older": [own]}
+
+
+def test_what_was_answered_is_not_asked_again(fresh: Api) -> None:
+    """By what the latest check finds to hold; a stop stays until it is decided, unless entries overtook its review."""
+    answered, left, stop, cleared = enrol(fresh, ["answered", "left", "stop", "cleared"])
+    asks, stops = kept(1, code="data.few_weigh_ins"), kept(3, code="loss.ceiling")
+    fresh.insert(Review, [{**review(one, 1, action="collect_data"), "attention": asks} for one in (answered, left)])
+    fresh.insert(Review, [{**review(one, 3, action="stop_deficit"), "attention": stops} for one in (stop, cleared)])
+    api_rows = {answered: [], left: ["data.few_weigh_ins"], stop: [], cleared: []}
+    quiet = {"date": date(2026, 3, 9), "severity": 0, "attention": None}
+    fresh.insert(CheckIn, [{**quiet, "athlete_id": one, "holding": holding} for one, holding in api_rows.items()])
+    shown = {item["external_id"]: item["next"] for item in items(fresh)}
+    assert shown.keys() == {"left", "stop", "cleared"}
+    fresh.loop.run(_stale(fresh, cleared))
+    shown = {item["external_id"]: (item["next"], item["action"]) for item in items(fresh)}
+    assert shown["cleared"] == ("Make the review again: entries have come since.", None)
+    assert shown["stop"] == ("Return energy to maintenance today and speak to the athlete.", "stop_deficit")
+
+
+async def _stale(api: Api, athlete_id: uuid.UUID) -> None:
+    async with api.database.writing() as connection:
+        await mark_stale(Scope(connection, api.practice_id), {(athlete_id, date(2026, 3, 1))})
+
+
+def test_of_two_open_reviews_the_later_one_says_what_comes_next(fresh: Api) -> None:
+    """The coach has looked at a day of the past after this week's review, which holds."""
+    (one,) = enrol(fresh, ["one"])
+    past = {**review(one, 1), "week": "2026-02-08", "as_of": date(2026, 2, 8)}
+    fresh.insert(Review, [past, {**review(one, 1, action="hold"), "attention": kept(1, code="data.suspect_entries")}])
+    (item,) = items(fresh)
+    assert (item["action"], item["next"]) == ("hold", "Confirm or correct the doubted entries.")
+
+
+def test_only_active_athletes_are_listed(fresh: Api) -> None:
+    ids = enrol(fresh, ["a", "b"])
+    fresh.insert(CheckIn, [night(one, 3) for one in ids])
+    home = f"/athletes/{ids[0]}"
+    for status, wanted in (("paused", ["b"]), ("ended", ["b"]), ("active", ["a", "b"])):
+        assert fresh("PATCH", home, {"status": status}, headers={"if-match": "*"}).json()["status"] == status
+        assert [item["external_id"] for item in items(fresh)] == wanted
+        same = [row["external_id"] for row in fresh.all(f"/athletes?status={status}")]
+        assert same == (["a"] if status != "active" else ["a", "b"])
+    assert faults(fresh("PATCH", home, {"status": "gone"}, headers={"if-match": "*"})).keys() == {"/status"}

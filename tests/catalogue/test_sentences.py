@@ -20,7 +20,7 @@ from service.domain.nutrition.logging_need import logging_need
 from service.domain.policy import DEFAULT
 from service.domain.rules.amendments import Change, check_change, check_training
 from service.domain.rules.arbiter import decide
-from service.domain.rules.checkin import HAS_NEXT, attention, check_in
+from service.domain.rules.checkin import HAS_NEXT, check_in, next_step
 from service.domain.rules.findings import Finding
 from service.domain.rules.menu_safety import cautions, refusals
 from service.domain.rules.plan_sense import check_energy
@@ -112,7 +112,7 @@ def of_evidence(evidence: Evidence) -> Iterator[Sentence]:
         yield from of_finding(finding)
     yield from decision.recommendation.would_change_if
     yield from (weaker.why for weaker in decision.overridden)
-    yield from (wanted.next for wanted in (attention(night), attention(decision.findings)) if wanted)
+    yield from (step for finding in (*night, *decision.findings) if (step := next_step(finding.code)))
     targets = Targets(evidence.energy_kcal or 2000.0, 150.0)
     yield from (refusal.statement for refusal in refusals(evidence, DEFAULT, targets))
     yield from cautions(evidence, DEFAULT, targets)

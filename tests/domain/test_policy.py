@@ -29,7 +29,7 @@ AGREED = {
     "energy_floor_male_kcal": 1500, "energy_floor_female_kcal": 1200, "energy_availability_flag": 30,
     "loss_ceiling_pct": -1.5, "loss_ceiling_after_day": 14, "adult_age_y": 18, "menses_missing_months": 3,
     "pain_level": 5, "pain_times": 2, "check_in_no_weigh_in_days": 3, "check_in_no_food_days": 2,
-    "check_in_measurement_days": 14, "check_in_phase_ending_days": 7,
+    "measurement_every_days": 28, "cut_measurement_every_days": 21, "check_in_phase_ending_days": 7,
 }  # fmt: skip
 
 

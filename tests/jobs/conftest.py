@@ -3,6 +3,7 @@
 import tempfile
 import uuid
 from collections.abc import AsyncIterator, Iterable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,12 +13,13 @@ import pytest
 
 from service.api.imports import import_file
 from service.application.attention.attention_list import AthleteToSee, attention_list
-from service.application.practices import find_or_make_practice
+from service.application.practices import find_or_make_practice, move_clock
 from service.auth import SCOPES, Principal
 from service.jobs.clock import tick
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Review
+from service.store.types import now
 
 
 class Practice:
@@ -36,7 +38,18 @@ class Practice:
         assert (done.state, done.faults) == ("done", [])
 
     async def tick(self, at: datetime) -> Any:
-        return await tick(self.database, at)
+        """What a clock does when the practice, one for tests, has come to an instant."""
+        await self.come_to(at)
+        return await tick(self.database, now())
+
+    async def come_to(self, at: datetime) -> None:
+        """Move the practice's clock; what was planned by the real time before are checks, which are due then."""
+        async with self.database.writing() as connection:
+            scope = Scope(connection, self.practice_id, at)
+            await move_clock(scope, at)
+            if self.caller.clock_at is None:
+                await scope.run(scope.update(Athlete).values(next_check_in_at=at))
+        self.caller = replace(self.caller, clock_at=at)
 
     async def rows(self, table: Any, external_id: str | None = None) -> list[Any]:
         """Rows of a table of athletes' rows, of one athlete or of all."""
@@ -81,7 +94,7 @@ class Practice:
 async def practice(database_url: str) -> AsyncIterator[Practice]:
     database = Database(database_url, check_tenant_filter=True)
     async with database.writing() as connection:
-        practice_id, _ = await find_or_make_practice(connection, "Fen Edge")
+        practice_id, _ = await find_or_make_practice(connection, "Fen Edge", test=True)
     yield Practice(database, practice_id)
     await database.close()
 

@@ -1,7 +1,7 @@
 """The nightly check-in: what it finds, from which day on, and that it is seen in the attention list by morning.
 
 Thresholds are the default policy's: no weigh-in for 3 days, no food log for 2, a session short of the habit, a
-measurement older than 14 days, a phase within 7 days of its end; all common practice, no source. Chest pain and
+measurement older than four weeks, a phase within 7 days of its end; all common practice, no source. Chest pain and
 fainting are on the referral list.
 """
 
@@ -68,13 +68,13 @@ CASES: dict[str, tuple[list[dict[str, Any]], set[str]]] = {
     "trained-3-of-3": ([*lines("trained-3-of-3"), *sessions("trained-3-of-3", 3)], set()),
     "trained-2-of-3": ([*lines("trained-2-of-3"), *sessions("trained-2-of-3", 2)], {"check_in.missed_sessions"}),
     "trained-0-of-3": ([*lines("trained-0-of-3"), *sessions("trained-0-of-3", 0)], {"check_in.missed_sessions"}),
-    "measured-14-days-ago": (
-        [*without("measurement", "measured-14-days-ago"), measured("measured-14-days-ago", ago(14))],
+    "measured-28-days-ago": (
+        [*without("measurement", "measured-28-days-ago"), measured("measured-28-days-ago", ago(28))],
         set(),
     ),
-    "measured-15-days-ago": (
-        [*without("measurement", "measured-15-days-ago"), measured("measured-15-days-ago", ago(15))],
-        {"check_in.old_measurement"},
+    "measured-29-days-ago": (
+        [*without("measurement", "measured-29-days-ago"), measured("measured-29-days-ago", ago(29))],
+        {"check_in.old_measurement"},  # beside what the review asks
     ),
     "ends-in-8-days": (
         [*without("phase", "ends-in-8-days"), phase("ends-in-8-days", FIRST, planned_end_on=str(ago(-8)))],
@@ -109,28 +109,27 @@ async def test_what_the_night_finds_and_from_which_day_on(practice: Practice) ->
 @pytest.mark.parametrize(
     ("symptom", "expected"), [("chest_pain", "stop"), ("fainting", "stop"), ("dizziness", "warning")]
 )
-async def test_a_red_flag_leads_the_list_the_same_night(practice: Practice, symptom: str, expected: str) -> None:
+async def test_a_red_flag_leads_the_list_at_once(practice: Practice, symptom: str, expected: str) -> None:
     others = [line for name in ("b", "c") for line in lines(name, weigh_ins_until=LAST - timedelta(days=20))]
     await practice.take_in([*others, *lines("a")])
     await practice.tick(utc(2026, 3, 15, 4))
     assert (await practice.attention())["a"].severity not in ("warning", "stop")
+    await practice.come_to(utc(2026, 3, 15, 22, 30))
     note = {"type": "wellbeing", "athlete": "a", "at": "2026-03-15T22:30:00Z", "symptoms": [symptom]}
     await practice.take_in([note])
-    await practice.tick(utc(2026, 3, 16, 3, 59))
-    assert symptom.replace("_", " ") not in str(await practice.attention())  # the night's work is at four
-    await practice.tick(utc(2026, 3, 16, 4))
+    await practice.tick(utc(2026, 3, 15, 22, 31))
     item = next(iter((await practice.attention()).values()))
     assert (item.external_id, item.severity) == ("a", expected)
     assert any(symptom.replace("_", " ") in reason.statement.lower() for reason in item.reasons)
     assert item.next
 
 
-async def test_a_finding_is_gone_the_night_after_it_was_put_right(practice: Practice) -> None:
+async def test_a_finding_is_gone_as_soon_as_it_was_put_right(practice: Practice) -> None:
     await practice.take_in(lines("a", weigh_ins_until=LAST - timedelta(days=4)))
     await practice.tick(utc(2026, 3, 16, 4))
     assert "check_in.no_weigh_in" in await found(practice, "a")
     await practice.take_in(log("a", date(2026, 3, 16), 1))
-    await practice.tick(utc(2026, 3, 17, 4))
+    await practice.tick(utc(2026, 3, 16, 4, 1))
     assert "check_in.no_weigh_in" not in await found(practice, "a")
     assert len(await practice.rows(CheckIn)) == 1
 

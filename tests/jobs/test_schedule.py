@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from service.jobs.clock import tick
 from service.jobs.times import Time
 from service.jobs.weekly_review import WeeklyReview
 from tests.jobs.conftest import Practice, athlete, log, phase, utc
@@ -138,4 +139,4 @@ async def test_a_tick_without_anything_due_changes_nothing(practice: Practice) -
 
 async def test_the_instant_of_a_tick_needs_an_offset(practice: Practice) -> None:
     with pytest.raises(ValueError, match="offset"):
-        await practice.tick(datetime(2026, 3, 16, 6))  # noqa: DTZ001 - the very mistake
+        await tick(practice.database, datetime(2026, 3, 16, 6))  # noqa: DTZ001 - the very mistake

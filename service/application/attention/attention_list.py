@@ -1,35 +1,43 @@
-"""Who needs the coach: open recommendations to decide, findings of the night, work that failed; in order."""
+"""Who needs the coach: open recommendations to decide, findings of the latest check, work that failed; in order.
+
+One athlete, one voice: what a review of this week says, the check leaves to it; what entries have answered since is
+not asked again; what comes next follows the recommendation, unless something stops it.
+"""
 
 import uuid
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple
+from datetime import date, datetime, timedelta
+from typing import Any, Literal, NamedTuple, cast
 
 from sqlalchemy import Select, Table
 
 from service.catalogue.sentences import render
-from service.domain.rules import data_rules, energy_rules
-from service.domain.rules.checkin import HAS_NEXT
+from service.domain.rules.checkin import LEFT_TO_REVIEWS, RED_FLAGS, REQUESTS, next_step
 from service.domain.rules.findings import Action, Severity
-from service.domain.sentence import say
+from service.domain.rules.rulebook import RULES
+from service.domain.rules.screening import UNSCREENED
+from service.domain.sentence import Sentence, say
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 
 _ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
 _CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
 
+WEEK = timedelta(days=7)
 _DECIDE = {  # actions with a decision of their own to take
     "change_energy": say("decide.change_energy"),
     "switch_phase": say("decide.switch_phase"),
     "deload": say("decide.deload"),
 }
 FAILED = {"weekly_review": "job.weekly_review", "check_in": "job.check_in"}  # the sentence, by job
-_ASKS = {
-    rule.code for rule in (*data_rules.RULES, *energy_rules.RULES) if rule.action is Action.COLLECT_DATA
-} & HAS_NEXT
-
+_REQUESTS = frozenset(rule.code for rule in REQUESTS)
+_ASKS = frozenset(rule.code for rule in RULES if rule.action is Action.COLLECT_DATA) | {UNSCREENED}
+_FLAGS = frozenset(rule.code for rule in RED_FLAGS)
 _OF_SEVERITY = tuple(Severity)  # by rank
+_RANK = {severity.value: severity.rank for severity in Severity}
+_INFO, _STOP = Severity.INFO.rank, Severity.STOP.rank
 Source = Literal["review", "check_in", "job"]
 
 
@@ -41,24 +49,43 @@ class Reason(NamedTuple):
     severity: str
     statement: str
 
+    @property
+    def rank(self) -> int:
+        """Of its severity."""
+        return _RANK[self.severity]
+
+    @property
+    def next(self) -> str:
+        """What to do about it."""
+        step = say("job.retried") if self.source == "job" else next_step(self.code)
+        return self.statement if step is None else render(step)
+
 
 class AthleteToSee(NamedTuple):
-    """One athlete who needs the coach: the gravest severity's rank, what to do next, what there is to decide, why."""
+    """One athlete who needs the coach: why, gravest first, and what there is to decide."""
 
     athlete_id: uuid.UUID
     external_id: str
     name: str | None
     rank: int
-    next: str
     days_overdue: int
     review_id: uuid.UUID | None
     action: str | None
+    decision: Sentence | None  # what there is to decide
     reasons: Sequence[Reason]
 
     @property
     def severity(self) -> Severity:
-        """The gravest severity of the reasons' sources."""
+        """The gravest severity."""
         return _OF_SEVERITY[self.rank]
+
+    @property
+    def next(self) -> str:
+        """The one thing to do next: what stops something goes before the recommendation, that before all others."""
+        stops = bool(self.reasons) and self.reasons[0].rank == _STOP
+        if self.reasons and (stops or self.decision is None):
+            return self.reasons[0].next
+        return render(self.decision or say("decide.open"))
 
     def order(self) -> tuple[int, int, str]:
         """Gravest first, then most overdue; the athlete's name in the practice makes it one order."""
@@ -66,39 +93,52 @@ class AthleteToSee(NamedTuple):
 
 
 async def attention_list(scope: Scope, only: uuid.UUID | None = None) -> list[AthleteToSee]:
-    """Everybody of a practice (or one athlete) who needs the coach, in order."""
+    """Every active athlete of a practice (or one) who needs the coach, in order."""
     needs: dict[uuid.UUID, _Needs] = defaultdict(_Needs)
 
     def of(statement: Select[Any], table: Table) -> Select[Any]:
         return statement if only is None else statement.where(table.c.athlete_id == only)
 
     for failure in await scope.all(JobFailure, of(scope.select(JobFailure), _FAILURE)):
-        needs[failure.athlete_id].add_failure(failure)
-    night = scope.select(_CHECK_IN.c.athlete_id, _CHECK_IN.c.severity, _CHECK_IN.c.attention, of=[CheckIn])
-    for row in await scope.rows(of(night, _CHECK_IN).where(_CHECK_IN.c.attention.is_not(None))):
-        needs[row.athlete_id].add_night(_Night._make(row))
-    columns = (_REVIEW.c.id, _REVIEW.c.athlete_id, _REVIEW.c.severity, _REVIEW.c.action, _REVIEW.c.attention)
-    to_decide = scope.select(*columns, of=[Review]).where(_REVIEW.c.state == "open")
-    for row in await scope.rows(of(to_decide, _REVIEW).order_by(_REVIEW.c.as_of)):
-        if row.action != "hold" or row.attention is not None:
-            needs[row.athlete_id].add_review(_OpenReview._make(row))
-    if not needs:
-        return []
-    athletes = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete])
-    athletes_to_see = [
-        needs[row.id].listed(row.id, row.external_id, row.name)
-        for row in await scope.rows(athletes if only is None else athletes.where(_ATHLETE.c.id == only))
-        if row.id in needs
-    ]
-    return sorted(athletes_to_see, key=AthleteToSee.order)
+        needs[failure.athlete_id].failures.append(failure)
+    checks = scope.select(*(_CHECK_IN.c[name] for name in _Check._fields), of=[CheckIn])
+    for check in cast(Sequence[_Check], await scope.rows(of(checks, _CHECK_IN))):
+        needs[check.athlete_id].check = check
+    reviews = scope.select(*(_REVIEW.c[name] for name in _OpenReview._fields), of=[Review])
+    unanswered = of(reviews, _REVIEW).where(_REVIEW.c.state == "open").order_by(_REVIEW.c.as_of)
+    for review in cast(Sequence[_OpenReview], await scope.rows(unanswered)):
+        needs[review.athlete_id].review = review  # the latest: beside it the coach may have looked at the past
+    for athlete_id in await _accepted_this_week(scope, needs):
+        needs[athlete_id].accepted = True
+    active = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete])
+    active = active.where(_ATHLETE.c.status == "active")
+    athletes = await scope.rows(active if only is None else active.where(_ATHLETE.c.id == only))
+    to_see = (needs[row.id].to_see(row.id, row.external_id, row.name) for row in athletes if row.id in needs)
+    return sorted((athlete for athlete in to_see if athlete is not None), key=AthleteToSee.order)
 
 
-class _Night(NamedTuple):
-    """What the check-in of a night keeps for this list."""
+async def _accepted_this_week(scope: Scope, needs: Mapping[uuid.UUID, "_Needs"]) -> Collection[uuid.UUID]:
+    """Of those whose check speaks of what is left to reviews, those whose review of the week was accepted."""
+    checked = {who: own.check.date for who, own in needs.items() if own.check and own.speaks_for_reviews}
+    if not checked:
+        return ()
+    accepted = scope.select(_REVIEW.c.athlete_id, _REVIEW.c.as_of, of=[Review]).where(
+        _REVIEW.c.athlete_id.in_(checked),
+        _REVIEW.c.as_of > min(checked.values()) - WEEK,
+        _REVIEW.c.state.in_(("accepted", "amended")),
+        _REVIEW.c.stale.is_(False),
+    )
+    return {row.athlete_id for row in await scope.rows(accepted) if row.as_of > checked[row.athlete_id] - WEEK}
+
+
+class _Check(NamedTuple):
+    """What the latest check of an athlete keeps for this list."""
 
     athlete_id: uuid.UUID
-    severity: int
-    attention: Mapping[str, Any]
+    date: date
+    made_at: datetime
+    attention: Mapping[str, Any] | None
+    holding: Sequence[str] | None
 
 
 class _OpenReview(NamedTuple):
@@ -106,78 +146,116 @@ class _OpenReview(NamedTuple):
 
     id: uuid.UUID
     athlete_id: uuid.UUID
+    as_of: date
+    made_at: datetime
     severity: int
     action: str
     attention: Mapping[str, Any] | None
-
-
-class _Kept(NamedTuple):
-    """Why a source wants the athlete seen, as its `attention` column keeps it."""
-
-    next: str
-    days_overdue: int
-    reasons: list[Reason]
-
-
-def _kept(source: Source, attention: Mapping[str, Any]) -> _Kept:
-    reasons = [
-        Reason(source, reason["code"], reason["severity"], reason["statement"]) for reason in attention["reasons"]
-    ]
-    return _Kept(attention["next"], attention["days_overdue"], reasons)
+    stale: bool
 
 
 @dataclass
 class _Needs:
-    """What is known of one athlete who needs the coach, from all sources."""
+    """What is known of one athlete who may need the coach, from all sources."""
 
-    rank: int = 0
-    next: str = ""
-    days_overdue: int = 0
-    review_id: uuid.UUID | None = None
-    action: str | None = None
-    reasons: list[Reason] = field(default_factory=list)
+    failures: list[JobFailure] = field(default_factory=list)
+    check: _Check | None = None
+    review: _OpenReview | None = None  # the latest that is open
+    accepted: bool = False  # the review of this week was, and nothing has changed under it since
 
-    def add(self, rank: int, advice: str, days_overdue: int, reasons: list[Reason], decides: bool = False) -> None:
-        """Add reasons; the gravest source says what to do next, among equals a decision; each code stands once.
-
-        What is only informed about presses nobody: its days count where there is nothing graver.
-        """
-        quiet, silent = Severity.INFO.rank, not self.next
-        if silent or rank > self.rank or (decides and rank == self.rank):
-            self.next = advice
-        if silent or (rank > quiet and self.rank == quiet):
-            self.days_overdue = days_overdue
-        elif rank > quiet or self.rank == quiet:
-            self.days_overdue = max(self.days_overdue, days_overdue)
-        self.rank = max(self.rank, rank)
-        known = {reason.code for reason in self.reasons}
-        self.reasons += [reason for reason in reasons if reason.code not in known]
-
-    def add_failure(self, failure: JobFailure) -> None:
-        """Add work of this athlete that could not be done."""
-        statement = render(say(FAILED[failure.job], attempts=failure.attempts))
-        reason = Reason("job", f"job.{failure.job}", Severity.WARNING.value, statement)
-        self.add(Severity.WARNING.rank, render(say("job.retried")), 0, [reason])
-
-    def add_night(self, night: _Night) -> None:
-        """Add what the check-in of the night found."""
-        kept = _kept("check_in", night.attention)
-        self.add(night.severity, kept.next, kept.days_overdue, kept.reasons)
-
-    def add_review(self, review: _OpenReview) -> None:
-        """Add an open review: its action is what there is to decide, what stops a deficit or a lift goes before."""
-        self.review_id, self.action = review.id, review.action
-        kept = _kept("review", review.attention) if review.attention else _Kept(render(say("decide.open")), 0, [])
-        decides = review.action != "hold" and review.severity < Severity.STOP.rank
-        advice = render(_DECIDE[review.action]) if decides and review.action in _DECIDE else kept.next
-        if review.action == "collect_data":
-            asked = [render(say(f"next.{reason.code}")) for reason in kept.reasons if reason.code in _ASKS]
-            advice = next(iter(asked), advice)
-        self.add(review.severity, advice, kept.days_overdue, kept.reasons, decides)
-
-    def listed(self, athlete_id: uuid.UUID, external_id: str, name: str | None) -> AthleteToSee:
-        """As an item of the list."""
+    def to_see(self, athlete_id: uuid.UUID, external_id: str, name: str | None) -> AthleteToSee | None:
+        """As an item of the list; None where nothing presses: what only informs puts nobody there."""
+        asked, checked, stale = self._of_review(), self._of_check(), self.review is not None and self.review.stale
+        if stale:  # the check says it anew
+            asked = [reason for reason in asked if reason.code not in {other.code for other in checked}]
+        else:
+            checked = [reason for reason in checked if reason.code not in {other.code for other in asked}]
+        reasons = sorted([*asked, *checked, *map(_failed, self.failures)], key=lambda reason: -reason.rank)
+        decides = self._decides(asked)
+        rank = max((reason.rank for reason in reasons), default=self.review.severity if self.review else _INFO)
+        if not decides and (not reasons or rank == _INFO):
+            return None
+        review = self.review if self.review is not None and (decides or asked) else None
         return AthleteToSee(
-            athlete_id, external_id, name, self.rank, self.next, self.days_overdue, self.review_id, self.action,
-            self.reasons,
-        )  # fmt: skip
+            athlete_id,
+            external_id,
+            name,
+            rank,
+            self._days_overdue(asked, checked),
+            None if review is None else review.id,
+            None if review is None or stale else review.action,
+            self._decision(asked) if decides else None,
+            reasons,
+        )
+
+    @property
+    def speaks_for_reviews(self) -> bool:
+        """Whether the check says anything that it leaves to a review of the week, if there is one."""
+        return self.check is not None and any(map(_left_to_reviews, _reasons("check_in", self.check.attention)))
+
+    def _of_check(self) -> list[Reason]:
+        """What the check says, less what a review of the week has said or not found."""
+        if self.check is None:
+            return []
+        reasons, review = _reasons("check_in", self.check.attention), self.review
+        reviewed = review is not None and not review.stale and review.as_of > self.check.date - WEEK
+        spoken = reviewed or self.accepted
+        return [reason for reason in reasons if not (spoken and _left_to_reviews(reason))]
+
+    def _of_review(self) -> list[Reason]:
+        """What the open review says, less what a later check does not find any more.
+
+        That are the requests that were answered; of a review that entries have overtaken red flags too.
+        """
+        review, check = self.review, self.check
+        if review is None:
+            return []
+        reasons = _reasons("review", review.attention)
+        if check is None or check.holding is None or check.made_at < review.made_at:
+            return reasons
+        gone = (_REQUESTS | _FLAGS if review.stale else _REQUESTS) - set(check.holding)
+        return [reason for reason in reasons if reason.code not in gone]
+
+    def _decides(self, asked: Sequence[Reason]) -> bool:
+        """Whether the open review leaves something to decide; a request for data that was answered does not."""
+        if self.review is None or self.review.action == "hold":
+            return False
+        return self.review.action != "collect_data" or self.review.attention is None or bool(asked)
+
+    def _decision(self, asked: Sequence[Reason]) -> Sentence | None:
+        """What there is to decide, in words; None where the gravest reason says it."""
+        assert self.review is not None
+        action = self.review.action
+        if self.review.stale:
+            return say("decide.again")
+        if action == "collect_data":
+            return next((next_step(reason.code) for reason in asked if reason.code in _ASKS), None)
+        return _DECIDE.get(action)
+
+    def _days_overdue(self, asked: Sequence[Reason], checked: Sequence[Reason]) -> int:
+        """How long the most overdue of what presses has been due; what only informs presses nobody."""
+        sources = ((asked, self.review), (checked, self.check))
+        return max(
+            (
+                source.attention["days_overdue"]
+                for reasons, source in sources
+                if source is not None and source.attention is not None and any(r.rank > _INFO for r in reasons)
+            ),
+            default=0,
+        )
+
+
+def _reasons(source: Source, attention: Mapping[str, Any] | None) -> list[Reason]:
+    kept = () if attention is None else attention["reasons"]
+    return [Reason(source, reason["code"], reason["severity"], reason["statement"]) for reason in kept]
+
+
+def _left_to_reviews(reason: Reason) -> bool:
+    """Whether a check leaves this to a review: limits that follow from maintenance, and what only informs."""
+    return reason.code in LEFT_TO_REVIEWS or (reason.code in _FLAGS and reason.rank == _INFO)
+
+
+def _failed(failure: JobFailure) -> Reason:
+    """Work of an athlete that could not be done."""
+    statement = render(say(FAILED[failure.job], attempts=failure.attempts))
+    return Reason("job", f"job.{failure.job}", Severity.WARNING.value, statement)

@@ -1,21 +1,35 @@
-"""What is made of the log before it changed: reviews marked stale, and work under way that has to look again."""
+"""What is made of the log before it changed: reviews marked stale, work under way that has to look again, checks due.
+
+What was stored is looked at within seconds by a check of the athlete, which falls due in the write's own transaction.
+"""
 
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import date, datetime, timedelta
+from typing import Any, NamedTuple
+
+from sqlalchemy import BindParameter, Date, bindparam, case, or_
 
 from service.application.log.days import Days, first_days
+from service.application.schedule import today_of
 from service.store.scope import Scope, locked, table_of
 from service.store.tables import Athlete, Review
+from service.store.types import Instant
+
+CHECK_AFTER = timedelta(seconds=3)  # what comes together is looked at together
+CHECK_HISTORY_AFTER = timedelta(seconds=30)  # history comes in many pieces
+HISTORY = timedelta(days=7)
+EVERY_DAY = date.min  # stands for all days of an athlete
+_ATHLETE = table_of(Athlete)
 
 
 async def mark_stale(scope: Scope, days: Days) -> None:
-    """Mark the reviews that looked at any of these days, and tell work under way that its inputs have changed."""
+    """Mark the reviews that looked at any of these days, tell work under way of the change, and have it looked at."""
     if not days:
         return
     review = table_of(Review)
-    await _count_change(scope, {athlete for athlete, _ in days})
+    await _note_change(scope, days)
     by_day = defaultdict(list)
     for athlete, day in first_days(days).items():
         by_day[day].append(athlete)
@@ -29,18 +43,59 @@ async def mark_stale(scope: Scope, days: Days) -> None:
 
 async def mark_all_stale(scope: Scope, athlete_id: uuid.UUID) -> None:
     """Mark every review of an athlete."""
-    await mark_stale(scope, {(athlete_id, date.min)})
+    await mark_stale(scope, {(athlete_id, EVERY_DAY)})
 
 
-async def _count_change(scope: Scope, athletes: set[uuid.UUID]) -> None:
+class _Where(NamedTuple):
+    """An athlete and where they live."""
+
+    id: uuid.UUID
+    time_zone: str
+
+
+async def _note_change(scope: Scope, days: Days) -> None:
     """Before the marks: a review kept meanwhile has either seen the change, or is there to be marked."""
-    athlete = table_of(Athlete)
-    if len(athletes) > 1:  # one order for all, against deadlocks
-        await scope.rows(
-            locked(scope.select(athlete.c.id, of=[Athlete]).where(athlete.c.id.in_(athletes)).order_by(athlete.c.id))
-        )
-    counted = scope.update(Athlete).where(athlete.c.id.in_(athletes))
-    await scope.run(counted.values(inputs_revision=athlete.c.inputs_revision + 1))
+    changed = defaultdict(list)
+    for athlete, day in days:
+        changed[athlete].append(day)
+    where = scope.select(_ATHLETE.c.id, _ATHLETE.c.time_zone, of=[Athlete]).where(_ATHLETE.c.id.in_(changed))
+    rows = await scope.rows(locked(where.order_by(_ATHLETE.c.id)))  # one order for all, against deadlocks
+    changes = [_change(scope, _Where._make(row), changed[row.id]) for row in rows]
+    if not changes:
+        return
+    later: BindParameter[date | None] = bindparam("until", type_=Date)
+    sooner: BindParameter[datetime] = bindparam("due", type_=Instant)
+    until, due = _ATHLETE.c.inputs_until, _ATHLETE.c.next_check_in_at
+    values: dict[str, Any] = {
+        "inputs_revision": _ATHLETE.c.inputs_revision + 1,
+        "inputs_until": case((or_(until.is_(None), until < later), later), else_=until),
+    }
+    if scope.to_check is None:
+        values["next_check_in_at"] = case((or_(due.is_(None), due > sooner), sooner), else_=due)
+    else:
+        scope.to_check.update(changed)
+    noted = scope.update(Athlete).where(_ATHLETE.c.id == bindparam("of_athlete"))
+    await scope.connection.execute(noted.values(values), changes)
+
+
+def _change(scope: Scope, athlete: _Where, days: Sequence[date]) -> dict[str, Any]:
+    """Up to which day something was stored of an athlete, and when a check falls due: at once where time stands still.
+
+    Parameters: `days` of which something was stored.
+    """
+    today = today_of(scope, athlete)
+    recent = any(day == EVERY_DAY or day >= today - HISTORY for day in days)
+    until = max((day for day in days if EVERY_DAY < day <= today), default=None)
+    settling = CHECK_AFTER if recent else CHECK_HISTORY_AFTER
+    due = scope.now() if scope.clock_at is not None else scope.now() + settling
+    return {"of_athlete": athlete.id, "until": until, "due": due}
+
+
+async def check_on(scope: Scope, athletes: Sequence[uuid.UUID]) -> None:
+    """Have athletes looked at at once: the file that told of them has ended."""
+    due = _ATHLETE.c.next_check_in_at
+    waiting = scope.update(Athlete).where(_ATHLETE.c.id.in_(athletes), or_(due.is_(None), due > scope.now()))
+    await scope.run(waiting.values(next_check_in_at=scope.now()))
 
 
 async def held(scope: Scope, athletes: Sequence[Athlete]) -> dict[uuid.UUID, Athlete]:
@@ -48,8 +103,7 @@ async def held(scope: Scope, athletes: Sequence[Athlete]) -> dict[uuid.UUID, Ath
 
     Work kept in it rests on all that was stored before, where `changed_meanwhile` finds nothing that it has not seen.
     """
-    athlete = table_of(Athlete)
-    wanted = scope.select(Athlete).where(athlete.c.id.in_([row.id for row in athletes])).order_by(athlete.c.id)
+    wanted = scope.select(Athlete).where(_ATHLETE.c.id.in_([row.id for row in athletes])).order_by(_ATHLETE.c.id)
     return {row.id: row for row in await scope.all(Athlete, locked(wanted))}
 
 

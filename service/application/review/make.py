@@ -22,7 +22,7 @@ from service.application.review.digest import inputs_digest
 from service.application.review.document import document_of, iso_week
 from service.application.review.late_entries import Replaced, compared_with, days_compared, moved_by_late_entries
 from service.application.review.prediction import next_week_mass_kg
-from service.application.review.reasons import CheckInFindings, attention_body, check_in_body, gravest
+from service.application.review.reasons import CheckInFindings, check_in_body, gravest, review_body
 from service.application.review.score import score_prediction
 from service.domain.rules.arbiter import decide
 from service.domain.rules.data_rules import maintenance_well_known
@@ -131,7 +131,7 @@ def _result(case: Case) -> Result:
         document=orjson.loads(orjson.dumps(document_of(case, score, changed, digest))),
         action=case.decision.recommendation.action.value,
         severity=gravest(findings),
-        attention=attention_body(findings, evidence.as_of),
+        attention=review_body(case.decision, evidence.as_of),
         score=score,
         inputs_digest=digest,
         check_in=check_in_body(evidence, case.policy.policy),

@@ -7,40 +7,56 @@ from typing import Any, TypedDict
 from service.catalogue.sentences import render
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
-from service.domain.rules.checkin import attention, check_in
+from service.domain.rules.arbiter import Decision
+from service.domain.rules.checkin import check_in, requests
 from service.domain.rules.findings import Finding, Severity
 
 
 class CheckInFindings(TypedDict):
-    """What a check-in keeps of an athlete."""
+    """What a check-in keeps of an athlete; `holding` are the codes of all red flags and requests that hold."""
 
     severity: int
     attention: dict[str, Any] | None
+    holding: list[str]
 
 
-def attention_body(findings: Sequence[Finding], on: date, least: Severity = Severity.ADVICE) -> dict[str, Any] | None:
-    """Why the findings of a day need the coach and what to do next, as the attention list keeps it; None when not."""
-    grave = tuple(finding for finding in findings if finding.severity.rank >= least.rank)
-    wanted = attention(grave)
-    if wanted is None:
+def review_body(decision: Decision, on: date) -> dict[str, Any] | None:
+    """Why a review needs the coach, as the attention list keeps it; None when it does not.
+
+    What the recommendation overrides is not said beside it, unless it stops something.
+    """
+    overridden = {weaker.code for weaker in decision.overridden}
+    said = [f for f in decision.findings if f.severity is Severity.STOP or f.code not in overridden]
+    return _body([finding for finding in said if finding.severity is not Severity.INFO], on)
+
+
+def check_in_body(evidence: Evidence, policy: Policy, *, first_day: bool = False) -> CheckInFindings:
+    """What a check-in keeps of an athlete: all that it finds is meant to be seen; `first_day` as of `check_in`."""
+    findings = check_in(evidence, policy, first_day=first_day)
+    holding = {*(finding.code for finding in findings), *requests(evidence, policy)}
+    return CheckInFindings(
+        severity=gravest(findings), attention=_body(findings, evidence.as_of), holding=sorted(holding)
+    )
+
+
+def _body(findings: Sequence[Finding], on: date) -> dict[str, Any] | None:
+    """Findings of a day as the attention list keeps them, None where there are none.
+
+    With the days that the most overdue of them is overdue; what only informs counts where nothing else is said.
+    """
+    if not findings:
         return None
+    pressing = [finding for finding in findings if finding.severity is not Severity.INFO] or findings
     reasons = [
         {
             "code": finding.code,
             "severity": finding.severity.value,
             "statement": render(finding.statement, on=on),
         }
-        for finding in grave
+        for finding in findings
     ]
-    return {"next": render(wanted.next, on=on), "days_overdue": wanted.days_overdue, "reasons": reasons}
-
-
-def check_in_body(evidence: Evidence, policy: Policy) -> CheckInFindings:
-    """What the night's check-in keeps of an athlete: all that it finds is meant to be seen."""
-    findings = check_in(evidence, policy)
-    return CheckInFindings(
-        severity=gravest(findings), attention=attention_body(findings, evidence.as_of, least=Severity.INFO)
-    )
+    overdue = max(int(finding.evidence.get("days_overdue") or 0) for finding in pressing)
+    return {"days_overdue": overdue, "reasons": reasons}
 
 
 def gravest(findings: Sequence[Finding]) -> int:

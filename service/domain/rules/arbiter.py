@@ -7,7 +7,7 @@ from typing import Any
 from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
 from service.domain.rules.counterfactuals import would_change_if
-from service.domain.rules.findings import Action, Finding
+from service.domain.rules.findings import Action, Finding, Severity
 from service.domain.rules.gate import Gate, gate
 from service.domain.rules.phases import Switch
 from service.domain.rules.proposals import Proposal, propose
@@ -82,7 +82,28 @@ def decide(evidence: Evidence, policy: Policy, *, explain: bool = True) -> Decis
         proposal.because,
         would_change_if(findings, evidence, policy, proposal) if explain else (),
     )
-    return Decision(findings, recommendation, _overridden(findings, proposal), opened)
+    overridden = _overridden(findings, proposal)
+    return Decision(_without_advice(findings, overridden, recommendation), recommendation, overridden, opened)
+
+
+def _without_advice(
+    findings: tuple[Finding, ...], overridden: tuple[Overridden, ...], recommendation: Recommendation
+) -> tuple[Finding, ...]:
+    """The findings, of which the overridden ones advise nothing: they inform, beside the one recommendation.
+
+    A warning stays one, unless it asks for another energy than the recommendation sets.
+    """
+    weaker = {finding.code for finding in overridden}
+    moves = recommendation.energy_from_kcal != recommendation.energy_to_kcal
+
+    def informs(finding: Finding) -> bool:
+        other_energy = moves and RULE[finding.code].action is Action.CHANGE_ENERGY
+        return finding.severity is Severity.ADVICE or (finding.severity is Severity.WARNING and other_energy)
+
+    return tuple(
+        replace(finding, severity=Severity.INFO) if finding.code in weaker and informs(finding) else finding
+        for finding in findings
+    )
 
 
 def _with_availability(

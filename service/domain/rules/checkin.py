@@ -1,14 +1,13 @@
-"""The nightly check-in: missing data, a phase about to end, red flags; and the order of the coach's attention."""
-
-from dataclasses import dataclass
+"""The check-in: missing data, a phase about to end, red flags; and what to do next about a finding."""
 
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
-from service.domain.rules import phase_rules, safety_rules
+from service.domain.rules import data_rules, energy_rules, phase_rules, safety_rules
 from service.domain.rules.data_rules import SUSPECT_ENTRIES, maintenance_well_known
-from service.domain.rules.findings import Finding, Severity, Stage, Verdict
+from service.domain.rules.findings import Action, Finding, Severity, Stage, Verdict
 from service.domain.rules.phases import last_day
 from service.domain.rules.rule import Rule
+from service.domain.rules.screening import UNSCREENED
 from service.domain.sentence import Sentence, say
 
 RULE = {rule.code: rule for rule in phase_rules.RULES}
@@ -42,7 +41,8 @@ def _missed_sessions(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 def _old_measurement(evidence: Evidence, policy: Policy) -> Verdict | None:
-    days, most = evidence.log.days_since_measurement, policy.check_in_measurement_days
+    days = evidence.log.days_since_measurement
+    most = policy.cut_measurement_every_days if evidence.kind == "cut" else policy.measurement_every_days
     if days is None:
         return Verdict(say("check_in.no_measurement_ever"), {"days": None})
     if days <= most:
@@ -112,11 +112,19 @@ RULES: tuple[Rule, ...] = (
         _D,
         _INFO,
         None,
-        ("check_in_measurement_days",),
+        ("measurement_every_days", "cut_measurement_every_days"),
         _old_measurement,
     ),
 )
 RED_FLAGS = tuple(rule for rule in safety_rules.RULES if rule.severity in (Severity.STOP, Severity.WARNING))
+
+REQUESTS = tuple(
+    rule
+    for rule in (*safety_rules.RULES, *data_rules.RULES, *phase_rules.RULES, *energy_rules.RULES)
+    if rule.code in (UNSCREENED, SUSPECT_ENTRIES.code, "phase.none", "energy.unset")
+    or (rule.stage is Stage.DATA and rule.action is Action.COLLECT_DATA)
+)
+LEFT_TO_REVIEWS = frozenset({"limit.deficit", "floor.recover"})  # what follows from maintenance is said once a week
 
 HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; what to do of others is what they state
     {
@@ -162,41 +170,28 @@ HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; wha
 )
 
 
-@dataclass(frozen=True)
-class Attention:
-    """Why an athlete needs the coach: the gravest finding, all reasons, the next thing to do, and how overdue it is."""
-
-    severity: Severity
-    code: str
-    next: Sentence
-    days_overdue: int
-    codes: tuple[str, ...]
-
-    def order(self, athlete: str) -> tuple[int, int, str]:
-        """A sort key: gravest first, then most overdue, then by the athlete's identifier for a stable order."""
-        return -self.severity.rank, -self.days_overdue, athlete
+MISSING = frozenset(  # what is not there: of an athlete who was taken on today it may be on its way
+    {"check_in.no_weigh_in", "check_in.no_food", "check_in.missed_sessions", "check_in.old_measurement"}
+)
 
 
-def check_in(evidence: Evidence, policy: Policy) -> tuple[Finding, ...]:
-    """The night's findings for one athlete: red flags, doubts, missing data, the phase's end, sessions, measurement."""
-    rules = (*RED_FLAGS, *RULES)
+def check_in(evidence: Evidence, policy: Policy, *, first_day: bool = False) -> tuple[Finding, ...]:
+    """What a check of one athlete finds: red flags, doubts, missing data, the phase's end, sessions, measurement.
+
+    Parameters: `evidence` and `policy`, as of a review; `first_day`, whether the athlete was taken on today: then
+    nothing is said to be missing yet.
+    """
+    rules = [rule for rule in (*RED_FLAGS, *RULES) if not (first_day and rule.code in MISSING)]
     return tuple(finding for rule in rules if (finding := rule(evidence, policy)) is not None)
 
 
-def attention(findings: tuple[Finding, ...]) -> Attention | None:
-    """What a list of findings asks of the coach, None when there are none; also for a review's findings.
-
-    Parameters: `findings`, in the order in which they were made; the first of the gravest leads.
-    """
-    if not findings:
-        return None
-    first = max(findings, key=lambda finding: finding.severity.rank)
-    pressing = [f for f in findings if f.severity is not Severity.INFO] or findings
-    overdue = max(int(f.evidence.get("days_overdue") or 0) for f in pressing)
-    return Attention(first.severity, first.code, _next(first), overdue, tuple(f.code for f in findings))
+def requests(evidence: Evidence, policy: Policy) -> tuple[str, ...]:
+    """The codes of what is asked for and not there: as soon as entries answer it, it is asked no more."""
+    return tuple(rule.code for rule in REQUESTS if rule.judge(evidence, policy) is not None)
 
 
-def _next(leading: Finding) -> Sentence:
-    if leading.code in HAS_NEXT:
-        return say(f"next.{leading.code}")
-    return say("next.refer") if leading.code.startswith("safety.") else leading.statement
+def next_step(code: str) -> Sentence | None:
+    """What to do about a finding; None where that is what it states."""
+    if code in HAS_NEXT:
+        return say(f"next.{code}")
+    return say("next.refer") if code.startswith("safety.") else None

@@ -7,7 +7,18 @@ from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from service.store.tables.base import Json, Owned, of_athlete, of_practice
-from service.store.types import Document, Experience, FoodPattern, Instant, Sex, Weekday, new_id, now, one_of
+from service.store.types import (
+    AthleteStatus,
+    Document,
+    Experience,
+    FoodPattern,
+    Instant,
+    Sex,
+    Weekday,
+    new_id,
+    now,
+    one_of,
+)
 
 
 class Practice(SQLModel, table=True):
@@ -51,6 +62,7 @@ class Athlete(Owned, table=True):
         one_of("experience", Experience),
         one_of("food_pattern", FoodPattern),
         one_of("review_weekday", Weekday),
+        one_of("status", AthleteStatus),
     )
     external_id: str
     name: str | None = None
@@ -68,8 +80,10 @@ class Athlete(Owned, table=True):
     goal: Json | None = Field(default=None, sa_type=Document)
     main_lifts: list[str] | None = Field(default=None, sa_type=Document)
     review_weekday: Weekday = Field(default="monday", sa_type=String)
+    status: AthleteStatus = Field(default="active", sa_type=String)  # only active ones are reviewed, checked and listed
     revision: int = 1
     inputs_revision: int = 0  # counts the changes of whatever reviews and check-ins look at
+    inputs_until: dt.date | None = None  # the latest day, up to the then present one, of which anything was stored
     next_review_at: dt.datetime | None = Field(default=None, sa_type=Instant)  # None: due once there is a log
     next_check_in_at: dt.datetime | None = Field(default=None, sa_type=Instant)
     review_claimed_until: dt.datetime | None = Field(default=None, sa_type=Instant)

@@ -63,6 +63,7 @@ class CheckIn(SQLModel, table=True):
     date: dt.date
     severity: int
     attention: Json | None = Field(default=None, sa_type=Document)
+    holding: list[str] | None = Field(default=None, sa_type=Document)  # red flags and requests that hold, by code
     made_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
 

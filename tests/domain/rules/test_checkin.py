@@ -5,13 +5,13 @@ import pytest
 from service.domain.evidence import Pain, SuspectEntries, Symptom, Targets, Wellbeing
 from service.domain.policy import DEFAULT
 from service.domain.rules import safety_rules
-from service.domain.rules.checkin import HAS_NEXT, RED_FLAGS, RULES, attention, check_in
+from service.domain.rules.checkin import HAS_NEXT, MISSING, RED_FLAGS, RULES, check_in, next_step, requests
 from service.domain.rules.findings import Severity
 from service.domain.rules.rulebook import judge
 from tests.domain.rules.on_plan import ON_PLAN, ago, but, phase, q, said
 
 VAGUE = {"maintenance_kcal": q(2850.0, 400.0)}
-CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed session, 14 days, 7 days
+CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed session, 21 days in a cut, 7 days
     (
         "data.suspect_entries",
         lambda v: but(log__suspect_28_d=v),
@@ -22,7 +22,7 @@ CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed se
     ("check_in.no_food", lambda v: but(**VAGUE, log__days_since_food=v), [2, 10, None], [1, 0]),
     ("check_in.no_food", lambda v: but(log__days_since_food=2, log__complete_food_days_7_d=v), [0], [1, 6]),
     ("check_in.missed_sessions", lambda v: but(log__sessions_missed_7_d=v), [1, 3], [0, None]),
-    ("check_in.old_measurement", lambda v: but(log__days_since_measurement=v), [15, None], [14, 0]),
+    ("check_in.old_measurement", lambda v: but(log__days_since_measurement=v), [22, None], [21, 0]),
     ("check_in.phase_ending", lambda v: but(phase=phase("cut", 20, v)), [27, 20, 15], [28, None]),
 ]
 
@@ -48,7 +48,7 @@ def test_every_rule_has_a_case_and_says_what_to_do_next():
 
 
 def test_nothing_to_say_on_plan():
-    assert check_in(ON_PLAN, DEFAULT) == () and attention(()) is None
+    assert check_in(ON_PLAN, DEFAULT) == () and requests(ON_PLAN, DEFAULT) == ()
 
 
 @pytest.mark.parametrize(
@@ -66,20 +66,36 @@ def test_nothing_to_say_on_plan():
     ],
 )
 def test_red_flags_are_seen_the_same_night(evidence, code, severity):
-    seen = attention(check_in(evidence, DEFAULT))
-    assert seen is not None and (seen.code, seen.severity) == (code, severity) and seen.next
+    assert (code, severity) in [(found.code, found.severity) for found in check_in(evidence, DEFAULT)]
+    assert next_step(code) is not None
 
 
-def test_order_is_gravity_then_overdue_then_name():
-    rows = {
-        "d": attention(check_in(but(log__days_since_weigh_in=3), DEFAULT)),
-        "b": attention(check_in(but(log__days_since_weigh_in=9), DEFAULT)),
-        "c": attention(check_in(but(log__days_since_weigh_in=3), DEFAULT)),
-        "z": attention(check_in(but(wellbeing=Wellbeing(symptoms=(Symptom(ago(0), "fainting"),))), DEFAULT)),
-        "a": attention(check_in(but(log__days_since_measurement=40), DEFAULT)),
-    }
-    assert sorted(rows, key=lambda who: rows[who].order(who)) == ["z", "b", "c", "d", "a"]
-    assert rows["b"].days_overdue == 6 and said(rows["b"].next) == "Ask for a weigh-in tomorrow morning."
+def test_of_who_was_taken_on_today_nothing_is_missing_yet():
+    """What is on its way is not asked for; what stops stops all the same."""
+    nothing = but(
+        log__days_since_weigh_in=None, log__days_since_food=None, log__days_since_measurement=None, **VAGUE,
+        wellbeing=Wellbeing(symptoms=(Symptom(ago(0), "fainting"),)),
+    )  # fmt: skip
+    later, today = ({f.code for f in check_in(nothing, DEFAULT, first_day=new)} for new in (False, True))
+    assert later - today == {"check_in.no_weigh_in", "check_in.no_food", "check_in.old_measurement"} <= MISSING
+    assert "safety.symptoms" in today
+
+
+def test_a_request_holds_until_it_is_answered():
+    assert requests(but(log__weigh_ins_14_d=3), DEFAULT) == ("data.few_weigh_ins",)
+    assert requests(but(log__weigh_ins_14_d=4), DEFAULT) == ()
+    assert requests(but(screening=None), DEFAULT) == ("screening.unanswered",)
+
+
+def test_measurements_follow_the_plans_rhythm():
+    """Every four weeks, every three in a cut, which is short: common practice, no source."""
+    for kind, most in (("build", 28), ("maintain", 28), ("cut", 21)):
+        asked = [
+            "check_in.old_measurement"
+            in [f.code for f in check_in(but(phase=phase(kind, 20, 60), log__days_since_measurement=days), DEFAULT)]
+            for days in (most, most + 1)
+        ]
+        assert asked == [False, True], kind
 
 
 def test_a_phase_that_should_have_ended_is_overdue():
@@ -107,8 +123,9 @@ def test_a_cut_ends_with_the_longest_cut_whatever_was_planned():
 def test_a_medication_that_only_needs_a_word_with_the_prescriber_refers_nobody():
     other = but(screening__glucose_lowering_medication="other")
     found = [f for f in judge(other, DEFAULT) if f.code == "safety.other_glucose_medication"]
-    seen = attention(tuple(found))
-    assert seen is not None and "prescriber" in said(seen.next) and "no deficit" not in said(seen.next)
+    assert len(found) == 1
+    seen = said(next_step("safety.other_glucose_medication"))
+    assert "prescriber" in seen and "no deficit" not in seen
 
 
 def test_only_what_closes_the_gate_falls_back_to_a_referral():
@@ -126,5 +143,4 @@ def test_doubted_entries_come_before_no_weigh_in():
         " please confirm or correct."
     )
     assert found[0].evidence["suspect_28_d"] == 13
-    reason = attention(found)
-    assert (reason.code, said(reason.next)) == ("data.suspect_entries", "Confirm or correct the doubted entries.")
+    assert said(next_step("data.suspect_entries")) == "Confirm or correct the doubted entries."
