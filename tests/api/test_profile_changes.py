@@ -95,12 +95,12 @@ def test_body_fat_from_sites_follows_height_sex_and_age(api: Api) -> None:
 
 
 def test_doubts_about_weigh_ins_follow_the_height(api: Api) -> None:
-    """The first weigh-in has nothing before it but the athlete's height to be doubted by."""
+    """The first weigh-ins have nothing before them but the athlete's height to be doubted by (three that agree pass)."""
     kept = []
     for height_cm, corrected in ((150.0, None), (210.0, 150.0)):
         athlete = api.athlete(height_cm=height_cm)
         path = f"/athletes/{athlete['id']}/weigh-ins"
-        api("POST", path, [{"date": days_ago(back), "mass_kg": 132.0 + 0.1 * (back % 3)} for back in range(1, 6)])
+        api("POST", path, [{"date": days_ago(back), "mass_kg": 132.0 + 0.1 * (back % 3)} for back in (1, 2)])
         if corrected:
             before = [item["suspect"] for item in api.all(path)]
             change(api, athlete, height_cm=corrected)

@@ -138,4 +138,4 @@ _CHANGES: dict[str, dict[str, Any]] = {
 
 
 def _plain(body: Any) -> Any:
-    return orjson.loads(orjson.dumps(body))
+    return orjson.loads(orjson.dumps(body, default=str))

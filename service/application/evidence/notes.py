@@ -299,7 +299,7 @@ async def _suspect_entries(
         suspect = scope.select(entry.c.athlete_id, entry.c.date, entry.c.suspect, of=[of]).where(
             entry.c.athlete_id.in_(ids), entry.c.date > after, entry.c.date <= to, entry.c.suspect.is_not(None)
         )
-        for row in await scope.rows(suspect):
+        for row in await scope.rows(suspect.order_by(entry.c.date, entry.c.id)):
             suspects[row.athlete_id].append(SuspectEntry(row.date, kind, row.suspect["reason"]))
     return suspects
 
