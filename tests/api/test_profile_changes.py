@@ -95,7 +95,7 @@ def test_body_fat_from_sites_follows_height_sex_and_age(api: Api) -> None:
 
 
 def test_doubts_about_weigh_ins_follow_the_height(api: Api) -> None:
-    """The first weigh-ins have nothing before them but the athlete's height to be doubted by (three that agree pass)."""
+    """The first weigh-ins have nothing before them but the athlete's height to be doubted by (three agreeing pass)."""
     kept = []
     for height_cm, corrected in ((150.0, None), (210.0, 150.0)):
         athlete = api.athlete(height_cm=height_cm)
