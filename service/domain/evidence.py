@@ -282,10 +282,11 @@ class Wellbeing:
 
 @dataclass(frozen=True)
 class PastReview:
-    """The codes of the findings of an earlier review."""
+    """The codes of the findings of an earlier review, and what it took maintenance for."""
 
     as_of: date
     codes: tuple[str, ...]
+    maintenance_kcal: ScalarEstimate | None = None
 
 
 @dataclass(frozen=True)

@@ -126,6 +126,12 @@ class Policy:
     energy_change_min_interval_days: int = _t(10, "d", 7, 28, PRACTICE, "Least time between two changes of energy.")
     cycle_water_kg: float = _t(1.0, "kg", 0.0, 2.0, CYCLE, "Cycle water left room for while no start is logged.")
     cycle_unseen_days: int = _t(14, "d", 0, 35, PRACTICE, "First days of a log in which that room is left.")
+    water_shift_kg: float = _t(0.8, "kg", 0.5, 3.0, PRACTICE, "A rise of the scale in five days beyond tissue: water.")
+    water_shift_days: int = _t(10, "d", 5, 28, PRACTICE, "Days for which such a rise must last before energy falls.")
+    flat_cut_days: int = _t(21, "d", 14, 42, PRACTICE, "Days of a flat scale in a cut that put its log in question.")
+    flat_cut_logged_deficit_pct: float = _t(
+        15, "% of maintenance", 5, 40, PRACTICE, "Logged deficit, against maintenance well known before it, from which."
+    )
     energy_quiet_days: int = _t(7, "d", 3, 14, PRACTICE, "First days of a phase in which energy stays: water moves.")
     energy_step_min_kcal: float = _t(50, "kcal", 20, 150, PRACTICE, "Smaller changes are not worth making.")
     energy_step_max_kcal: float = _t(250, "kcal", 100, 400, PRACTICE, "Largest change at once within a phase.")

@@ -330,13 +330,19 @@ def _history(
 ) -> ev.History:
     first_sessions = [lifted[0].date for lifted in roster.lifts.get(athlete.id, {}).values()]
     return ev.History(
-        reviews=tuple(
-            ev.PastReview(review.as_of, tuple(finding["code"] for finding in review.document["findings"]))
-            for review in one_a_week(notes.reviews, on)[:REVIEWS_REMEMBERED]
-        ),
+        reviews=tuple(_past_review(review) for review in one_a_week(notes.reviews, on)[:REVIEWS_REMEMBERED]),
         last_energy_change_on=_last_change(phases, targets),
         last_deload_on=_last_deload(notes.deloads, notes.sessions),
         training_since=min((day for day in first_sessions if day <= on), default=None),
+    )
+
+
+def _past_review(review: EarlierReview) -> ev.PastReview:
+    maintenance = review.document["estimates"].get("maintenance_kcal")
+    return ev.PastReview(
+        review.as_of,
+        tuple(finding["code"] for finding in review.document["findings"]),
+        ev.ScalarEstimate(**maintenance) if maintenance else None,
     )
 
 

@@ -6,7 +6,7 @@ hold a change back stand before the rules that ask for one; those of the rate it
 
 from datetime import timedelta
 
-from service.domain.evidence import Evidence
+from service.domain.evidence import Evidence, ScalarEstimate
 from service.domain.policy import Policy
 from service.domain.rules.energy_step import (
     ADJUSTMENT,
@@ -88,6 +88,52 @@ def _cycle_water(evidence: Evidence, policy: Policy) -> Verdict | None:
     statement = say("energy.cycle_water", kg=policy.cycle_water_kg, days=days, first_day=policy.cycle_unseen_days + 1)
     numbers = {"days_without_cycle_start": days, "rate_pct_per_week": rate.mean, "cycle_pct_per_week": share_pct}
     return Verdict(statement, numbers, (Move("log.days_without_cycle_start", policy.cycle_unseen_days, "above"),))
+
+
+def _water_shift(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether the scale rose within days by more than tissue can, not long enough ago to be anything but water."""
+    rise = evidence.log.water_shift
+    if rise is None or rise.kg < policy.water_shift_kg or not _lowers(evidence, policy):
+        return None
+    before = evidence.as_of - timedelta(days=policy.water_shift_days)
+    if rise.since <= before:
+        return None
+    days = (evidence.as_of - rise.since).days
+    statement = say("energy.water_shift", kg=rise.kg, days=days, least_days=policy.water_shift_days)
+    need = say("once.rise_has_lasted", days=policy.water_shift_days)
+    return Verdict(statement, {"kg": rise.kg, "since": str(rise.since)}, condition=need)
+
+
+def maintenance_before_phase(evidence: Evidence) -> ScalarEstimate | None:
+    """Maintenance as the last review before the present phase had it; None without one."""
+    phase = evidence.phase
+    if phase is None:
+        return None
+    return next((r.maintenance_kcal for r in evidence.history.reviews if r.as_of < phase.starts_on), None)
+
+
+def _flat_on_paper(evidence: Evidence, policy: Policy) -> Verdict | None:
+    """Whether a cut that the log shows has left the scale flat for weeks, after a maintenance that was well known.
+
+    Expenditure does not fall by all of a deficit; food that is not logged is the usual reason (common practice).
+    """
+    phase, rate, logged = evidence.phase, evidence.rate_pct_per_week, evidence.log.logged_intake_kcal
+    before = maintenance_before_phase(evidence)
+    if phase is None or phase.kind != "cut" or rate is None or logged is None or before is None:
+        return None
+    half_width_pct = 50.0 * (before.hi - before.lo) / before.mean
+    deficit_pct = 100.0 * (1.0 - logged / before.mean)
+    flat = abs(rate.mean) <= policy.maintain_rate_pct and phase.day >= policy.flat_cut_days
+    known = half_width_pct <= policy.maintenance_interval_pct
+    if not (flat and known and deficit_pct >= policy.flat_cut_logged_deficit_pct and _lowers(evidence, policy)):
+        return None
+    if repeated(evidence, "energy.flat_on_paper", 1):
+        return None
+    statement = say(
+        "energy.flat_on_paper", day=phase.day, logged_kcal=logged, under_pct=deficit_pct, maintenance_kcal=before.mean
+    )
+    numbers = {"logged_kcal": logged, "maintenance_before_kcal": before.mean, "logged_deficit_pct": deficit_pct}
+    return Verdict(statement, numbers, condition=INSTEAD_OF_LESS)
 
 
 def _lowers(evidence: Evidence, policy: Policy) -> bool:
@@ -254,6 +300,9 @@ RULES: tuple[Rule, ...] = (
         "energy.cycle_water", _E, _INFO, Action.HOLD, ("cycle_unseen_days", "cycle_water_kg", *DIRECTION), _cycle_water
     ),
     Rule(
+        "energy.water_shift", _E, _INFO, Action.HOLD, ("water_shift_kg", "water_shift_days", *DIRECTION), _water_shift
+    ),
+    Rule(
         "energy.too_soon",
         _E,
         _INFO,
@@ -269,6 +318,20 @@ RULES: tuple[Rule, ...] = (
         Action.HOLD,
         (*STRAIN, *_CUT_DIRECTION),
         _strain,
+    ),
+    Rule(
+        "energy.flat_on_paper",
+        _E,
+        _ADVICE,
+        Action.COLLECT_DATA,
+        (
+            "flat_cut_days",
+            "flat_cut_logged_deficit_pct",
+            "maintenance_interval_pct",
+            "maintain_rate_pct",
+            *_CUT_DIRECTION,
+        ),
+        _flat_on_paper,
     ),
     Rule(
         "energy.under_reported",

@@ -24,6 +24,7 @@ from service.domain.evidence import (
     Symptom,
     Targets,
     UnitQuestion,
+    WaterShift,
     Wellbeing,
     moved,
 )
@@ -66,6 +67,27 @@ def _stalled_on(day: int) -> Evidence:
     again = _reviews("energy.at_limit")
     at_limit = {"targets": Targets(2140.0), "log__logged_intake_kcal": 2140.0, "history__reviews": again}
     return _rate(-0.1, phase=phase("cut", day, 42), **at_limit)
+
+
+def _flat_on_paper(
+    *,
+    day: int = 28,
+    logged_kcal: float | None = 2160.0,
+    scale_pct: float = 0.0,
+    half_width_kcal: float = 150.0,
+    reviewed_before: bool = True,
+    last: str = "rate.too_slow",
+) -> Evidence:
+    """A cut whose scale does not move, reviewed last week and, with maintenance at 2700 kcal, before it began."""
+    known = q(2700.0, half_width_kcal / 1.645)
+    before = (PastReview(ago(day + 6), ("rate.in_band",), known),) if reviewed_before else ()
+    return but(
+        tissue_rate_pct_per_week=q(-0.1, 0.15),
+        rate_pct_per_week=q(scale_pct, 0.15),
+        phase=phase("cut", day, 42),
+        log__logged_intake_kcal=logged_kcal,
+        history__reviews=(PastReview(ago(7), (last,)), *before),
+    )
 
 
 def _at_a_floor(rate: float = -0.2, **changes: Any) -> Evidence:
@@ -455,6 +477,17 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [-0.37, 0.25],
         [-0.38, 0.26],
     ),
+    # common practice, no source: creatine, salt or travel bring a kilogram and more within days; ten days tell
+    ("energy.water_shift", lambda v: _rate(-0.1, log__water_shift=WaterShift(1.2, ago(v))), [0, 4, 9], [10, 27]),
+    ("energy.water_shift", lambda v: _rate(-0.1, log__water_shift=WaterShift(v, ago(4))), [0.8, 3.0], [0.79]),
+    ("energy.water_shift", lambda v: _rate(v, log__water_shift=WaterShift(1.2, ago(4))), [-0.1], [-0.7, -1.4]),
+    # common practice, no source: three weeks of a flat scale at a logged 20 % under a maintenance of 2700 ± 150 kcal
+    ("energy.flat_on_paper", lambda v: _flat_on_paper(day=v), [21, 35], [20]),
+    ("energy.flat_on_paper", lambda v: _flat_on_paper(logged_kcal=v), [2160.0, 2295.0], [2296.0, 2700.0, None]),
+    ("energy.flat_on_paper", lambda v: _flat_on_paper(scale_pct=v), [0.0, -0.25, 0.25], [-0.26, 0.26]),
+    ("energy.flat_on_paper", lambda v: _flat_on_paper(half_width_kcal=v), [150.0, 200.0], [800.0]),
+    ("energy.flat_on_paper", lambda v: _flat_on_paper(reviewed_before=v), [True], [False]),
+    ("energy.flat_on_paper", lambda v: _flat_on_paper(last=v), ["rate.too_slow"], ["energy.flat_on_paper"]),
     ("energy.too_soon", lambda v: _rate(-1.4, history__last_energy_change_on=ago(v)), [0, 9], [10, 11]),
     ("energy.strain", lambda v: _rate(-0.1, wellbeing=Wellbeing(hunger=v, fatigue=4.0)), [4.0], [3.9]),
     ("energy.ask_for_logs", lambda v: _rate(-0.1, log__complete_food_days_14_d=v), [9, 4], [10, 14]),
