@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
 
@@ -28,10 +28,11 @@ MONDAY = "2026-02-09T06:00:00Z"
 
 
 async def take_in(practice: Practice) -> list[str]:
-    """Athletes with a week of log, enough for two chunks and a half of jobs."""
+    """Athletes with a week of log, enough for two chunks and a half of jobs; it is Monday for them."""
     names = [f"a{number:03d}" for number in range(5 * CHUNK // 2)]
     logs = (line for name in names for line in log(name, FIRST, 7, food=False))
     await practice.take_in([*map(athlete, names), *logs])
+    await practice.come_to(datetime.fromisoformat(MONDAY))
     return names
 
 
