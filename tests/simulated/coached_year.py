@@ -4,7 +4,7 @@ The policy's coach makes its evidence from rows as the store has them, and estim
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields
 from datetime import date, timedelta
 from types import SimpleNamespace
 from typing import Any
@@ -311,6 +311,7 @@ class PolicyCoach:
         body = {
             "findings": [{"code": finding.code} for finding in decision.findings],
             "recommendation": {"action": decision.recommendation.action.value},
+            "estimates": {"maintenance_kcal": evidence.maintenance_kcal and asdict(evidence.maintenance_kcal)},
         }
         self.reviews.setdefault(i, []).insert(
             0, SimpleNamespace(as_of=evidence.as_of, document=body, state="accepted", athlete_id=i)

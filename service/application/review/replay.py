@@ -54,6 +54,7 @@ class Course:
     """What one policy would have done for one athlete; `weeks` are newest last."""
 
     weeks: list[ReplayedWeek] = field(default_factory=list)
+    reviews: list[ev.PastReview] = field(default_factory=list)  # what each of them found
     actions: Counter[str] = field(default_factory=Counter)
     energy_changes: list[tuple[date, float]] = field(default_factory=list)
     reversals: int = 0
@@ -130,10 +131,7 @@ def _estimate(roster: Roster, policy: Policy) -> RosterEstimates:
 def _advance(
     course: Course, evidence: ev.Evidence, policy: Policy, revised: RosterEstimates, index: int, day: int
 ) -> None:
-    remembered = tuple(
-        ev.PastReview(date.fromisoformat(week["as_of"]), tuple(week["codes"]))
-        for week in course.weeks[: -REMEMBERED - 1 : -1]
-    )
+    remembered = tuple(course.reviews[: -REMEMBERED - 1 : -1])
     deloads = [
         date.fromisoformat(week["as_of"]) + timedelta(days=1) for week in course.weeks if week["action"] == "deload"
     ]
@@ -147,6 +145,8 @@ def _advance(
     decision = decide(replace(evidence, history=history), policy, explain=False)
     recommendation = decision.recommendation
     course.actions[recommendation.action.value] += 1
+    codes = [finding.code for finding in decision.findings]
+    course.reviews.append(ev.PastReview(evidence.as_of, tuple(codes), evidence.maintenance_kcal))
     course.weeks.append(
         ReplayedWeek(
             as_of=evidence.as_of.isoformat(),
@@ -154,7 +154,7 @@ def _advance(
             action=recommendation.action.value,
             energy_kcal={"from": recommendation.energy_from_kcal, "to": recommendation.energy_to_kcal},
             because=list(recommendation.because),
-            codes=[finding.code for finding in decision.findings],
+            codes=codes,
         )
     )
     _count_change(course, decision, evidence.as_of)

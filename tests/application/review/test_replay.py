@@ -259,6 +259,7 @@ def test_policies_do_not_disturb_each_other_and_findings_of_stored_reviews_are_n
     body = {
         "findings": [{"code": "strength.lost_surely"}, {"code": "wellbeing.strain"}, {"code": "energy.at_limit"}],
         "recommendation": {"action": "hold"},
+        "estimates": {},
     }
     stored = {
         i: [SimpleNamespace(as_of=known.to - timedelta(days=7 * n), document=body, state="open") for n in range(1, 12)]
