@@ -6,7 +6,8 @@ import uuid
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Annotated, Any, Literal, cast
+from time import monotonic
+from typing import Annotated, Any, Literal, NamedTuple, cast
 
 from fastapi import Depends, Request
 from fastapi.security import HTTPBearer
@@ -29,6 +30,9 @@ SCOPES: tuple[ScopeName, ...] = (
     "admin",
 )
 LAST_USE_RESOLUTION = timedelta(hours=1)
+KNOWN_FOR_S = 1.0
+KNOWN_KEYS = 10_000  # at most
+REFUSED = "the key is unknown, expired or revoked"
 
 _scheme = HTTPBearer(auto_error=False, description="A key made by `POST /v1/keys` or `steelyard keys new`")
 
@@ -79,24 +83,64 @@ async def insert_key(
     return key, secret
 
 
-async def authenticate(database: Database, authorization: str | None) -> Principal:
-    """Turn an Authorization header into a principal.
+class KeyRing:
+    """The keys that callers have shown lately, so that not each request looks its key up.
 
-    Raises
-    ------
-    Unauthorised
-        If the header is missing or not a bearer key, or the key is unknown, expired or revoked.
+    What is known of a key is a second old at most. Who changes keys, or the clock of a test practice, has this process
+    `forget` at once; other processes and servers learn of it within that second.
     """
-    scheme, _, secret = (authorization or "").partition(" ")
-    if scheme.lower() != "bearer" or not secret.strip():
-        raise Unauthorised("send the header 'Authorization: Bearer <key>'")
-    instant = now()
-    key, clock_at = await _stored(database, digest(secret.strip()))
-    if key is None or key.revoked_at is not None or (key.expires_at is not None and key.expires_at <= instant):
-        raise Unauthorised("the key is unknown, expired or revoked")
-    if key.last_used_at is None or instant - key.last_used_at > LAST_USE_RESOLUTION:
-        await _note_use(database, key, instant)
-    return Principal(key.practice_id, key.id, frozenset(key.scopes), key.athlete_id, clock_at)
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._known: dict[str, _Known] = {}
+        self._changes = 0
+
+    def forget(self) -> None:
+        """Look every key up again."""
+        self._changes += 1
+        self._known.clear()
+
+    async def authenticate(self, authorization: str | None) -> Principal:
+        """Turn an Authorization header into a principal.
+
+        Raises
+        ------
+        Unauthorised
+            If the header is missing or not a bearer key, or the key is unknown, expired or revoked.
+        """
+        scheme, _, secret = (authorization or "").partition(" ")
+        if scheme.lower() != "bearer" or not secret.strip():
+            raise Unauthorised("send the header 'Authorization: Bearer <key>'")
+        known = self._known.get(key_digest := digest(secret.strip()))
+        if known is None or monotonic() - known.read_at > KNOWN_FOR_S:
+            known = await self._look_up(key_digest)
+        if known.expires_at is not None and known.expires_at <= now():
+            raise Unauthorised(REFUSED)
+        return known.principal
+
+    async def _look_up(self, key_digest: str) -> "_Known":
+        read_at, changes = monotonic(), self._changes
+        key, clock_at = await _stored(self._database, key_digest)
+        if key is None or key.revoked_at is not None:
+            raise Unauthorised(REFUSED)
+        instant = now()
+        if key.last_used_at is None or instant - key.last_used_at > LAST_USE_RESOLUTION:
+            await _note_use(self._database, key, instant)
+        principal = Principal(key.practice_id, key.id, frozenset(key.scopes), key.athlete_id, clock_at)
+        known = _Known(principal, key.expires_at, read_at)
+        if changes == self._changes:  # else this may be what it was before the change
+            if len(self._known) >= KNOWN_KEYS:
+                self._known.clear()
+            self._known[key_digest] = known
+        return known
+
+
+class _Known(NamedTuple):
+    """What is known of a key, and when (monotonic seconds) it was asked for."""
+
+    principal: Principal
+    expires_at: datetime | None
+    read_at: float
 
 
 async def _stored(database: Database, key_digest: str) -> tuple[ApiKey | None, datetime | None]:

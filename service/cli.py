@@ -18,7 +18,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES, authenticate, insert_key
+from service.auth import SCOPES, KeyRing, insert_key
 from service.errors import Problem
 from service.jobs import clock
 from service.settings import Settings, from_environment
@@ -140,7 +140,7 @@ def import_(
     from service.api.imports import import_file
 
     async def work(database: Database) -> Any:
-        caller = await authenticate(database, f"Bearer {key}")
+        caller = await KeyRing(database).authenticate(f"Bearer {key}")
         with _bars() as bars:
             task = bars.add_task("importing", total=None)
             form = "csv" if file.suffix.lower() == ".csv" else "ndjson"

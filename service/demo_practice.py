@@ -16,7 +16,7 @@ from sqlalchemy.engine import make_url
 from service.api.imports import import_file
 from service.application.attention.attention_list import attention_list
 from service.application.practices import find_or_make_practice
-from service.auth import SCOPES, Principal, authenticate, insert_key
+from service.auth import SCOPES, KeyRing, Principal, insert_key
 from service.catalogue.sentences import render
 from service.demo.roster import demo_roster, screening_lines
 from service.domain.sentence import Sentence, say
@@ -87,7 +87,7 @@ async def _key(database: Database, practice_id: Any, url: str) -> tuple[Principa
     if beside is not None and beside.exists():
         secret = beside.read_text().strip()
         try:
-            return await authenticate(database, f"Bearer {secret}"), secret
+            return await KeyRing(database).authenticate(f"Bearer {secret}"), secret
         except Unauthorised:
             beside.unlink()  # of a database that is gone
     async with database.writing() as connection:
@@ -95,7 +95,7 @@ async def _key(database: Database, practice_id: Any, url: str) -> tuple[Principa
     if beside is not None:
         with open(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
             file.write(secret + "\n")
-    return await authenticate(database, f"Bearer {secret}"), secret
+    return await KeyRing(database).authenticate(f"Bearer {secret}"), secret
 
 
 async def show(database: Database, caller: Principal, secret: str, address: str, console: Console) -> None:

@@ -43,6 +43,7 @@ from service.api.http.head import AnswersHead
 from service.api.http.parameters import refuse_unknown
 from service.api.http.problems import ALWAYS, documented, handle_problems
 from service.api.http.schema import publish_schema
+from service.auth import KeyRing
 from service.jobs.clock import Clock
 from service.settings import Settings, from_environment
 from service.store.engine import Database
@@ -72,6 +73,7 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
     async def life(app: FastAPI) -> AsyncIterator[None]:
         app.state.settings = settings
         app.state.database = Database(settings.database_url, settings.check_tenant_filter)
+        app.state.keys = KeyRing(app.state.database)
         app.state.imports = set()
         app.state.background = set()
         clock = Clock(app.state.database) if with_clock else None

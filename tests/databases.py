@@ -56,9 +56,12 @@ class Sqlite:
 
 
 class Postgresql:
-    """One server for the session, on a Unix socket; a database takes about 30 ms."""
+    """One server for the session, on a Unix socket; a database takes about 30 ms.
 
-    def __init__(self) -> None:
+    Tests kill the service, never the machine under the database, so nothing needs to reach the disk, unless `durable`.
+    """
+
+    def __init__(self, durable: bool = False) -> None:
         import psycopg
 
         # Directly in the temporary folder, for the path of a Unix socket must be short.
@@ -76,8 +79,7 @@ class Postgresql:
         self.socket_folder = self.server.get_postmaster_info().socket_dir
         self.numbers = itertools.count(1)
         self.connection = psycopg.connect(self.url("postgres"), autocommit=True)
-        # The tests kill the service, never the machine under the database: nothing needs to reach the disk.
-        for setting in ("fsync", "full_page_writes"):
+        for setting in () if durable else ("fsync", "full_page_writes"):
             self.connection.execute(f"ALTER SYSTEM SET {setting} = off")
         self.connection.execute("SELECT pg_reload_conf()")
 
@@ -103,9 +105,13 @@ class Postgresql:
 
 
 class Databases:
-    """New databases of either engine; each engine starts, and is migrated, once and only when it is asked for."""
+    """New databases of either engine; each engine starts, and is migrated, once and only when it is asked for.
 
-    def __init__(self) -> None:
+    With `durable` a commit has reached the disk on PostgreSQL too, as it always has on SQLite.
+    """
+
+    def __init__(self, durable: bool = False) -> None:
+        self.durable = durable
         self.engines: dict[str, Engine] = {}
         self.templates: dict[str, str] = {}
 
@@ -121,7 +127,7 @@ class Databases:
 
     def engine(self, engine: str) -> Engine:
         if engine not in self.engines:
-            self.engines[engine] = {"sqlite": Sqlite, "postgresql": Postgresql}[engine]()
+            self.engines[engine] = Sqlite() if engine == "sqlite" else Postgresql(self.durable)
         return self.engines[engine]
 
     def template(self, engine: str) -> str:

@@ -76,10 +76,13 @@ async def add_key(
 
 
 @router.delete("/keys/{key_id}", status_code=204, responses=documented(NotFound))
-async def revoke_key(key_id: uuid.UUID, scope: Here, _: Annotated[Principal, Depends(requires("admin"))]) -> None:
+async def revoke_key(
+    key_id: uuid.UUID, scope: Here, request: Request, _: Annotated[Principal, Depends(requires("admin"))]
+) -> None:
     """Revoke a key at once; it stays in the list."""
     revoked = await scope.run(
         scope.update(ApiKey).where(_KEY.c.id == key_id, _KEY.c.revoked_at.is_(None)).values(revoked_at=now())
     )
     if not revoked:
         raise NotFound()
+    request.state.after_commit = request.app.state.keys.forget

@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Request
 from pydantic import Field
 
 from service.api.http.fields import Answer, Body, Moment
@@ -33,11 +33,12 @@ class ClockAnswer(Answer):
     dependencies=[Depends(requires("admin", whole_practice=True))],
     responses=documented(Conflict),
 )
-async def move_clock(body: ClockBody, scope: Here, _: DryRun) -> ClockAnswer:
+async def move_clock(body: ClockBody, scope: Here, request: Request, _: DryRun) -> ClockAnswer:
     """Move the clock of a test practice, forward only; what falls due by it is done within seconds.
 
     A practice is for tests when it was made so (`steelyard keys new --test`); in any other this is forbidden (403).
     The first move may go anywhere: reviews and checks that were planned by the real time are then planned anew.
     """
     await practices.move_clock(scope, body.now)
+    request.state.after_commit = request.app.state.keys.forget
     return ClockAnswer(now=body.now)

@@ -3,7 +3,7 @@
 from fastapi import Request
 from starlette.types import Message
 
-from service.auth import Principal, authenticate
+from service.auth import KeyRing, Principal
 from service.errors import Malformed, TooLarge, UnsupportedMedia
 
 
@@ -17,7 +17,8 @@ async def admit(request: Request) -> Principal:
     Malformed
         If the address holds a NUL character, which no text column can be compared with.
     """
-    principal = await authenticate(request.app.state.database, request.headers.get("authorization"))
+    keys: KeyRing = request.app.state.keys
+    principal = await keys.authenticate(request.headers.get("authorization"))
     if "\0" in request.scope["path"] or any("\0" in value for value in request.query_params.values()):
         raise Malformed("the address holds a NUL character")
     request.state.principal = principal

@@ -174,7 +174,7 @@ async def _scope(request: Request) -> Scope:
 Here = Annotated[Scope, Depends(_scope)]
 
 
-def dry_run(dry_run: bool = False) -> bool:
+async def dry_run(dry_run: bool = False) -> bool:
     """Answer as usual, keep nothing."""
     return dry_run
 
