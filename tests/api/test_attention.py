@@ -200,7 +200,7 @@ def test_of_two_open_reviews_the_later_one_says_what_comes_next(fresh: Api) -> N
     past = {**review(one, 1), "week": "2026-02-08", "as_of": date(2026, 2, 8)}
     fresh.insert(Review, [past, {**review(one, 1, action="hold"), "attention": kept(1, code="data.suspect_entries")}])
     (item,) = items(fresh)
-    assert (item["action"], item["next"]) == ("hold", "Confirm or correct the doubted entries.")
+    assert (item["action"], item["next"]) == ("hold", "Confirm or correct the suspect entries.")
 
 
 def test_only_active_athletes_are_listed(fresh: Api) -> None:

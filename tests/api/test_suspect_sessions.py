@@ -64,7 +64,7 @@ def test_a_mistyped_set_is_not_prescribed_back(
     ]
     after = _next(api, lifter)
     assert after == {**before, "why": after["why"]}
-    assert "doubted session" in after["why"] and "doubted session" not in before["why"]
+    assert "suspect session" in after["why"] and "suspect session" not in before["why"]
     assert _maximum(api, lifter) == pytest.approx(maximum, rel=0.01)
     assert [one["id"] for one in api.all(f"{lifter}/training-sessions?suspect=true")] == [doubted["id"]]
 

@@ -143,4 +143,4 @@ def test_doubted_entries_come_before_no_weigh_in():
         " please confirm or correct."
     )
     assert found[0].evidence["suspect_28_d"] == 13
-    assert said(next_step("data.suspect_entries")) == "Confirm or correct the doubted entries."
+    assert said(next_step("data.suspect_entries")) == "Confirm or correct the suspect entries."
