@@ -50,12 +50,13 @@ class WouldNarrow(Answer):
     """What more data would do for maintenance within so many days; each standard deviation as the filter expects it."""
 
     ask_for: str | None = Field(
-        examples=["weigh_ins", "food_days"], description="more of what would narrow it most; null: of neither by much"
+        examples=["weigh_ins", "food_days", "both"],
+        description="more of what would narrow it most, or only of `both` together; null: neither by much",
     )
     days: int
     maintenance_sd_kcal: dict[str, float] = Field(
-        examples=[{"as_so_far": 118.0, "weighing_daily": 112.5, "logging_daily": 81.0}],
-        description="weighing and logging `as_so_far`, with a weigh-in every day, with every food day complete",
+        examples=[{"as_so_far": 118.0, "weighing_daily": 112.5, "logging_daily": 81.0, "both_daily": 79.5}],
+        description="weighing and logging `as_so_far`, with a weigh-in every day, every food day complete, or both",
     )
 
 
@@ -164,5 +165,6 @@ def _would_narrow(ahead: Outlook) -> WouldNarrow:
         "as_so_far": ahead.as_so_far_kcal,
         "weighing_daily": ahead.weighing_daily_kcal,
         "logging_daily": ahead.logging_daily_kcal,
+        "both_daily": ahead.both_daily_kcal,
     }
     return WouldNarrow(ask_for=ahead.would_narrow_most, days=ahead.days, maintenance_sd_kcal=spreads)

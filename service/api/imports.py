@@ -79,10 +79,10 @@ async def add_import(
     need athletes:write, phases and targets coaching:write. An Idempotency-Key is not needed here.
 
     Phases and targets are kept at the end of the file, behind the safety gate of today. What a later one has replaced
-    already is history and kept as it was; of what runs already, what the referral list forbids is refused (`safety.…`), and the
-    rest, a target under the energy floor too, is kept as it is and left to the first review; what begins today or later
-    meets every hard limit. Soft limits refuse no line, nor does an unanswered screening: reviews ask for
-    it before a deficit starts or deepens.
+    already is history and kept as it was; of what runs already, what the referral list forbids is refused (`safety.…`),
+    and the rest, a target under the energy floor too, is kept as it is and left to the first review; what begins today
+    or later meets every hard limit. Soft limits refuse no line, nor does an unanswered screening: reviews ask for it
+    before a deficit starts or deepens.
     """
     if caller.athlete_id is not None:
         raise NotFound("a key bound to one athlete imports nothing")

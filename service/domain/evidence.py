@@ -20,7 +20,7 @@ SymptomKind = Literal[
     "chest_pain", "fainting", "dizziness", "palpitations",
     "numbness", "weakness", "radiating_pain", "bladder_control_lost",
 ]  # fmt: skip
-WORTH_ASKING = 0.02  # a narrowing by less is not worth anybody's trouble; common practice, no source
+WORTH_ASKING = 0.05  # a narrowing by less is not worth anybody's trouble; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -215,13 +215,16 @@ class Outlook:
     as_so_far_kcal: float  # weighing and logging as often as until now
     weighing_daily_kcal: float
     logging_daily_kcal: float  # every food day complete
+    both_daily_kcal: float
 
     @property
-    def would_narrow_most(self) -> Literal["weigh_ins", "food_days"] | None:
-        """Which data would narrow it most; None where more of either would bring next to nothing."""
-        best = min(self.weighing_daily_kcal, self.logging_daily_kcal)
-        if best > (1.0 - WORTH_ASKING) * self.as_so_far_kcal:
+    def would_narrow_most(self) -> Literal["weigh_ins", "food_days", "both"] | None:
+        """Which data would narrow it most; None where more of it would bring next to nothing."""
+        one = min(self.weighing_daily_kcal, self.logging_daily_kcal)
+        if min(one, self.both_daily_kcal) > (1.0 - WORTH_ASKING) * self.as_so_far_kcal:
             return None
+        if self.both_daily_kcal < (1.0 - WORTH_ASKING) * one:
+            return "both"
         return "weigh_ins" if self.weighing_daily_kcal < self.logging_daily_kcal else "food_days"
 
 

@@ -131,8 +131,9 @@ SPECIAL = (  # what the rules' own cases leave out
             SuspectEntries("meal", "unknown_food", 3),
         )
     ),
-    but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 160.0, 210.0), log__weigh_ins_14_d=2),
-    but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 215.0, 160.0), log__complete_food_days_14_d=2),
+    but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 160.0, 210.0, 158.0), log__weigh_ins_14_d=2),
+    but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 215.0, 160.0, 158.0), log__weigh_ins_14_d=2),
+    but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 215.0, 212.0, 158.0), log__weigh_ins_14_d=2),
     but(maintenance_kcal=q(2850.0, 250.0), log__weigh_ins_14_d=6),
     but(
         tissue_rate_pct_per_week=q(-0.05, 0.2),

@@ -169,7 +169,7 @@ def second_page(scores: dict[str, dict[str, float]], athletes: int, seeds: Seque
 judge's does. Even who knows every athlete's maintenance on every Monday, and aims at -0.7 % by 7700 kcal/kg, does not
 come to the goals for the gap: days differ from what was meant, and cuts are given up.
 The policy is in the band of cuts a little more often than the spreadsheet, though it keeps the caps of a deficit on the
-cautious side, which the spreadsheet does not. It loses too fast less than half as often, and changes a quarter as often.
+cautious side, which the spreadsheet does not. It is too fast less than half as often, and changes a quarter as often.
 
 | | {" | ".join(names)} | the project's goal |
 |---|{"---:|" * len(names)}---:|

@@ -21,8 +21,8 @@ def outlooks(roster: Roster, estimates: RosterEstimates, rows: Sequence[int]) ->
     chosen = np.array(rows)
     who = Athletes(**{field.name: getattr(roster.who, field.name)[chosen] for field in fields(Athletes)})
     ahead = outlook(who, take(estimates.body.state, chosen), np.datetime64(roster.to), OUTLOOK_DAYS)
-    spreads = zip(ahead.as_so_far.tolist(), ahead.weighing_daily.tolist(), ahead.logging_daily.tolist(), strict=True)
+    spreads = np.stack([ahead.as_so_far, ahead.weighing_daily, ahead.logging_daily, ahead.both_daily], axis=1)
     return [
-        Outlook(OUTLOOK_DAYS, *(round(sd, 1) for sd in three)) if np.isfinite(three).all() else None
-        for three in spreads
+        Outlook(OUTLOOK_DAYS, *(round(sd, 1) for sd in of_one)) if np.isfinite(of_one).all() else None
+        for of_one in spreads.tolist()
     ]

@@ -1,4 +1,4 @@
-"""What would narrow an athlete's maintenance energy most: more weigh-ins or more complete food days?"""
+"""What would narrow an athlete's maintenance energy most: more weigh-ins, more complete food days, or only both?"""
 
 from dataclasses import dataclass, replace
 
@@ -21,6 +21,7 @@ class Outlook:
     as_so_far: Floats  # weighing and logging as often as until now
     weighing_daily: Floats
     logging_daily: Floats  # every food day complete
+    both_daily: Floats
 
 
 def outlook(athletes: Athletes, state: FilterState, after: np.datetime64, days: int = 14) -> Outlook:
@@ -37,6 +38,7 @@ def outlook(athletes: Athletes, state: FilterState, after: np.datetime64, days: 
         _spread_after(athletes, state, after, days, weighs, logs),
         _spread_after(athletes, state, after, days, always, logs),
         _spread_after(athletes, state, after, days, weighs, always),
+        _spread_after(athletes, state, after, days, always, always),
     )
 
 

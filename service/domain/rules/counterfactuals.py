@@ -25,20 +25,21 @@ def would_change_if(
     """
     if proposal.action is Action.HOLD and all(RULE[code].supports_hold for code in proposal.because):
         return _would_act_if(evidence, policy)
-    there, conditions, current = evidence, dict[Sentence, None](), proposal
+    there, current = evidence, proposal
+    conditions: dict[object, Sentence] = {}  # of a number that is moved twice, the later
     for _ in range(MOST_REASONS_IN_TURN):
         reasons = [finding for finding in findings if finding.code in current.reasons]
         if not reasons or not all(finding.conditions for finding in reasons):
             return ()
-        conditions.update(dict.fromkeys(condition for finding in reasons for condition in finding.conditions))
+        conditions |= {(need.id if of.moves else need): need for of in reasons for need in of.conditions}
         if current.action is Action.REFER or not all(finding.moves for finding in reasons):
-            return (say("advice.judged_anew", conditions=tuple(conditions)),)
+            return (say("advice.judged_anew", conditions=tuple(conditions.values())),)
         for move in (move for finding in reasons for move in finding.moves):
             there = moved(there, move.path, move.past)
         findings = judge(there, policy)
         current = propose(findings, there, policy, gate(there, policy))
         if _outcome(current) != _outcome(proposal):
-            return (_would(current, *conditions),)
+            return (_would(current, *conditions.values()),)
     return ()
 
 

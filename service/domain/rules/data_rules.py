@@ -62,7 +62,7 @@ def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
     if count >= least:
         return None
     some = say("data.only_weigh_ins", count=count) if count else say("data.no_weigh_ins")
-    statement = say("data.few_weigh_ins", some=some, least=least, narrowing=_narrowing(evidence))
+    statement = say("data.few_weigh_ins", some=some, least=least, narrowing=_worth_asking(evidence))
     numbers = {"weigh_ins_14_d": count, **_ahead(evidence)}
     return Verdict(statement, numbers, (Move("log.weigh_ins_14_d", least, "at_least"),))
 
@@ -77,7 +77,7 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
         some=say("data.only_food_days", count=count) if count else say("data.no_food_days"),
         precision=say("data.not_known") if half is None else say("data.known_only_within", half_width_pct=half),
         least=least,
-        narrowing=_narrowing(evidence),
+        narrowing=_worth_asking(evidence),
     )
     numbers = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
     return Verdict(statement, numbers, (Move("log.complete_food_days_14_d", least, "at_least"),))
@@ -94,10 +94,12 @@ def _narrowing(evidence: Evidence) -> Sentence | None:
     if ahead is None or evidence.maintenance_kcal is None or evidence.maintenance_kcal.mean <= 0.0:
         return None
     mean = evidence.maintenance_kcal.mean
-    spreads = (ahead.weighing_daily_kcal, ahead.logging_daily_kcal, ahead.as_so_far_kcal)
-    weighing, logging, so_far = (100.0 * Z90 * sd / mean for sd in spreads)
+    spreads = (ahead.weighing_daily_kcal, ahead.logging_daily_kcal, ahead.both_daily_kcal, ahead.as_so_far_kcal)
+    weighing, logging, both, so_far = (100.0 * Z90 * sd / mean for sd in spreads)
     if ahead.would_narrow_most is None:
         return say("data.would_hardly_narrow", so_far_pct=so_far, days=ahead.days)
+    if ahead.would_narrow_most == "both":
+        return say("data.both_would_narrow", both_pct=both, so_far_pct=so_far, days=ahead.days)
     return say(
         f"data.{ahead.would_narrow_most}_would_narrow",
         weighing_pct=weighing,
@@ -105,6 +107,12 @@ def _narrowing(evidence: Evidence) -> Sentence | None:
         so_far_pct=so_far,
         days=ahead.days,
     )
+
+
+def _worth_asking(evidence: Evidence) -> Sentence | None:
+    """The same beside a call for data: left out where more data would bring next to nothing."""
+    ahead = evidence.outlook
+    return None if ahead is None or ahead.would_narrow_most is None else _narrowing(evidence)
 
 
 def _no_estimate(evidence: Evidence, policy: Policy) -> Verdict | None:

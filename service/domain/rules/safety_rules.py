@@ -216,6 +216,7 @@ def _low_availability(evidence: Evidence, policy: Policy, intake_kcal: float, se
         available=available.mean,
         without=None if evidence.exercise_kcal is not None else say("safety.before_training"),
         flagged_below=policy.energy_availability_flag,
+        sign=say("safety.low_libido" if evidence.athlete.male else "safety.missing_periods"),
     )
     numbers = {
         "energy_availability_kcal_per_kg": available.mean,

@@ -277,6 +277,7 @@ def test_what_would_narrow_maintenance(athletes, log, causal):
     found = outlook(athletes, causal.state, log.days[-1])
     assert (found.weighing_daily <= found.as_so_far + 1e-6).all()
     assert (found.logging_daily <= found.as_so_far * 1.01).all()
+    assert (found.both_daily <= np.minimum(found.weighing_daily, found.logging_daily) * 1.01).all()
     unlogged = replace(log, intake_kcal=log.intake_kcal.copy(), food_state=log.food_state.copy())
     unlogged.intake_kcal[:, ::2] = np.nan
     unlogged.food_state[:, ::2] = 0

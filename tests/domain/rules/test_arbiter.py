@@ -532,6 +532,20 @@ AT_GOAL = {
 }
 
 
+def test_a_number_that_two_reasons_ask_for_in_turn_is_said_once():
+    """Four complete food days to judge at all, then ten before energy is lowered: ten."""
+    silent = but(
+        tissue_rate_pct_per_week=q(0.2, 0.2),
+        rate_pct_per_week=None,
+        maintenance_kcal=q(2850.0, 300.0),
+        log__complete_food_days_14_d=2,
+        log__logged_intake_kcal=None,
+        targets=Targets(2600.0),
+    )
+    (told,) = map(said, decide(silent, DEFAULT).recommendation.would_change_if)
+    assert told.count("complete food days") == 1 and "at least 10 complete food days" in told
+
+
 def test_a_hold_at_the_goal_says_from_which_body_fat_it_would_go_on():
     kept = but(**{**MAINTAIN, "phase": phase("maintain", 30, 30)}, **AT_GOAL)
     told = said(decide(kept, DEFAULT).recommendation.would_change_if[-1])
