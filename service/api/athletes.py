@@ -29,7 +29,7 @@ from service.api.http.problems import documented
 from service.api.http.transaction import CheckedRoute, CommittedRoute, DryRun, Here, InTwoSteps, Prepared
 from service.application import schedule
 from service.application.log.refresh import facts_changed
-from service.application.plan.goal import first_goal_check, goal_check
+from service.application.plan.goal import first_goal_check, goal_check, new_goal_check
 from service.application.schedule import today_of
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment, exercises
@@ -279,8 +279,11 @@ async def _check_of(scope: Scope, athlete: Athlete, said: dict[str, Any], prepar
     worked: _Checked | None = prepared.work
     if worked is not None and _version(worked.athlete) == _version(athlete):
         return worked.check
-    changed = cast(Athlete, SimpleNamespace(**{**values_of(athlete), **_as_stored(said)}))
-    check = await goal_check(scope, changed)
+    if REVIEWED & said.keys():
+        changed = cast(Athlete, SimpleNamespace(**{**values_of(athlete), **_as_stored(said)}))
+        check = await new_goal_check(scope, changed)
+    else:
+        check = await goal_check(scope, athlete)
     prepared.work = _Checked(athlete, check)
     return check
 
