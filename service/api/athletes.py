@@ -3,12 +3,13 @@
 import uuid
 from datetime import date, datetime
 from types import SimpleNamespace
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple, cast
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field
 from sqlalchemy.exc import IntegrityError
 
+from service.api.goal_check import GoalCheckAnswer, shown_check
 from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import (
     Answer,
@@ -25,18 +26,21 @@ from service.api.http.fields import (
 )
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
-from service.api.http.transaction import CommittedRoute, DryRun, Here
+from service.api.http.transaction import CheckedRoute, CommittedRoute, DryRun, Here, InTwoSteps, Prepared
 from service.application import schedule
 from service.application.log.refresh import facts_changed
+from service.application.plan.goal import first_goal_check, goal_check, new_goal_check
+from service.application.schedule import today_of
 from service.auth import Principal, requires
 from service.catalogue.exercises import equipment, exercises
-from service.domain.policy import DEFAULT
+from service.domain.rules.goal import GoalCheck
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
 from service.store.scope import Scope, locked, table_of, values_of
 from service.store.tables import Athlete
 from service.store.types import AthleteStatus, Experience, FoodPattern, Sex, Weekday, new_id
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
+checked = APIRouter(route_class=CheckedRoute)
 ATHLETE = table_of(Athlete)
 REVIEWED = {  # what reviews look at; the other fields say who, where and when
     "sex", "birth_date", "height_cm", "activity_factor", "experience", "food_pattern", "meals_per_day", "eating_window",
@@ -62,7 +66,7 @@ def _main_lifts(slugs: list[str]) -> list[str]:
 
 
 class Goal(Body):
-    """What the cycles are to reach."""
+    """What the cycles are to reach; one that is out of reach is kept, and the answer's `goal_check` warns."""
 
     body_fat_pct: Annotated[Number, Field(ge=3, le=60)]
     by: Date | None = None
@@ -123,12 +127,19 @@ class AthleteAnswer(Answer):
     eating_window: dict[str, str] | None
     carbohydrate_share: float | None
     goal: dict[str, Any] | None
+    goal_check: GoalCheckAnswer | None = Field(
+        None, description="null without a goal, in lists, and in what a key without coaching:read reads"
+    )
     main_lifts: list[str] | None
     review_weekday: str
     status: str
     revision: int
     created_at: datetime
     updated_at: datetime
+
+
+def _shown(athlete: Athlete, check: GoalCheck | None, on: date) -> AthleteAnswer:
+    return AthleteAnswer.model_validate(athlete).model_copy(update={"goal_check": check and shown_check(check, on)})
 
 
 async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, to_write: bool = False) -> Athlete:
@@ -189,7 +200,7 @@ async def add_athlete(
         raise NotFound("a key bound to one athlete adds no others")
     athlete = await insert_athlete(scope, body)
     show_version(response, 1)
-    return AthleteAnswer.model_validate(athlete)
+    return _shown(athlete, await first_goal_check(scope, athlete), today_of(scope, athlete))
 
 
 async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
@@ -203,7 +214,6 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
         If the practice has an athlete with this external_id.
     """
     _check_birth_date(scope, body.birth_date)
-    _check_goal(body.sex, body.goal.body_fat_pct if body.goal else None)
     instant = scope.now()
     values = {**body.model_dump(), "id": new_id(), "created_at": instant, "updated_at": instant}
     values["next_check_in_at"] = schedule.next_check_in_at(body, instant)
@@ -214,14 +224,6 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
     return athlete
 
 
-def _check_goal(sex: str, body_fat_pct: float | None) -> None:
-    """No goal below the floor at which a deficit is stopped."""
-    floor = DEFAULT.body_fat_floor_female_pct if sex == "female" else DEFAULT.body_fat_floor_male_pct
-    if body_fat_pct is not None and body_fat_pct < floor:
-        detail = f"a goal below {floor:g} % body fat is not supported: no deficit is planned below it"
-        raise Invalid.field("/goal/body_fat_pct", "below_floor", detail)
-
-
 def _check_birth_date(scope: Scope, birth_date: date) -> None:
     years = (scope.now().date() - birth_date).days / 365.25
     if not 5 <= years <= 110:
@@ -230,13 +232,21 @@ def _check_birth_date(scope: Scope, birth_date: date) -> None:
 
 
 @router.get("/athletes/{athlete_id}", dependencies=[Depends(requires("entries:read"))], responses=documented(NotFound))
-async def get_athlete(athlete: AthletePath, response: Response) -> AthleteAnswer:
-    """One athlete."""
+async def get_athlete(athlete: AthletePath, scope: Here, request: Request, response: Response) -> AthleteAnswer:
+    """One athlete, with what the goal would take."""
     show_version(response, athlete.revision)
-    return AthleteAnswer.model_validate(athlete)
+    may_see = request.state.principal.may("coaching:read")
+    return _shown(athlete, await goal_check(scope, athlete) if may_see else None, today_of(scope, athlete))
 
 
-@router.patch(
+class _Checked(NamedTuple):
+    """A goal that was checked, and the athlete's row as it was read for it."""
+
+    athlete: Athlete
+    check: GoalCheck | None
+
+
+@checked.patch(
     "/athletes/{athlete_id}",
     dependencies=[Depends(requires("athletes:write"))],
     responses=documented(NotFound, Conflict, PreconditionFailed, PreconditionRequired),
@@ -247,15 +257,45 @@ async def change_athlete(
     scope: Here,
     response: Response,
     _: DryRun,
+    prepared: InTwoSteps,
     if_match: IfMatch = None,
 ) -> AthleteAnswer:
     """Change some fields (RFC 7396 merge patch)."""
     check_version(if_match, athlete.revision)
-    await update_athlete(scope, athlete, body.model_dump(exclude_unset=True))  # type: ignore[attr-defined]
+    said = body.model_dump(exclude_unset=True)  # type: ignore[attr-defined]
+    _check_birth_date(scope, said.get("birth_date", athlete.birth_date))
+    check = await _check_of(scope, athlete, said, prepared)
+    if not prepared.keep:
+        return _shown(athlete, check, today_of(scope, athlete))
+    await update_athlete(scope, athlete, said)
     changed = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == athlete.id))
     assert changed is not None
     show_version(response, changed.revision)
-    return AthleteAnswer.model_validate(changed)
+    return _shown(changed, check, today_of(scope, changed))
+
+
+async def _check_of(scope: Scope, athlete: Athlete, said: dict[str, Any], prepared: Prepared) -> GoalCheck | None:
+    """The check of the goal of an athlete with changed fields, as it was worked out before unless the row has moved."""
+    worked: _Checked | None = prepared.work
+    if worked is not None and _version(worked.athlete) == _version(athlete):
+        return worked.check
+    if REVIEWED & said.keys():
+        changed = cast(Athlete, SimpleNamespace(**{**values_of(athlete), **_as_stored(said)}))
+        check = await new_goal_check(scope, changed)
+    else:
+        check = await goal_check(scope, athlete)
+    prepared.work = _Checked(athlete, check)
+    return check
+
+
+def _version(athlete: Athlete) -> tuple[int, int]:
+    return athlete.revision, athlete.inputs_revision
+
+
+def _as_stored(values: dict[str, Any]) -> dict[str, Any]:
+    """Changed fields as they are stored: the date of a goal is text."""
+    goal = values.get("goal")
+    return {**values, "goal": {**goal, "by": goal.get("by") and str(goal["by"])}} if goal else values
 
 
 async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any]) -> None:
@@ -268,13 +308,9 @@ async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any])
     PreconditionFailed
         If somebody else changed the athlete in between.
     """
-    if values.get("goal"):
-        values["goal"] = {**values["goal"], "by": values["goal"].get("by") and str(values["goal"]["by"])}  # as stored
+    values = _as_stored(values)
     if "birth_date" in values:
         _check_birth_date(scope, values["birth_date"])
-    if {"goal", "sex"} & values.keys():
-        goal = values.get("goal", athlete.goal)
-        _check_goal(values.get("sex", athlete.sex), goal and goal["body_fat_pct"])
     before = values_of(athlete)
     changed_facts = {name for name in REVIEWED & values.keys() if values[name] != before[name]}
     if any(values.get(name, old) != old for name, old in schedule.planned_by(athlete).items()):
@@ -291,6 +327,9 @@ async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any])
         raise PreconditionFailed()
     if changed_facts:
         await facts_changed(scope, athlete.id, changed_facts)
+
+
+router.include_router(checked)
 
 
 @router.delete(

@@ -67,6 +67,7 @@ class Athlete:
     activity_factor: float | None = None  # total over resting energy, as the coach judged it
     experience: Literal["novice", "intermediate", "advanced"] | None = None
     goal_body_fat_pct: float | None = None
+    goal_by: date | None = None
     meals_per_day: int | None = None  # 1–6
     eating_window: EatingWindow | None = None
     carbohydrate_share: float | None = None  # of the energy left after protein, 0–1

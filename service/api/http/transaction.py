@@ -59,6 +59,8 @@ class PreparedRoute(CommittedRoute):
     keep nothing, then in the transaction, to keep it if it still holds. A dry run needs the first only.
     """
 
+    answers_at_first = True
+
     def get_route_handler(self) -> Handler:
         """Wrap FastAPI's handler."""
         inner = APIRoute.get_route_handler(self)
@@ -72,12 +74,18 @@ class PreparedRoute(CommittedRoute):
             async with database.reading() as connection:
                 request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
                 answer = await inner(request)
-            if is_dry_run(request):
+            if self.answers_at_first and is_dry_run(request):
                 return answer
             request.state.prepared.keep = True
             return await _write(database, principal, request, key, inner)
 
         return handle
+
+
+class CheckedRoute(PreparedRoute):
+    """A prepared route whose answer is known only in the transaction: a dry run goes through it too, rolled back."""
+
+    answers_at_first = False
 
 
 @dataclass

@@ -50,7 +50,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
     average_mass_kg = scalar_at(body.average_mass_kg, at, 4)
     return ev.Evidence(
         as_of=on,
-        athlete=_athlete(athlete, on),
+        athlete=profile_of(athlete, on),
         screening=screening_answers(notes.screening) if notes.screening else None,
         phase=_phase_now(phases, on),
         past_phases=_past_phases(phases),
@@ -96,7 +96,8 @@ def _number(value: Any, digits: int) -> float | None:
     return round(float(value), digits) if np.isfinite(value) else None
 
 
-def _athlete(row: Athlete, as_of: date) -> ev.Athlete:
+def profile_of(row: Athlete, as_of: date) -> ev.Athlete:
+    """An athlete's row as the rules see it."""
     return ev.Athlete(
         male=row.sex == "male",
         age_y=round((as_of - row.birth_date).days / 365.25, 3),
@@ -104,6 +105,7 @@ def _athlete(row: Athlete, as_of: date) -> ev.Athlete:
         activity_factor=row.activity_factor,
         experience=row.experience,
         goal_body_fat_pct=row.goal["body_fat_pct"] if row.goal else None,
+        goal_by=date.fromisoformat(row.goal["by"]) if row.goal and row.goal.get("by") else None,
         meals_per_day=row.meals_per_day,
         eating_window=_window(row.eating_window),
         carbohydrate_share=row.carbohydrate_share,

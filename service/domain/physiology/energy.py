@@ -45,6 +45,19 @@ def lean_share_of_mass_change(fat_mass_kg: Floats | float) -> Floats:
     return np.asarray(FORBES_KG / (FORBES_KG + np.asarray(fat_mass_kg, dtype=np.float64)))
 
 
+def tissue_between_kg(fat_from_kg: Floats | float, fat_to_kg: Floats | float, lean_factor: float = 1.0) -> Floats:
+    """Tissue mass lost while fat mass falls from one value (> 0) to another (> 0), kg; negative where it rises.
+
+    The lean share k·10.4/(10.4 + F) of each small change added up: (F₀ − F) + 10.4·k·ln((10.4(1 − k) + F₀)/(10.4(1 − k)
+    + F)). With k = 1 its second part is Forbes' 10.4·ln(F₀/F) of fat-free mass. Parameters: `lean_factor`, k, the lean
+    share against Forbes' (0–1). Source: as `lean_share_of_mass_change`.
+    """
+    fat_from, fat_to = np.asarray(fat_from_kg, dtype=np.float64), np.asarray(fat_to_kg, dtype=np.float64)
+    kept = FORBES_KG * (1.0 - lean_factor)
+    lean = FORBES_KG * lean_factor * np.log((kept + fat_from) / (kept + fat_to))
+    return np.asarray(fat_from - fat_to + lean)
+
+
 def energy_density_kcal_per_kg(lean_share: Floats | float) -> Floats:
     """Energy of tissue lost or gained, kcal/kg, of which `lean_share` is fat-free: 9441 (all fat) to 1816 (all lean).
 

@@ -9,7 +9,7 @@ from service.domain.rules.findings import Action, Finding, Move, mean_at
 from service.domain.rules.gate import gate
 from service.domain.rules.phases import estimated_at_goal, last_day
 from service.domain.rules.proposals import Proposal, propose
-from service.domain.rules.rulebook import RULE, judge
+from service.domain.rules.rulebook import RULE, judge_to_decide
 from service.domain.sentence import Sentence, say
 
 MOST_REASONS_IN_TURN = 4  # how often the reasons of a proposal are moved away to see what then comes
@@ -36,7 +36,7 @@ def would_change_if(
             return (say("advice.judged_anew", conditions=tuple(conditions.values())),)
         for move in (move for finding in reasons for move in finding.moves):
             there = moved(there, move.path, move.past)
-        findings = judge(there, policy)
+        findings = judge_to_decide(there, policy)
         current = propose(findings, there, policy, gate(there, policy))
         if _outcome(current) != _outcome(proposal):
             return (_would(current, *conditions.values()),)
@@ -58,7 +58,7 @@ def _would(proposal: Proposal, *conditions: Sentence) -> Sentence:
 
 def _proposed_after(move: Move, evidence: Evidence, policy: Policy) -> Proposal:
     there = moved(evidence, move.path, move.past)
-    return propose(judge(there, policy), there, policy, gate(there, policy))
+    return propose(judge_to_decide(there, policy), there, policy, gate(there, policy))
 
 
 def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[Sentence, ...]:

@@ -41,6 +41,11 @@ class Rule:
         """Name each threshold once: the lists of helpers overlap."""
         object.__setattr__(self, "thresholds", tuple(dict.fromkeys(self.thresholds)))
 
+    @property
+    def has_a_say(self) -> bool:
+        """Whether a proposal may follow it, rest on it or wait for it; the others only inform."""
+        return self.action is not None or self.supports_hold or self.delays_rise
+
     def __call__(self, evidence: Evidence, policy: Policy) -> Finding | None:
         """The rule's finding on this evidence, None when there is nothing to say."""
         verdict = self.judge(evidence, policy)

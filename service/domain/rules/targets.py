@@ -240,6 +240,26 @@ def phase_energy(
     return PhaseEnergy(max(_near(fitting), _up(limit.energy_kcal)), None)
 
 
+def likely_lowest_kcal(evidence: Evidence, policy: Policy) -> float:
+    """The lowest energy of a cut with its caps where they are most likely: little known is soon known better."""
+    caps = [cap.mean_kcal for cap in deficit_caps(evidence, policy)]
+    return max([energy_floor_kcal(evidence, policy), *caps])
+
+
+def fastest_loss_pct(evidence: Evidence, policy: Policy) -> float:
+    """The fastest loss of a cut within its band and the likely limits on energy, %/week; 0 where they leave no room.
+
+    `phase_energy` solved for the rate. The fast edge of the band where maintenance or mass is unknown.
+    """
+    per_pct_kcal = energy_gap_kcal(evidence, policy, -1.0)
+    if evidence.maintenance_kcal is None or per_pct_kcal is None:
+        return policy.cut_rate_fast_pct
+    response = policy.expenditure_response
+    balance = _balance_kcal(evidence, policy, evidence.maintenance_kcal.mean, response)
+    room_pct = (balance - likely_lowest_kcal(evidence, policy)) * (1.0 - response) / per_pct_kcal
+    return max(policy.cut_rate_fast_pct, min(room_pct, 0.0))
+
+
 def _intake_kcal(evidence: Evidence, policy: Policy, maintenance_kcal: float) -> float:
     """Present intake on the logging scale: the mean of enough complete days, else what today's rate implies."""
     log = evidence.log

@@ -164,3 +164,18 @@ def test_the_energy_of_resistance_training_is_that_of_the_compendium_beside_rest
     assert mean == pytest.approx(70.0 * (4.75 - 1.0))
     assert (mean - 1.6449 * sd, mean + 1.6449 * sd) == pytest.approx((70.0 * 2.5, 70.0 * 5.0), rel=1e-3)
     assert energy.resistance_training_kcal(70.0, 0.0) == (0.0, 0.0)
+
+
+def test_tissue_between_two_fat_masses_is_forbes_lean_share_added_up():
+    """From 20 to 15 kg of fat Forbes' 10.4·ln(F) takes 2.992 kg of fat-free mass with it (Hall 2007, BJN 97:1059)."""
+    assert float(energy.tissue_between_kg(20.0, 15.0)) == pytest.approx(5.0 + 2.992, abs=5e-4)
+    assert float(energy.tissue_between_kg(15.0, 20.0)) == pytest.approx(-7.992, abs=5e-4)
+
+
+@pytest.mark.parametrize("factor", [0.0, 0.5, 0.75, 1.0])
+def test_tissue_between_is_the_integral_of_the_lean_share(factor):
+    """Beside a quadrature of dM/dF = 1/(1 − k·share) in small steps."""
+    fat = np.linspace(8.0, 24.0, 20001)
+    middle = (fat[1:] + fat[:-1]) / 2.0
+    mass = np.diff(fat) / (1.0 - factor * energy.lean_share_of_mass_change(middle))
+    assert float(energy.tissue_between_kg(24.0, 8.0, factor)) == pytest.approx(float(mass.sum()), abs=1e-6)

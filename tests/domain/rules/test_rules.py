@@ -417,6 +417,27 @@ CASES: list[tuple[str, Callable[[Any], Evidence], list[Any], list[Any]]] = [
         [0.49],
     ),
     ("goal.unset", lambda v: but(athlete__goal_body_fat_pct=v), [None], [12.0]),
+    ("goal.check", lambda v: but(athlete__goal_body_fat_pct=v), [6.0, 12.0], [None, 18.5]),
+    ("goal.check", lambda v: but(athlete__goal_body_fat_pct=v, **BUILD), [12.0, 18.5, 30.0], [None]),
+    ("goal.check", lambda v: but(athlete__goal_by=v), [ago(1), TODAY, ago(-10), ago(-400)], []),
+    ("goal.check", lambda v: but(athlete__goal_by=v, phase=phase("build", 5, 60)), [ago(-30)], []),
+    ("goal.check", lambda v: but(athlete__goal_by=v, phase=phase("build", 5)), [ago(-30)], []),
+    ("goal.check", lambda v: but(log__body_fat_measurements=v), [(), _measured(18.0)], []),
+    ("goal.check", lambda v: but(athlete__height_cm=v), [178.0, 200.0], []),  # 70.8 kg at the goal: 17.7 kg/m²
+    ("goal.check", lambda v: but(athlete__age_y=v), [17.0, 30.0], []),
+    ("goal.check", lambda v: but(maintenance_kcal=v), [q(1520.0, 60.0), None], []),
+    (
+        "goal.check",
+        lambda v: but(phase=phase("maintain", 5, v), past_phases=(PastPhase("cut", ago(40), ago(5)),)),
+        [14, 30],
+        [],
+    ),
+    (  # goal.reached and goal.kept say it
+        "goal.check",
+        lambda v: but(body_fat_pct=q(11.0, 2.0), phase=v, log__body_fat_measurements=_measured(12.0, 12.0)),
+        [phase("build", 20, 40), None],
+        [phase("cut", 20, 40), phase("maintain", 20, 40)],
+    ),
     ("phase.none", lambda v: but(phase=v), [None], [ON_PLAN.phase]),
     (
         "phase.stalled",
@@ -585,7 +606,7 @@ def test_rules_are_unique_ordered_by_stage_and_use_thresholds_that_exist():
 
 
 def test_on_plan_says_so_and_little_else():
-    assert [f.code for f in judge(ON_PLAN, DEFAULT)] == ["data.may_log_less", "rate.in_band"]
+    assert [f.code for f in judge(ON_PLAN, DEFAULT)] == ["data.may_log_less", "goal.check", "rate.in_band"]
 
 
 def test_the_loss_ceiling_and_the_energy_floor_move_with_the_policy():
