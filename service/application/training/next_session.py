@@ -58,15 +58,10 @@ async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day
     trainee, days = await _look(scope, athlete, on - timedelta(days=1), today, on)
     day = _chosen_day(days, trainee, plan_day)
     planned = day.exercises if day is not None else usual_lifts(trainee.sessions, on)
-    limits = trainee.gate.limits(exercises())
-    made = [
-        PrescribedExercise(
-            item,
-            asked,
-            _instead(trainee, athlete, item.exercise) if asked.rule == "stop" or item.exercise in limits else (),
-        )
-        for item, asked in zip(planned, prescriptions(planned, trainee, on), strict=True)
-    ]
+    made = []
+    for item, asked in zip(planned, prescriptions(planned, trainee, on), strict=True):
+        off = asked.rule == "stop" or item.exercise in trainee.limits
+        made.append(PrescribedExercise(item, asked, _instead(trainee, athlete, item.exercise) if off else ()))
     return NextSession(on, day.name if day is not None else None, trainee.evidence.kind, made)
 
 
@@ -132,7 +127,7 @@ def _instead(
         at_hand if at_hand is not None else athlete.equipment or equipment(),
         maxima=trainee.maxima,
         avoid=trainee.gate.to_avoid(lift, exercises()),
-        hurts=exercise in trainee.gate.limits(exercises()),
+        hurts=exercise in trainee.limits,
         most=most,
         body_mass_kg=mass.mean if mass else None,
     )

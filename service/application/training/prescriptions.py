@@ -1,12 +1,13 @@
 """From logged sessions, plan and estimates to what the athlete is to lift next."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 from math import nan
 from typing import Any, NamedTuple
 
-from service.application.log.session_lifts import lift_set
+from service.application.log.session_lifts import external_kg, lift_set
 from service.catalogue.exercises import exercises
 from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, ScalarEstimate
@@ -14,7 +15,6 @@ from service.domain.policy import Policy
 from service.domain.rules.gate import Gate
 from service.domain.rules.pain import Limit
 from service.domain.sentence import Sentence, say
-from service.domain.strength.sets import LiftSet
 from service.domain.training.care import Care
 from service.domain.training.loads import Gym, available_loads
 from service.domain.training.plans import PlannedDay, PlannedExercise
@@ -44,6 +44,21 @@ class Trainee:
     deload_week: bool = False
     care: tuple[Care, ...] = ()
 
+    @cached_property
+    def histories(self) -> Mapping[str, Sequence[LiftSession]]:
+        """The sessions of each exercise, gone through once for all that is prescribed."""
+        return histories(self.sessions)
+
+    @cached_property
+    def doubted(self) -> frozenset[str]:
+        """Exercises of sessions that are in doubt."""
+        return frozenset(one["exercise"] for session in self.sessions if session.suspect for one in session.sets)
+
+    @cached_property
+    def limits(self) -> Mapping[str, Limit]:
+        """Every exercise that the gate stops or holds."""
+        return self.gate.limits(exercises())
+
 
 def next_day(days: Sequence[PlannedDay], sessions: Sequence[TrainingSession]) -> PlannedDay:
     """The day of the plan that comes after the one trained last; the first when none was."""
@@ -54,9 +69,13 @@ def next_day(days: Sequence[PlannedDay], sessions: Sequence[TrainingSession]) ->
 
 def usual_lifts(sessions: Sequence[TrainingSession], on: date) -> tuple[PlannedExercise, ...]:
     """Without a plan: every exercise with work sets of late, in the order in which they were last trained."""
+    return tuple(PlannedExercise(name, Scheme(), main=False) for name in _trained_last(sessions, on))
+
+
+def _trained_last(sessions: Sequence[TrainingSession], on: date) -> dict[str, date]:
+    """Every exercise with work sets of late, in the order in which they were taken up, with its latest day."""
     recent = [session for session in sessions if (on - session.date).days <= RECENT_DAYS]
-    names = [name for session in recent for name, lifted in _sets(session) if lifted.kind != "warm_up"]
-    return tuple(PlannedExercise(name, Scheme(), main=False) for name in dict.fromkeys(names))
+    return {one["exercise"]: session.date for session in recent for one in session.sets if not _is_warm_up(one)}
 
 
 class WeekDay(NamedTuple):
@@ -75,12 +94,9 @@ def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[TrainingSe
     if days is not None:
         first = days.index(next_day(days, sessions))
         return [WeekDay(day.name, day.exercises) for day in (*days[first:], *days[:first])][:MOST_DAYS]
-    recent = [session for session in sessions if (on - session.date).days <= RECENT_DAYS]
-    trained_last = {
-        name: session.date for session in recent for name, lifted in _sets(session) if lifted.kind != "warm_up"
-    }
+    trained_last, usual = _trained_last(sessions, on), usual_lifts(sessions, on)
     return [
-        WeekDay(f"{day:%A}", tuple(item for item in usual_lifts(sessions, on) if trained_last[item.exercise] == day))
+        WeekDay(f"{day:%A}", tuple(item for item in usual if trained_last[item.exercise] == day))
         for day in sorted(set(trained_last.values()))[-MOST_DAYS:]
     ]
 
@@ -92,37 +108,38 @@ def histories(sessions: Sequence[TrainingSession]) -> dict[str, list[LiftSession
     """
     by_exercise: dict[str, list[LiftSession]] = {}
     for session in sessions:
-        work_sets: dict[str, list[LiftSet]] = {}
-        for name, lifted in _sets(session):
-            if lifted.kind != "warm_up":
-                work_sets.setdefault(name, []).append(lifted)
+        work_sets: dict[str, list[Mapping[str, Any]]] = {}
+        for one in session.sets:
+            if not _is_warm_up(one):
+                work_sets.setdefault(one["exercise"], []).append(one)
         for name, sets in work_sets.items():
             by_exercise.setdefault(name, []).append(_lift_session(session, sets))
     return by_exercise
 
 
-def _sets(session: TrainingSession) -> Iterable[tuple[str, LiftSet]]:
-    """The sets of a logged session with their exercises, in their order."""
-    return ((stored["exercise"], lift_set(stored)) for stored in session.sets)
+def _is_warm_up(one: Mapping[str, Any]) -> bool:
+    """Whether a stored set is marked as a warm-up."""
+    return one.get("kind") == "warm_up"
 
 
-def _lift_session(session: TrainingSession, sets: Sequence[LiftSet]) -> LiftSession:
-    top_kg = max(lifted.external_kg for lifted in sets)
-    work = [] if session.suspect else [lifted for lifted in sets if lifted.external_kg >= top_kg - 1e-6]
+def _lift_session(session: TrainingSession, sets: Sequence[Mapping[str, Any]]) -> LiftSession:
+    loads_kg = [external_kg(one) for one in sets]
+    top_kg = max(loads_kg)
+    if session.suspect:
+        return LiftSession(session.date, nan, (), (), session.deload)
+    heaviest = [lift_set(one) for one, kg in zip(sets, loads_kg, strict=True) if kg >= top_kg - 1e-6]
     return LiftSession(
         session.date,
-        nan if session.suspect else top_kg,
-        tuple(lifted.counted for lifted in work),
-        tuple(lifted.rir for lifted in work),
+        top_kg,
+        tuple(lifted.counted for lifted in heaviest),
+        tuple(lifted.rir for lifted in heaviest),
         session.deload,
     )
 
 
 def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date) -> list[Prescription]:
     """What to lift of some planned exercises on a day, behind the safety gate."""
-    trained = histories(trainee.sessions)
-    doubted = {name for session in trainee.sessions if session.suspect for name, _ in _sets(session)}
-    body_mass, limits = trainee.evidence.average_mass_kg, trainee.gate.limits(exercises())
+    body_mass = trainee.evidence.average_mass_kg
     made = []
     for item in planned:
         exercise = exercises()[item.exercise]
@@ -135,11 +152,11 @@ def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date
             care=trainee.care,
             stopped_until=trainee.gate.stopped_until(exercise),
         )
-        history = trained.get(item.exercise, ())
+        history = trainee.histories.get(item.exercise, ())
         loads = available_loads(exercise, trainee.gym, assistance_kg=_assistance_kg(history))
         prescription = prescribe(exercise, item.scheme, history, situation, loads, trainee.policy)
-        prescription = _behind_gate(prescription, item.scheme, history, trainee.gate, limits.get(item.exercise))
-        if item.exercise in doubted:
+        prescription = _behind_gate(prescription, item.scheme, history, trainee.gate, trainee.limits.get(item.exercise))
+        if item.exercise in trainee.doubted:
             prescription = replace(prescription, why=(*prescription.why, _DOUBTED))
         made.append(prescription)
     return made

@@ -12,6 +12,7 @@ of the estimated maximum allows.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import ceil
 
 from service.domain.policy import DEFAULT, Policy
@@ -51,27 +52,27 @@ class _Case:
     loads: tuple[float, ...]
     policy: Policy
 
-    @property
+    @cached_property
     def trained(self) -> tuple[LiftSession, ...]:
         """Sessions that count for progress: no deloads, and with a completed set."""
         return tuple(s for s in self.history if not s.deload and s.counts and max(s.counts) > 0)
 
-    @property
+    @cached_property
     def last(self) -> LiftSession:
         return self.trained[-1]
 
-    @property
+    @cached_property
     def body_kg(self) -> float:
         """The part of the body that is lifted."""
         return self.exercise.body_mass_share * (self.now.body_mass_kg or TYPICAL_MASS_KG)
 
-    @property
+    @cached_property
     def most_kg(self) -> float:
         """The heaviest load that is not a jump beyond the policy's from the last one."""
         system = self.body_kg + self.last.external_kg
         return system * (1.0 + self.policy.load_step_max_pct / 100.0) - self.body_kg + 1e-9
 
-    @property
+    @cached_property
     def held_kg(self) -> float:
         """The last load, or the nearest this gym can make without a jump."""
         return nearest_load([load for load in self.loads if load <= self.most_kg], self.last.external_kg)
