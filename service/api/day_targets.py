@@ -19,6 +19,8 @@ from service.auth import requires
 from service.catalogue.sentences import render
 from service.domain import evidence as ev
 from service.domain.nutrition.day_split import split_targets
+from service.domain.policy import Policy
+from service.domain.rules.arbiter import decide
 from service.domain.rules.menu_safety import Refusal, missing_facts, refusals
 from service.domain.rules.targets import energy_floor_kcal
 from service.domain.sentence import say
@@ -90,7 +92,7 @@ async def split(athlete: AthletePath, body: SplitBody, scope: Here) -> SplitAnsw
     """Training-day and rest-day targets with the weekly total kept; nothing is stored."""
     on = today_of(scope, athlete)
     evidence, policy = await evidence_on(scope, athlete, on)
-    targets = (await targets_on(scope, athlete, evidence, body.targets, [on]))[0]
+    targets = (await targets_on(scope, athlete, (evidence, policy), body.targets, [on]))[0]
     refuse(refusals(evidence, policy, targets))
     days = [day for day in WEEKDAYS if day in body.training_days]
     made = split_targets(targets, len(days), body.split_pct, energy_floor_kcal(evidence, policy))
@@ -112,25 +114,43 @@ def refuse(reasons: Sequence[Refusal]) -> None:
 
 
 async def targets_on(
-    scope: Scope, athlete: Athlete, evidence: ev.Evidence, given: MenuTargets | None, days: Sequence[date]
+    scope: Scope, athlete: Athlete, known: tuple[ev.Evidence, Policy], given: MenuTargets | None, days: Sequence[date]
 ) -> list[ev.Targets]:
-    """The targets of each day: those of the request, else those in force then."""
+    """The targets of each day: those of the request, else those in force then.
+
+    Parameters: `known`, what the rules know of the athlete on the first day or today, and the policy in force.
+    """
     if given is not None:
         return [_given(given)] * len(days)
     targets = []
-    for day, in_force in zip(days, await plan.targets_on(scope, athlete.id, evidence, days), strict=True):
+    for day, in_force in zip(days, await plan.targets_on(scope, athlete.id, known[0], days), strict=True):
         if in_force is None:
-            raise _no_targets(evidence, day)
+            raise _no_targets(*known, day, await plan.targets_begin(scope, athlete.id, day))
         targets.append(in_force)
     return targets
 
 
-def _no_targets(evidence: ev.Evidence, day: date) -> Invalid:
-    """That nothing is to be eaten yet, and what of the athlete is not known of all that energy targets rest on."""
-    detail = render(say("menu.no_targets", on=day))
+def _no_targets(evidence: ev.Evidence, policy: Policy, day: date, begin_on: date | None) -> Invalid:
+    """That nothing is to be eaten yet, and why: they begin later, facts are missing, or a review waits."""
+    if begin_on is not None:
+        detail = render(say("menu.targets_begin", on=day, begin_on=begin_on), on=day)
+        return Invalid(detail, [Fault("/targets", "missing", detail)])
+    missing = missing_facts(evidence)
+    needed = [fact for fact in missing if fact != "activity_factor"]
+    energy_kcal = None if needed else decide(evidence, policy, explain=False).recommendation.energy_to_kcal
+    sentence = say("menu.no_targets", on=day)
+    if not needed:
+        sentence = say("menu.held_back", on=day)
+    if energy_kcal is not None:
+        sentence = say("menu.not_accepted", on=day, energy_kcal=energy_kcal)
+    detail = render(sentence, on=day)
     unknown = [
-        Fault(f"/athlete/{fact}", "missing", render(say("menu.missing_fact", fact=fact)))
-        for fact in missing_facts(evidence)
+        Fault(
+            f"/athlete/{fact}",
+            "missing",
+            render(say("menu.missing_fact", fact=fact) if fact in needed else say("menu.no_activity_factor")),
+        )
+        for fact in missing
     ]
     return Invalid(detail, [Fault("/targets", "missing", detail), *unknown])
 

@@ -147,8 +147,9 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
 
     Where no menu exists, 422 with `code` `infeasible` and in `relax` which limits would have to move, and by how much;
     where safety forbids one, 422 with `code` `referral`, or `energy_floor` for targets that are only too low. Where no
-    targets are in force, `errors` name what is not known of the athlete yet, by pointers below `/athlete`. Safety is
-    judged by what is known today, also for targets of the request. The same request gives the same menus.
+    targets are in force, `detail` says whether they begin later or wait to be accepted, and `errors` name what is not
+    known of the athlete yet, by pointers below `/athlete`. Safety is judged by what is known today, also for targets of
+    the request. The same request gives the same menus.
     """
     first = body.from_ or today_of(scope, athlete)
     dates = [first + timedelta(days=offset) for offset in range(body.days)]
@@ -216,7 +217,7 @@ async def _allowed_targets(
     first = min(dates[0], today)
     (batch,) = await evidence_for(scope, [athlete], {today, first})
     evidence, policy = batch.evidence[athlete.id, today], batch.policies[athlete.id].policy
-    targets = await targets_on(scope, athlete, batch.evidence[athlete.id, first], given, dates)
+    targets = await targets_on(scope, athlete, (batch.evidence[athlete.id, first], policy), given, dates)
     for day in dict.fromkeys(targets):
         refuse(refusals(evidence, policy, day))
     return targets, (evidence, policy)

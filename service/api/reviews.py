@@ -23,7 +23,7 @@ from service.application.schedule import today_of
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
-from service.store.tables import Athlete, Review
+from service.store.tables import Athlete, AthleteDay, Review
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 computed = APIRouter(route_class=PreparedRoute)
@@ -33,7 +33,7 @@ Documented = dict[str, Any]
 
 
 class ReviewBody(Body):
-    """A review to be made; `as_of` is yesterday, where the athlete lives, when left out."""
+    """A review to be made; left out, `as_of` is yesterday where the athlete lives, or today with no entry before it."""
 
     as_of: Date | None = None
 
@@ -143,7 +143,7 @@ async def make_review(
     (a stale look at it gives way).
     """
     today = today_of(scope, athlete)
-    as_of = body.as_of or today - timedelta(days=1)
+    as_of = body.as_of or await _latest_day(scope, athlete, today)
     if as_of > today:
         raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
     of_the_day = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.as_of == as_of)
@@ -160,6 +160,13 @@ async def make_review(
         response.status_code = 200
     show_version(response, review.revision)
     return _stored(review, athlete.external_id)
+
+
+async def _latest_day(scope: Scope, athlete: Athlete, today: date) -> date:
+    """The latest day that is known as a whole: yesterday, or the first day of whom nothing was logged before."""
+    day = table_of(AthleteDay).c
+    before = scope.select(AthleteDay).where(day.athlete_id == athlete.id, day.date < today).limit(1)
+    return today if await scope.first(before) is None else today - timedelta(days=1)
 
 
 class _Worked(NamedTuple):

@@ -73,6 +73,14 @@ class Policy:
     deficit_cap_risk: float = _t(
         0.25, "probability", 0.05, 0.5, PRACTICE, "Most chance that the deficit of a new target is above its cap."
     )
+    deficit_cap_refusal: float = _t(
+        0.5,
+        "probability",
+        0.25,
+        0.5,
+        PRACTICE,
+        "That chance from which a coach's own target is refused.",
+    )
     deficit_cap_probability: float = _t(
         0.8,
         "probability",
@@ -132,7 +140,9 @@ class Policy:
     flat_cut_logged_deficit_pct: float = _t(
         15, "% of maintenance", 5, 40, PRACTICE, "Logged deficit, against maintenance well known before it, from which."
     )
-    energy_quiet_days: int = _t(7, "d", 3, 14, PRACTICE, "First days of a phase in which energy stays: water moves.")
+    energy_quiet_days: int = _t(
+        7, "d", 3, 14, PRACTICE, "First days of a phase in which its rate is not judged and energy stays: water moves."
+    )
     energy_step_min_kcal: float = _t(50, "kcal", 20, 150, PRACTICE, "Smaller changes are not worth making.")
     energy_step_max_kcal: float = _t(250, "kcal", 100, 400, PRACTICE, "Largest change at once within a phase.")
     energy_step_max_pct: float = _t(10, "% of energy", 3, 15, PRACTICE, "Largest change at once within a phase.")
@@ -202,6 +212,9 @@ class Policy:
     )
     maintenance_interval_pct: float = _t(
         10, "± %", 3, 30, PRACTICE, "Maintenance is well known when its 90 % interval is narrower than this."
+    )
+    maintenance_by_equations_pct: float = _t(
+        15, "± %", 5, 40, PRACTICE, "Wider than this it is said to rest on equations, and not on the athlete's log yet."
     )
     # loads
     main_reps_low: int = _t(6, "repetitions", 3, 12, PRACTICE, "Low end of main lifts' work sets.")
@@ -343,6 +356,7 @@ _ORDERED = (  # each row must not fall from left to right
     ("cut_min_days", "cut_plan_days", "cut_max_days"),
     ("cut_rate_fast_pct", "cut_rate_aim_pct", "cut_rate_slow_pct"),
     ("loss_ceiling_pct", "cut_rate_fast_pct"),
+    ("deficit_cap_risk", "deficit_cap_refusal"),
     ("build_min_days", "build_plan_days"),
     ("build_rate_slow_pct", "build_rate_fast_pct"),
     ("maintain_min_days", "maintain_max_days"),

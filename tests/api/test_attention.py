@@ -92,8 +92,8 @@ def test_the_gravest_source_leads_and_what_only_informs_makes_nobody_overdue(fre
     found = items(fresh)
     shown = [(item["external_id"], item["severity"], item["days_overdue"], item["next"]) for item in found]
     assert shown == [
-        ("urgent", "advice", 2, "Decide on the change of energy."),
-        ("old", "advice", 0, "Decide on the change of energy."),
+        ("urgent", "advice", 2, "Decide on the energy target."),
+        ("old", "advice", 0, "Decide on the energy target."),
     ]
     assert [reason["from"] for reason in found[1]["reasons"]] == ["review", "check_in"]
 
@@ -105,7 +105,7 @@ def test_only_open_reviews_with_something_to_decide_and_failed_work_are_there(fr
     found = {item["external_id"]: item for item in items(fresh)}
     assert found.keys() == {"failed", "due"}
     assert (found["failed"]["severity"], found["failed"]["review_id"]) == ("warning", None)
-    assert (found["due"]["severity"], found["due"]["next"]) == ("info", "Decide on the change of energy.")
+    assert (found["due"]["severity"], found["due"]["next"]) == ("info", "Decide on the energy target.")
 
 
 @pytest.mark.parametrize(

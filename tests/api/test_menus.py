@@ -68,7 +68,7 @@ def test_a_week_as_lines(api: Api, home: str) -> None:
 def test_without_targets_those_in_force_are_used_and_their_meals(api: Api) -> None:
     home = screened(api)
     missing = faults(api("POST", f"{home}/menus", {"days": 1}))
-    assert missing == {"/targets": "missing", "/athlete/activity_factor": "missing"}
+    assert missing == {"/targets": "missing", "/athlete/activity_factor": "missing", "/athlete/phase": "missing"}
     meals = [{"slot": 1, "energy_kcal": 1500, "protein_g": 75}, {"slot": 2, "energy_kcal": 1000, "protein_g": 55}]
     said = {"from_date": days_ago(3), **TARGETS, "meals": meals, "acknowledge": FEW_DATA}
     assert api("POST", f"{home}/targets", said).status_code == 201

@@ -15,12 +15,12 @@ from tests.api.conftest import Api, days_ago, faults, today
 from tests.api.in_a_cut import CLEAN, review, stalled
 
 EXPECTING = {**CLEAN, "pregnant_or_breastfeeding": True}
-UNKNOWN = ["data.no_estimate", "data.no_weigh_in_lately", "data.few_weigh_ins", "data.few_food_days"]
+UNKNOWN = ["data.no_estimate", "data.no_weigh_in_lately", "data.few_food_days"]
 SOFT = [
-    *UNKNOWN, "screening.unanswered", "safety.symptom_noted", "safety.energy_availability", "wellbeing.strain",
-    "limit.step", "energy.quiet_days", "energy.too_soon", "phase.too_short", "phase.cuts_in_a_row", "phase.longest_cut",
-    "goal.reached", "strength.lost", "data.no_weigh_in", "data.old_measurement", "limit.surplus",
-    "phase.energy_disagrees", "targets.sum", "targets.protein",
+    *UNKNOWN, "data.few_weigh_ins", "screening.unanswered", "safety.symptom_noted", "safety.energy_availability",
+    "wellbeing.strain", "limit.step", "limit.deficit_possible", "energy.quiet_days", "energy.too_soon",
+    "phase.too_short", "phase.cuts_in_a_row", "phase.longest_cut", "goal.reached", "strength.lost", "data.no_weigh_in",
+    "data.old_measurement", "limit.surplus", "phase.energy_disagrees", "targets.sum", "targets.protein",
 ]  # fmt: skip
 CUT = {"kind": "cut", "starts_on": days_ago(20), "energy_kcal": 1700}
 REST = {"kind": "maintain", "starts_on": days_ago(5), "energy_kcal": 2600}

@@ -35,7 +35,7 @@ SELECTS = (
 
 def kept(rng: random.Random) -> dict[str, Any]:
     reason = {"code": "rate.too_fast", "severity": "warning", "statement": "The cut runs at −1.20 %/week. " * 5}
-    return {"next": "Decide on the change of energy.", "days_overdue": rng.randrange(9), "reasons": [reason] * 2}
+    return {"next": "Decide on the energy target.", "days_overdue": rng.randrange(9), "reasons": [reason] * 2}
 
 
 async def take_in(database: Database, athletes: int) -> str:

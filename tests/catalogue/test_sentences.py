@@ -135,6 +135,8 @@ SPECIAL = (  # what the rules' own cases leave out
     but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 215.0, 160.0, 158.0), log__weigh_ins_14_d=2),
     but(maintenance_kcal=q(2850.0, 250.0), outlook=Outlook(14, 220.0, 215.0, 212.0, 158.0), log__weigh_ins_14_d=2),
     but(maintenance_kcal=q(2850.0, 250.0), log__weigh_ins_14_d=6),
+    but(maintenance_kcal=q(2850.0, 500.0), targets=None, log__weigh_ins_14_d=2),
+    but(maintenance_kcal=q(2850.0, 500.0), targets=None, log__weigh_ins_14_d=1, athlete__activity_factor=1.6),
     but(
         tissue_rate_pct_per_week=q(-0.05, 0.2),
         targets=Targets(1810.0),
@@ -265,7 +267,8 @@ def test_values_are_written_as_people_write_them():
     assert render(say("check_in.no_weigh_in", days=1)) == "No weigh-in for 1 day."
     assert render(say("check_in.no_weigh_in", days=12)) == "No weigh-in for 12 days."
     assert (
-        render(say("energy.unset", phase="cut", energy_kcal=2104.6)) == "The cut has no energy target: 2105 kcal fits."
+        render(say("energy.unset", phase="cut", energy_kcal=2104.6, lo=1899.7, hi=2310.2, rests_on=None))
+        == "The cut has no energy target: 2105 kcal fits (90 %: 1900 to 2310)."
     )
     away = [date(2026, 3, 12), date(2025, 12, 31), date(2025, 6, 1), date(2027, 1, 1)]
     assert [render(say("listed.symptoms", symptom="chest_pain", on=on), on=TODAY) for on in away] == [

@@ -38,7 +38,7 @@ def test_no_deficit_is_set_that_may_well_be_too_large(api: Api) -> None:
     ][-1]
     quarter = {"from_date": days_ago(0), "energy_kcal": round(0.75 * maintenance)}
     asked = {fault["code"] for fault in api("POST", f"{home}/targets", quarter).json()["errors"]}
-    assert "limit.deficit" in asked  # a quarter less than the estimate may be a third less than she needs
+    assert "limit.deficit_possible" in asked  # a quarter less than the estimate may be a third less than she needs
     third = {"from_date": days_ago(0), "energy_kcal": round(0.62 * maintenance)}
     assert _insist(api, f"{home}/targets", third) == 422
     assert _insist(api, f"{home}/targets", {**third, "energy_kcal": round(0.9 * maintenance)}) == 201

@@ -193,7 +193,7 @@ def test_what_comes_next_is_what_the_review_recommends(coach: Coach) -> None:
     recommended = made["recommendation"]
     assert recommended["action"] == "change_energy"
     (item,) = coach.send("GET", "/attention")["items"]
-    assert (item["action"], item["next"]) == ("change_energy", "Decide on the change of energy.")
+    assert (item["action"], item["next"]) == ("change_energy", "Decide on the energy target.")
     overridden = {weaker["code"] for weaker in made["overridden"]}
     assert not overridden & {reason["code"] for reason in item["reasons"]}
     assert {f["severity"] for f in made["findings"] if f["code"] in overridden} <= {"info"}

@@ -119,6 +119,7 @@ def test_on_day_one_what_is_missing_is_named(api: Api) -> None:
     bare = api.athlete()
     missing = faults(api("POST", f"/athletes/{bare['id']}/menus", {"days": 1}))
     assert missing.pop("/targets") == "missing"
-    assert missing.keys() == {f"/athlete/{fact}" for fact in ("mass_kg", "activity_factor", "screening")}
+    assert missing.keys() == {f"/athlete/{fact}" for fact in ("mass_kg", "activity_factor", "screening", "phase")}
     home = taken_on(api)
-    assert faults(api("POST", f"{home}/menus", {"days": 1, "from": str(today())})) == {"/targets": "missing"}
+    without = {"/targets": "missing", "/athlete/phase": "missing"}
+    assert faults(api("POST", f"{home}/menus", {"days": 1, "from": str(today())})) == without

@@ -35,6 +35,7 @@ class EstimatesDocument(TypedDict):
     """Estimates of a review's day, each in the unit of its name."""
 
     average_mass_kg: Band | None
+    average_mass_of: str | None  # "average of 2 weigh-ins", where they are few
     rate_pct_per_week: Band | None
     tissue_rate_pct_per_week: Band | None
     maintenance_kcal: Band | None

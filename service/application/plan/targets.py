@@ -162,6 +162,13 @@ async def targets_on(
     return [_of_a_day(then[-1]) if then else evidence.targets for then in begun]
 
 
+async def targets_begin(scope: Scope, athlete_id: uuid.UUID, after: date) -> date | None:
+    """The first day after one from which targets are planned, None where none are."""
+    planned = scope.select(Target).where(_TARGET.c.athlete_id == athlete_id, _TARGET.c.from_date > after)
+    first = await scope.one(Target, planned.order_by(_TARGET.c.from_date).limit(1))
+    return None if first is None else first.from_date
+
+
 def _of_a_day(targets: Target) -> ev.Targets:
     return ev.Targets(
         targets.energy_kcal,

@@ -18,7 +18,10 @@ from service.application.review.prediction import prediction_of, shown_band
 from service.application.training import prescriptions
 from service.application.training.care import care_on
 from service.application.training.training_plans import days_of, gym_of
+from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, PhaseNow
+from service.domain.policy import Policy
+from service.domain.rules.data_rules import average_of
 from service.domain.rules.findings import Action
 from service.domain.rules.targets import fat_mass_kg
 
@@ -37,7 +40,7 @@ def document_of(case: Case, score: Score | None, changed: ChangedSince | None, i
         week=iso_week(evidence.as_of),
         as_of=evidence.as_of.isoformat(),
         phase=_phase(evidence.phase) if evidence.phase else None,
-        estimates=_estimates(evidence),
+        estimates=_estimates(evidence, case.policy.policy),
         findings=decided["findings"],
         recommendation={**decided["recommendation"], "prescriptions": _prescriptions(case)},
         overridden=decided["overridden"],
@@ -60,10 +63,11 @@ def _phase(phase: PhaseNow) -> PhaseDocument:
     )
 
 
-def _estimates(evidence: Evidence) -> EstimatesDocument:
-    fat_kg = fat_mass_kg(evidence)
+def _estimates(evidence: Evidence, policy: Policy) -> EstimatesDocument:
+    fat_kg, average = fat_mass_kg(evidence), average_of(evidence, policy)
     return EstimatesDocument(
         average_mass_kg=shown_band(evidence.average_mass_kg, 2),
+        average_mass_of=None if average is None else render(average),
         rate_pct_per_week=shown_band(evidence.rate_pct_per_week, 3),
         tissue_rate_pct_per_week=shown_band(evidence.tissue_rate_pct_per_week, 3),
         maintenance_kcal=shown_band(evidence.maintenance_kcal, 0),

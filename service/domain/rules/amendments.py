@@ -22,7 +22,14 @@ from service.domain.rules.proposals import deepens
 from service.domain.rules.referral import MILD_SYMPTOM, PERIOD_LATE, closed_scopes, conditions, late_period
 from service.domain.rules.rulebook import RULE
 from service.domain.rules.screening import unanswered
-from service.domain.rules.targets import ENERGY_FLOOR, LOWEST_ENERGY, energy_floor_kcal, lowest_energy
+from service.domain.rules.targets import (
+    DEFICIT_CAPS,
+    ENERGY_FLOOR,
+    Limit,
+    deficit_caps,
+    energy_floor_kcal,
+    lowest_energy,
+)
 from service.domain.sentence import say
 from service.domain.training.exercise import Exercise
 
@@ -51,6 +58,7 @@ def check_change(evidence: Evidence, policy: Policy, change: Change) -> list[Fin
     """
     return [
         *_hard(evidence, policy, change),
+        *_soft_deficit(evidence, policy, change.energy_kcal),
         *_soft_energy(evidence, policy, change),
         *_soft_phase(evidence, policy, change),
         *_soft_state(evidence, policy, change.energy_kcal, change.phase),
@@ -111,14 +119,32 @@ def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
             {"energy_kcal": energy, "floor_kcal": floor},
         )
         findings.append(finding("limit.energy_floor", Severity.STOP, verdict, policy, ENERGY_FLOOR))
-    limit = lowest_energy(evidence, policy)
-    if limit.name != "energy_floor" and energy < limit.energy_kcal - 1.0:
+    limit = lowest_energy(evidence, policy, policy.deficit_cap_refusal)
+    if _over_cap(energy, limit):
         verdict = Verdict(
             say("limit.energy_below_deficit_cap", energy_kcal=energy, least_kcal=limit.energy_kcal),
             {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name},
         )
-        findings.append(finding("limit.deficit", Severity.STOP, verdict, policy, LOWEST_ENERGY))
+        findings.append(
+            finding("limit.deficit", Severity.STOP, verdict, policy, (*DEFICIT_CAPS, "deficit_cap_refusal"))
+        )
     return findings
+
+
+def _over_cap(energy_kcal: float, limit: Limit) -> bool:
+    return limit.name != "energy_floor" and energy_kcal < limit.energy_kcal - 1.0
+
+
+def _soft_deficit(evidence: Evidence, policy: Policy, energy: float | None) -> list[Finding]:
+    """A deficit that may be over its cap, of which the service would propose none: a coach may know more."""
+    limit = lowest_energy(evidence, policy)
+    if energy is None or not _over_cap(energy, limit):
+        return []
+    if _over_cap(energy, lowest_energy(evidence, policy, policy.deficit_cap_refusal)):
+        return []
+    chance = max(cap.probability_broken(energy) for cap in deficit_caps(evidence, policy))
+    statement = say("limit.deficit_possible", energy_kcal=energy, probability=chance, least_kcal=limit.energy_kcal)
+    return [soft("limit.deficit_possible", statement, policy, *DEFICIT_CAPS, "deficit_cap_risk")]
 
 
 def _soft_energy(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:

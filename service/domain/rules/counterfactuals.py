@@ -4,7 +4,7 @@ from datetime import timedelta
 
 from service.domain.evidence import Evidence, Kind, moved
 from service.domain.policy import Policy
-from service.domain.rules.energy_step import rate_edges
+from service.domain.rules.energy_step import in_first_days, rate_edges
 from service.domain.rules.findings import Action, Finding, Move, mean_at
 from service.domain.rules.gate import gate
 from service.domain.rules.phases import estimated_at_goal, last_day
@@ -71,6 +71,9 @@ def _would_act_if(evidence: Evidence, policy: Policy) -> tuple[Sentence, ...]:
         if after.action is not Action.HOLD:
             sentences.append(_would(after, move.sentence))
     now, end = evidence.phase, last_day(evidence, policy)
+    if in_first_days(evidence, policy):
+        first_days = Move("phase.day", policy.energy_quiet_days, "above")
+        sentences.append(say("advice.judged_anew", conditions=(first_days.sentence,)))
     if now is None:
         sentences.append(say("advice.judged_anew", conditions=(say("once.phase_is_set"),)))
     elif now.kind == "maintain" and estimated_at_goal(evidence, policy):

@@ -26,6 +26,18 @@ def maintenance_well_known(evidence: Evidence, policy: Policy) -> bool:
     return half is not None and half <= policy.maintenance_interval_pct
 
 
+def by_equations(evidence: Evidence, policy: Policy) -> bool:
+    """Whether maintenance still rests on equations of the profile: its interval is about as wide as theirs."""
+    half = maintenance_half_width_pct(evidence)
+    return half is None or half > policy.maintenance_by_equations_pct
+
+
+def average_of(evidence: Evidence, policy: Policy) -> Sentence | None:
+    """How many weigh-ins the average mass is of, where they are few; None where they are enough, or none of late."""
+    count = evidence.log.weigh_ins_14_d
+    return say("data.average_of", count=count) if 0 < count < policy.weigh_ins_min_14_d else None
+
+
 def _suspect_entries(evidence: Evidence, policy: Policy) -> Verdict | None:
     suspects = evidence.log.suspect_28_d
     if not suspects:
@@ -59,17 +71,18 @@ def _stale(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _few_weigh_ins(evidence: Evidence, policy: Policy) -> Verdict | None:
     count, least = evidence.log.weigh_ins_14_d, policy.weigh_ins_min_14_d
-    if count >= least:
+    if not _weigh_ins_are_few(evidence, policy):
         return None
     some = say("data.only_weigh_ins", count=count) if count else say("data.no_weigh_ins")
-    statement = say("data.few_weigh_ins", some=some, least=least, narrowing=_worth_asking(evidence))
+    narrowing = _worth_asking(evidence) if _weigh_ins_first(evidence, policy) else None
+    statement = say("data.few_weigh_ins", some=some, least=least, narrowing=narrowing)
     numbers = {"weigh_ins_14_d": count, **_ahead(evidence)}
     return Verdict(statement, numbers, (Move("log.weigh_ins_14_d", least, "at_least"),))
 
 
 def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
     count, least = evidence.log.complete_food_days_14_d, policy.food_days_min_14_d
-    if count >= least or maintenance_well_known(evidence, policy):
+    if not _food_days_are_few(evidence, policy):
         return None
     half = maintenance_half_width_pct(evidence)
     statement = say(
@@ -77,10 +90,26 @@ def _few_food_days(evidence: Evidence, policy: Policy) -> Verdict | None:
         some=say("data.only_food_days", count=count) if count else say("data.no_food_days"),
         precision=say("data.not_known") if half is None else say("data.known_only_within", half_width_pct=half),
         least=least,
-        narrowing=_worth_asking(evidence),
+        narrowing=None if _weigh_ins_first(evidence, policy) else _worth_asking(evidence),
     )
     numbers = {"complete_food_days_14_d": count, "maintenance_half_width_pct": half, **_ahead(evidence)}
     return Verdict(statement, numbers, (Move("log.complete_food_days_14_d", least, "at_least"),))
+
+
+def _weigh_ins_are_few(evidence: Evidence, policy: Policy) -> bool:
+    log = evidence.log
+    return log.days_since_weigh_in is not None and log.weigh_ins_14_d < policy.weigh_ins_min_14_d
+
+
+def _food_days_are_few(evidence: Evidence, policy: Policy) -> bool:
+    enough = evidence.log.complete_food_days_14_d >= policy.food_days_min_14_d
+    return not enough and not maintenance_well_known(evidence, policy)
+
+
+def _weigh_ins_first(evidence: Evidence, policy: Policy) -> bool:
+    """Whether what would narrow maintenance most is said with too few weigh-ins, not with too few food days."""
+    most = evidence.outlook is not None and evidence.outlook.would_narrow_most == "weigh_ins"
+    return _weigh_ins_are_few(evidence, policy) and (most or not _food_days_are_few(evidence, policy))
 
 
 def _ahead(evidence: Evidence) -> dict[str, Any]:
@@ -129,6 +158,8 @@ def _wide(evidence: Evidence, policy: Policy) -> Verdict | None:
     half = maintenance_half_width_pct(evidence)
     if half is None or half <= policy.maintenance_interval_pct:
         return None
+    if _weigh_ins_are_few(evidence, policy) or _food_days_are_few(evidence, policy):
+        return None  # said there, with what is asked for
     log, outlook = evidence.log, evidence.outlook
     if outlook is not None:
         ahead = {"maintenance_half_width_pct": half, "ask_for": outlook.would_narrow_most, **_ahead(evidence)}
@@ -150,6 +181,7 @@ def _may_log_less(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 _D, _ADVICE = Stage.DATA, Severity.ADVICE
+_FEW = ("weigh_ins_min_14_d", "food_days_min_14_d", "maintenance_interval_pct")
 
 SUSPECT_ENTRIES = Rule("data.suspect_entries", _D, _ADVICE, None, (), _suspect_entries)
 
@@ -179,7 +211,7 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         Action.COLLECT_DATA,
-        ("weigh_ins_min_14_d",),
+        _FEW,
         _few_weigh_ins,
         delays_rise=True,
     ),
@@ -188,7 +220,7 @@ RULES: tuple[Rule, ...] = (
         _D,
         _ADVICE,
         Action.COLLECT_DATA,
-        ("food_days_min_14_d", "maintenance_interval_pct"),
+        _FEW,
         _few_food_days,
         delays_rise=True,
     ),
@@ -197,7 +229,7 @@ RULES: tuple[Rule, ...] = (
         _D,
         Severity.INFO,
         None,
-        ("maintenance_interval_pct",),
+        _FEW,
         _wide,
     ),
     Rule("data.may_log_less", _D, Severity.INFO, None, LOGGING_NEED, _may_log_less),

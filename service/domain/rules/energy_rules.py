@@ -4,10 +4,12 @@ They act on the probability that the true rate is outside the band on one side, 
 hold a change back stand before the rules that ask for one; those of the rate itself follow in `rate_rules`.
 """
 
+from dataclasses import replace
 from datetime import timedelta
 
-from service.domain.evidence import Evidence, ScalarEstimate
+from service.domain.evidence import Evidence, Kind, ScalarEstimate
 from service.domain.policy import Policy
+from service.domain.rules.data_rules import average_of, by_equations
 from service.domain.rules.energy_step import (
     ADJUSTMENT,
     CUT_ADJUSTMENT,
@@ -18,6 +20,7 @@ from service.domain.rules.energy_step import (
     EnergyAdjustment,
     energy_adjustment,
     first_step,
+    in_first_days,
     rate_edges,
     rate_step,
     strength_step,
@@ -49,9 +52,9 @@ def energy_direction(evidence: Evidence, policy: Policy) -> Direction | None:
 
 def _quiet(evidence: Evidence, policy: Policy) -> Verdict | None:
     now = evidence.phase
-    if now is None or now.day > policy.energy_quiet_days or energy_direction(evidence, policy) is None:
+    if now is None or not in_first_days(evidence, policy):
         return None
-    statement = say("energy.quiet_days", day=now.day, phase=now.kind, quiet_days=policy.energy_quiet_days)
+    statement = say("energy.quiet_days", day=now.day, phase=now.kind, first_day=policy.energy_quiet_days + 1)
     return Verdict(statement, {"day": now.day}, (Move("phase.day", policy.energy_quiet_days, "above"),))
 
 
@@ -162,11 +165,39 @@ def _ask_for_logs(evidence: Evidence, policy: Policy) -> Verdict | None:
 def _unset(evidence: Evidence, policy: Policy) -> Verdict | None:
     if evidence.kind is None or evidence.energy_kcal is not None:
         return None
-    fits = phase_energy(evidence, policy, evidence.kind)
-    if fits is None:
+    fits, maintenance = phase_energy(evidence, policy, evidence.kind), evidence.maintenance_kcal
+    if fits is None or maintenance is None:
         return None
-    statement = say("energy.unset", phase=evidence.kind, energy_kcal=fits.energy_kcal)
-    return Verdict(statement, {"fitting_kcal": fits.energy_kcal}, condition=say("once.energy_is_set"))
+    lo, hi = (_fitting_at(evidence, policy, evidence.kind, kcal) for kcal in (maintenance.lo, maintenance.hi))
+    rests_on = _equations(evidence, policy) if by_equations(evidence, policy) else None
+    statement = say("energy.unset", phase=evidence.kind, energy_kcal=fits.energy_kcal, lo=lo, hi=hi, rests_on=rests_on)
+    numbers = {
+        "fitting_kcal": fits.energy_kcal,
+        "interval_kcal": [lo, hi],
+        "maintenance_kcal": maintenance.mean,
+        "rests_on": "log" if rests_on is None else "equations",
+        "limited_by": fits.limited_by,
+    }
+    return Verdict(statement, numbers, condition=say("once.energy_is_set"))
+
+
+def _fitting_at(evidence: Evidence, policy: Policy, kind: Kind, maintenance_kcal: float) -> float:
+    """The energy that a phase needs if maintenance were surely this."""
+    sure = ScalarEstimate(maintenance_kcal, 0.0, maintenance_kcal, maintenance_kcal)
+    fits = phase_energy(replace(evidence, maintenance_kcal=sure), policy, kind)
+    assert fits is not None
+    return fits.energy_kcal
+
+
+def _equations(evidence: Evidence, policy: Policy) -> Sentence:
+    """What the equations are given of an athlete, in words."""
+    activity = "said" if evidence.athlete.activity_factor is not None else "usual"
+    average = average_of(evidence, policy)
+    return say(
+        "energy.by_equations",
+        weight=say("energy.weight_of_few", average=average) if average else None,
+        activity=say(f"energy.activity.{activity}"),
+    )
 
 
 def _under_reported(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -194,11 +225,9 @@ INSTEAD_OF_LESS = say("once.rate_is_back_or_gap_is_found")
 
 
 def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
-    """Whether the rate asks for less energy in a cut but the limits leave no step worth making, quiet days over."""
+    """Whether the rate asks for less energy in a cut but the limits leave no step worth making."""
     now, phase = evidence.energy_kcal, evidence.phase
     if now is None or phase is None or phase.kind != "cut" or not _lowers(evidence, policy):
-        return None
-    if phase.day <= policy.energy_quiet_days:
         return None
     limit = lowest_energy(evidence, policy)
     eaten = evidence.log.logged_intake_kcal
@@ -263,6 +292,8 @@ def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:
     lost = evidence.strength_lost
     if evidence.kind != "cut" or lost is None or lost < policy.strength_warn_probability:
         return None
+    if in_first_days(evidence, policy):
+        return None
     change = strength_step(evidence, policy)
     if change is None:
         return None
@@ -280,21 +311,22 @@ def _strength(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 
 _E, _ADVICE, _WARN, _INFO = Stage.ENERGY, Severity.ADVICE, Severity.WARNING, Severity.INFO
-STRENGTH_LOST = ("strength_warn_probability", "strength_loss_pct", *STRENGTH_STEP)
+STRENGTH_LOST = ("strength_warn_probability", "energy_quiet_days", "strength_loss_pct", *STRENGTH_STEP)
 DIRECTION = (*ADJUSTMENT, *STRENGTH_LOST)
 _CUT_DIRECTION = (*CUT_ADJUSTMENT, *STRENGTH_LOST)
-AT_LIMIT = (*_CUT_DIRECTION, *LOWEST_ENERGY, "energy_quiet_days", "energy_step_min_kcal")
+AT_LIMIT = (*_CUT_DIRECTION, *LOWEST_ENERGY, "energy_step_min_kcal")
+_FIRST_TARGETS = (*PHASE_ENERGY, "maintenance_by_equations_pct", "weigh_ins_min_14_d")
 
 RULES: tuple[Rule, ...] = (
-    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, PHASE_ENERGY, _unset, step=first_step),
+    Rule("energy.unset", _E, _ADVICE, Action.CHANGE_ENERGY, _FIRST_TARGETS, _unset, step=first_step),
     Rule(
         "energy.quiet_days",
         _E,
         _INFO,
-        Action.HOLD,
-        ("energy_quiet_days", *DIRECTION),
+        None,
+        ("energy_quiet_days",),
         _quiet,
-        delays_rise=True,
+        supports_hold=True,
     ),
     Rule(
         "energy.cycle_water", _E, _INFO, Action.HOLD, ("cycle_unseen_days", "cycle_water_kg", *DIRECTION), _cycle_water

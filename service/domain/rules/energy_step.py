@@ -24,6 +24,7 @@ Direction = Literal["raise", "lower"]
 # What the functions below read of the policy, for the rules that ask them.
 _SIZE = ("energy_step_min_kcal", "energy_step_max_kcal", "energy_step_max_pct")
 CUT_ADJUSTMENT = (
+    "energy_quiet_days",
     "cut_rate_fast_pct",
     "cut_rate_slow_pct",
     "energy_change_probability",
@@ -31,7 +32,7 @@ CUT_ADJUSTMENT = (
 )
 ADJUSTMENT = (*CUT_ADJUSTMENT, *BUILD_BAND, "maintain_rate_pct")
 CUT_OR_BUILD_STEP = (*CUT_ADJUSTMENT, *BUILD_BAND, *_SIZE, *PHASE_ENERGY)
-MAINTAIN_STEP = ("maintain_rate_pct", "energy_change_probability", *_SIZE, *MAINTAIN_ENERGY)
+MAINTAIN_STEP = ("energy_quiet_days", "maintain_rate_pct", "energy_change_probability", *_SIZE, *MAINTAIN_ENERGY)
 STRENGTH_STEP = ("cut_rate_slow_pct", *_SIZE, *CUT_ENERGY)
 RECOVERY_STEP = ("energy_quiet_days", "energy_change_min_interval_days", *_SIZE, *ENERGY_FLOOR)
 
@@ -86,10 +87,18 @@ _CODES = {  # kind: finding below the band, finding above it
 }
 
 
+def in_first_days(evidence: Evidence, policy: Policy) -> bool:
+    """Whether the phase is so young that its rate says nothing yet: water moves, and what is seen is the last phase."""
+    return evidence.phase is not None and evidence.phase.day <= policy.energy_quiet_days
+
+
 def energy_adjustment(evidence: Evidence, policy: Policy) -> EnergyAdjustment | None:
-    """The change that the rate asks for when it is outside the band on one side with enough probability."""
+    """The change that the rate asks for when it is outside the band on one side with enough probability.
+
+    None in the first days of a phase.
+    """
     rate, kind = evidence.rate, evidence.kind
-    if rate is None or kind is None:
+    if rate is None or kind is None or in_first_days(evidence, policy):
         return None
     low, high = rate_band_pct(evidence, policy, kind)
     below, above = rate.probability_below(low), rate.probability_above(high)
@@ -173,13 +182,13 @@ def recovery_step(evidence: Evidence, policy: Policy) -> Step | None:
     Never further above maintenance than the largest step: a target that is not eaten is not raised for ever. None in
     the first days of a phase, soon after another change, and where mass is not falling.
     """
-    now, rate, maintenance, phase = evidence.energy_kcal, evidence.rate, evidence.maintenance_kcal, evidence.phase
+    now, rate, maintenance = evidence.energy_kcal, evidence.rate, evidence.maintenance_kcal
     if now is None or rate is None or rate.mean >= 0.0 or maintenance is None or evidence.kind in ("cut", "build"):
         return None
     last = evidence.history.last_energy_change_on
     if last is not None and (evidence.as_of - last).days < policy.energy_change_min_interval_days:
         return None
-    if phase is not None and phase.day <= policy.energy_quiet_days:
+    if in_first_days(evidence, policy):
         return None
     aim = max(maintenance.mean, now + policy.energy_step_min_kcal)
     change = bounded(evidence, policy, min(aim, maintenance.mean + policy.energy_step_max_kcal))

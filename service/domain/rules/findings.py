@@ -52,6 +52,8 @@ class Stage(StrEnum):
     TRAINING = "training"
 
 
+STEADY_PCT = 0.05  # %/week: closer to no change is not told from it in words; common practice, no source
+
 Relation = Literal["above", "below", "at_least", "at_most", "answered"]
 
 
@@ -76,6 +78,8 @@ class Move:
         if isinstance(self.value, Screening):
             return say(condition)
         if "rate_pct_per_week" in self.path and isinstance(self.value, float):
+            if abs(self.value) < STEADY_PCT and self.relation in ("above", "below"):
+                return say("once.steady_or_rising") if self.relation == "above" else say("once.steady_or_falling")
             return say(f"{condition}_{'loss' if self.value < 0.0 else 'gain'}", value=abs(self.value))
         return say(condition, value=self.value)
 

@@ -7,12 +7,11 @@ from service.domain.evidence import Evidence, Targets
 from service.domain.policy import Policy
 from service.domain.rules import safety_rules
 from service.domain.rules.gate import gate, in_deficit
-from service.domain.rules.referral import conditions
+from service.domain.rules.referral import NO_FOOD_PLANNED, conditions
 from service.domain.rules.screening import screened
 from service.domain.rules.targets import energy_floor_kcal, reporting_ratio
 from service.domain.sentence import Sentence, say
 
-REFERRED = ("safety.minor", "safety.pregnancy", "safety.eating_disorder")  # no menu at all until cleared
 _STOP_A_DEFICIT = ("loss.ceiling", "floor.body_fat", "floor.bmi", "limit.deficit")
 
 
@@ -39,7 +38,7 @@ def refusals(evidence: Evidence, policy: Policy, targets: Targets) -> tuple[Refu
         for condition in conditions(evidence, policy)
         if condition.code in now.closed_by
         and "deficit" in condition.scopes
-        and (condition.code in REFERRED or (deficit and condition.code != "safety.kidney_disease"))
+        and (condition.code in NO_FOOD_PLANNED or (deficit and condition.code != "safety.kidney_disease"))
     ]
     if now.kidney_closed:
         reasons += _kidney(evidence, policy, targets, deficit)
@@ -76,15 +75,21 @@ def protein_ceiling_g(evidence: Evidence, policy: Policy) -> float | None:
 
 
 def missing_facts(evidence: Evidence) -> tuple[str, ...]:
-    """What is not known yet of an athlete of all that energy targets rest on, by the words of the API."""
+    """What is not known yet of an athlete of all that energy targets rest on, by the words of the API.
+
+    The screening counts where a cut is planned, or nothing is. Without an activity factor there are targets all the
+    same, for usual activity.
+    """
     athlete = evidence.athlete
+    asked = evidence.kind in (None, "cut")
     known = {
         "mass_kg": evidence.average_mass_kg,
         "height_cm": athlete.height_cm,
         "birth_date": athlete.age_y,
         "sex": athlete.male,
         "activity_factor": athlete.activity_factor,
-        "screening": screened(evidence) or None,
+        "screening": (not asked or screened(evidence)) or None,
+        "phase": evidence.phase,
     }
     return tuple(fact for fact, value in known.items() if value is None)
 

@@ -1,21 +1,25 @@
 """What following a finding would mean, after the safety gate; and which finding is followed.
 
-The first finding that argues for an action makes the proposal, with one exception: missing data never hold back the end
-of a cut. What starts or deepens a deficit must pass the safety gate.
+The first finding that argues for an action makes the proposal, with two exceptions: missing data hold back neither the
+end of a cut nor the first targets of a phase, beside which they are asked for. What starts or deepens a deficit must
+pass the safety gate.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules.findings import Action, Finding, Stage
 from service.domain.rules.gate import Gate, in_deficit
 from service.domain.rules.phases import REFERRAL, Switch, switch
-from service.domain.rules.referral import PERIOD_LATE, SYMPTOM_NOTED, late_period
+from service.domain.rules.referral import NO_FOOD_PLANNED, PERIOD_LATE, SYMPTOM_NOTED, late_period
 from service.domain.rules.rule import Rule
 from service.domain.rules.rulebook import RULE
 from service.domain.rules.screening import UNSCREENED
 from service.domain.rules.targets import phase_energy
+
+NO_TARGETS = "energy.unset"  # the finding that asks for the first targets of a phase
+OTHER_UNIT = "data.unit_unconfirmed"  # half the body mass, or twice: nothing is to be eaten by that
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,8 @@ def propose(findings: tuple[Finding, ...], evidence: Evidence, policy: Policy, o
     arguing = [rule for rule in rules if rule.action is not None]
     if evidence.kind == "cut" and any(rule.action is Action.SWITCH_PHASE for rule in arguing):
         arguing = [rule for rule in arguing if rule.stage is not Stage.DATA]
+    if any(rule.code == NO_TARGETS for rule in arguing):
+        arguing = [rule for rule in arguing if rule.stage is not Stage.DATA or rule.code == OTHER_UNIT]
     for rule in arguing:
         proposal = _follow(rule, rules, evidence, policy, opened)
         if proposal is not None:
@@ -70,6 +76,8 @@ def _follow(rule: Rule, rules: list[Rule], evidence: Evidence, policy: Policy, o
             return _gated(ended, evidence, policy, opened)
         case Action.CHANGE_ENERGY:
             change = _change_energy(rule, agreeing, evidence, policy)
+            if rule.code == NO_TARGETS and change is not None:
+                change = replace(change, beside=_asking_for_data(rules))
             return change and _gated(change, evidence, policy, opened)
         case Action.COLLECT_DATA | Action.DELOAD:
             return Proposal(rule.action, codes, energy)
@@ -85,6 +93,10 @@ def _change_energy(rule: Rule, agreeing: list[Rule], evidence: Evidence, policy:
         return None
     same_way = tuple(code for code, other in steps if other is not None and other.is_rise == step.is_rise)
     return Proposal(Action.CHANGE_ENERGY, same_way, step.to_kcal)
+
+
+def _asking_for_data(rules: list[Rule]) -> tuple[str, ...]:
+    return tuple(rule.code for rule in rules if rule.stage is Stage.DATA and rule.action is Action.COLLECT_DATA)
 
 
 def _gated(proposal: Proposal, evidence: Evidence, policy: Policy, opened: Gate) -> Proposal:
@@ -118,7 +130,10 @@ def deepens(evidence: Evidence, policy: Policy, energy_kcal: float | None, phase
 
 
 def _refer(rules: list[Rule], evidence: Evidence, policy: Policy, opened: Gate) -> Proposal:
-    """Refer; a deficit that is not cleared ends now, a cut that should end anyway with it, and a due rise is made."""
+    """Refer; a deficit that is not cleared ends now, a cut that should end anyway with it.
+
+    A due rise is made, and first targets are set: who is referred for insulin or a sore back has to eat.
+    """
     reasons = tuple(rule.code for rule in rules if rule.action in (Action.REFER, Action.STOP_DEFICIT))
     ending = [
         rule
@@ -126,14 +141,30 @@ def _refer(rules: list[Rule], evidence: Evidence, policy: Policy, opened: Gate) 
         if rule.action is Action.STOP_DEFICIT or (rule.action is Action.SWITCH_PHASE and evidence.kind == "cut")
     ]
     raising, raised_kcal = _rise(rules, evidence, policy)
+    if raised_kcal is None:
+        raising, raised_kcal = _first_targets(rules, evidence, policy, opened)
     if opened.deficit_open and not ending:
         energy = evidence.energy_kcal if raised_kcal is None else raised_kcal
         return Proposal(Action.REFER, reasons, energy, beside=raising)
     code, energy = ending[0].code if opened.deficit_open else REFERRAL, _out_of_deficit(evidence, policy)
     to = switch(evidence, policy, code)
-    if energy is not None and raised_kcal is not None and raised_kcal > energy:
+    if raised_kcal is not None and (energy is None or raised_kcal > energy):
         return Proposal(Action.REFER, reasons, raised_kcal, to, beside=raising)
     return Proposal(Action.REFER, reasons, energy, to)
+
+
+def _first_targets(
+    rules: list[Rule], evidence: Evidence, policy: Policy, opened: Gate
+) -> tuple[tuple[str, ...], float | None]:
+    """The first targets of a phase beside a referral: the codes they follow, and kcal.
+
+    None while a unit is in question, for those of whom nothing is planned to eat, and where a deficit may not start.
+    """
+    codes = [rule.code for rule in rules]
+    if NO_TARGETS not in codes or OTHER_UNIT in codes or not {*NO_FOOD_PLANNED}.isdisjoint(opened.closed_by):
+        return (), None
+    first = _follow(RULE[NO_TARGETS], rules, evidence, policy, opened)
+    return (first.because, first.energy_kcal) if first is not None and first.energy_kcal is not None else ((), None)
 
 
 def _rise(rules: list[Rule], evidence: Evidence, policy: Policy) -> tuple[tuple[str, ...], float | None]:
@@ -161,11 +192,17 @@ def _out_of_deficit(evidence: Evidence, policy: Policy) -> float | None:
 
 
 def _energy_after(evidence: Evidence, policy: Policy, to: Kind) -> float | None:
-    """The energy of the phase that follows; None when neither maintenance nor what was eaten before is known."""
+    """The energy of the phase that follows; None when neither maintenance nor what was eaten before is known.
+
+    The way out of a cut is never down, whatever maintenance is estimated at.
+    """
     fitting = phase_energy(evidence, policy, to)
     if fitting is None:
         return evidence.energy_before_cut_kcal if evidence.kind == "cut" else None
     now = evidence.energy_kcal
-    if evidence.kind == "cut" and to == "maintain" and policy.maintain_return_steps == 2 and now is not None:
-        return 10.0 * round((now + fitting.energy_kcal) / 20.0)
-    return fitting.energy_kcal
+    if evidence.kind != "cut" or to != "maintain" or now is None:
+        return fitting.energy_kcal
+    energy = fitting.energy_kcal
+    if policy.maintain_return_steps == 2:
+        energy = 10.0 * round((now + energy) / 20.0)
+    return max(energy, now)

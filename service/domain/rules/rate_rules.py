@@ -8,6 +8,7 @@ from service.domain.rules.energy_step import (
     MAINTAIN_STEP,
     EnergyAdjustment,
     energy_adjustment,
+    in_first_days,
     rate_band_pct,
     rate_step,
 )
@@ -66,15 +67,22 @@ def _not_in_deficit(evidence: Evidence, policy: Policy) -> Verdict | None:
     without, eaten = evidence.probability_not_in_deficit, evidence.log.logged_intake_kcal
     if evidence.kind != "cut" or without is None or without < policy.not_in_deficit_probability:
         return None
+    if in_first_days(evidence, policy):
+        return None
     log = None if eaten is None else say("rate.complete_days_average", eaten_kcal=eaten)
     statement = say("rate.not_in_deficit", probability=without, least_pct=policy.no_deficit_pct, log=log)
     move = Move("probability_not_in_deficit", policy.not_in_deficit_probability, "below")
     return Verdict(statement, {"probability": without, "logged_intake_kcal": eaten}, (move,))
 
 
+def _stays(evidence: Evidence, policy: Policy) -> bool:
+    """Whether the rate is judged and energy stays."""
+    return not in_first_days(evidence, policy) and energy_direction(evidence, policy) is None
+
+
 def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
     rate, kind = evidence.rate, evidence.kind
-    if rate is None or kind is None or energy_direction(evidence, policy) is not None:
+    if rate is None or kind is None or not _stays(evidence, policy):
         return None
     low, high = rate_band_pct(evidence, policy, kind)
     if not low <= rate.mean <= high:
@@ -85,7 +93,7 @@ def _in_band(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _unsure(evidence: Evidence, policy: Policy) -> Verdict | None:
     rate, kind = evidence.rate, evidence.kind
-    if rate is None or kind is None or energy_direction(evidence, policy) is not None:
+    if rate is None or kind is None or not _stays(evidence, policy):
         return None
     low, high = rate_band_pct(evidence, policy, kind)
     if low <= rate.mean <= high:
@@ -102,7 +110,7 @@ RULES: tuple[Rule, ...] = (
         Stage.ENERGY,
         Severity.ADVICE,
         Action.CHANGE_ENERGY,
-        ("not_in_deficit_probability", "no_deficit_pct"),
+        ("energy_quiet_days", "not_in_deficit_probability", "no_deficit_pct"),
         _not_in_deficit,
         step=rate_step,
     ),

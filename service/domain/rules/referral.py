@@ -21,6 +21,7 @@ LOAD: tuple[Scope, ...] = ("load",)
 GRAVE = ("chest_pain", "fainting")
 NERVE_SIGNS = ("numbness", "weakness", "radiating_pain", "bladder_control_lost")
 NO_MENSES = ("hormonal_contraception", "menopause")  # where missing menstruation says nothing
+NO_FOOD_PLANNED = ("safety.minor", "safety.pregnancy", "safety.eating_disorder")  # nothing to eat until cleared
 SYMPTOM_NOTED = "safety.symptom_noted"  # the finding that closes the way into a deeper deficit
 
 

@@ -170,13 +170,14 @@ def deficit_caps(evidence: Evidence, policy: Policy) -> tuple[DeficitCap, ...]:
     return tuple(caps)
 
 
-def lowest_energy(evidence: Evidence, policy: Policy) -> Limit:
+def lowest_energy(evidence: Evidence, policy: Policy, risk: float | None = None) -> Limit:
     """The lowest energy that may be planned, in whole tens: the floor by sex, and no deficit that may be over its caps.
 
     A cap is kept on the cautious side: the deficit is above it with no more than the policy's chance. Who is little
-    known starts milder, who is well known may go the full way. What is maintenance today is no deficit.
+    known starts milder, who is well known may go the full way. What is maintenance today is no deficit. Parameters:
+    `risk`, another chance than the policy's for what the service proposes.
     """
-    caution = NormalDist().inv_cdf(1.0 - policy.deficit_cap_risk)
+    caution = NormalDist().inv_cdf(1.0 - (policy.deficit_cap_risk if risk is None else risk))
     limits = [Limit(energy_floor_kcal(evidence, policy), "energy_floor")]
     most = inf if evidence.maintenance_kcal is None else _down(evidence.maintenance_kcal.mean)
     limits += [

@@ -564,11 +564,11 @@ def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
     r = decide(dizzy, DEFAULT).recommendation
     assert r.because == ("safety.symptom_noted",)
     told = said(*r.would_change_if)
-    assert told.startswith("This is judged again if it is 13 March without another symptom")
+    assert told.startswith("This is judged again once it is 13 March without another symptom")
     later = replace(dizzy, as_of=ago(2) + timedelta(days=14))
     assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
     outside = decide(but(phase=None, targets=None), DEFAULT).recommendation
-    assert said(*outside.would_change_if) == "This is judged again if a phase is set."
+    assert said(*outside.would_change_if) == "This is judged again once a phase is set."
 
 
 STALLED = {"tissue_rate_pct_per_week": q(-0.2, 0.1), "rate_pct_per_week": None}
