@@ -7,11 +7,11 @@ from typing import Any, TypeVar, cast
 
 from sqlalchemy import Delete, Insert, Row, Select, Update, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.ext.asyncio import AsyncConnection
 from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel
 
 from service.store import types
+from service.store.shared_writer import Connection
 
 Table = type[SQLModel]
 M = TypeVar("M", bound=SQLModel)
@@ -22,7 +22,7 @@ class Scope:
 
     Parameters
     ----------
-    connection : AsyncConnection
+    connection : Connection
         Where its rows are.
     practice_id : UUID
         Which practice.
@@ -34,7 +34,7 @@ class Scope:
 
     def __init__(
         self,
-        connection: AsyncConnection,
+        connection: Connection,
         practice_id: uuid.UUID,
         clock_at: datetime | None = None,
         to_check: set[uuid.UUID] | None = None,
