@@ -37,11 +37,12 @@ class Connection(Protocol):
 
 
 class DirectConnection:
-    """The connection of the writer's thread, for one piece of work: what is awaited of it has been done already."""
+    """The connection of the writer's thread: what is awaited of it has been done already."""
 
     def __init__(self, connection: SyncConnection) -> None:
         self._connection = connection
         self.dialect: Dialect = connection.dialect
+        self.raw: Any = connection.connection.driver_connection
 
     async def execute(
         self, statement: Any, parameters: Any = None, *, execution_options: Any = None
@@ -50,8 +51,8 @@ class DirectConnection:
         return self._connection.execute(statement, parameters, execution_options=execution_options)
 
     async def rollback(self) -> None:
-        """Undo what this work has done so far; that of others in the same transaction stays."""
-        self._connection.exec_driver_sql("ROLLBACK TO work")
+        """Undo what the present work has done so far; that of others in the same transaction stays."""
+        self.raw.execute("ROLLBACK TO work")
 
     @asynccontextmanager
     async def begin_nested(self) -> Any:
@@ -128,8 +129,9 @@ class SharedWriter:
         with self._engine.connect() as connection:
             raw: Any = connection.connection.driver_connection
             raw.execute("BEGIN IMMEDIATE")
+            direct = DirectConnection(connection)
             try:
-                ends = [_alone(connection, raw, work) for work in together]
+                ends = [_alone(direct, work) for work in together]
                 raw.execute("COMMIT")
             except BaseException:
                 if raw.in_transaction:  # else SQLite has undone it by itself
@@ -138,11 +140,12 @@ class SharedWriter:
         return ends
 
 
-def _alone(connection: SyncConnection, raw: Any, work: Work[T]) -> T | Exception:
+def _alone(connection: DirectConnection, work: Work[T]) -> T | Exception:
     """The result of one piece of work, or the error for which it was undone."""
+    raw = connection.raw
     raw.execute("SAVEPOINT work")
     try:
-        end: T | Exception = _finished(work(DirectConnection(connection)))
+        end: T | Exception = _finished(work(connection))
     except Exception as error:  # raised to whoever asked for the work
         if not raw.in_transaction:  # a full disk: SQLite has undone everybody's
             raise
