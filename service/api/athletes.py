@@ -7,6 +7,7 @@ from typing import Annotated, Any, NamedTuple, cast
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import AfterValidator, Field
+from sqlalchemy import bindparam
 from sqlalchemy.exc import IntegrityError
 
 from service.api.goal_check import GoalCheckAnswer, shown_check
@@ -35,7 +36,8 @@ from service.auth import Principal, requires
 from service.catalogue.exercises import equipment, exercises
 from service.domain.rules.goal import GoalCheck
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, PreconditionRequired
-from service.store.scope import Scope, locked, table_of, values_of
+from service.store.prepared import PreparedStatement
+from service.store.scope import Scope, locked, of_practice, table_of, values_of
 from service.store.tables import Athlete
 from service.store.types import AthleteStatus, Experience, FoodPattern, Sex, Weekday, new_id
 
@@ -142,6 +144,10 @@ def _shown(athlete: Athlete, check: GoalCheck | None, on: date) -> AthleteAnswer
     return AthleteAnswer.model_validate(athlete).model_copy(update={"goal_check": check and shown_check(check, on)})
 
 
+_TO_READ = PreparedStatement(of_practice(Athlete).where(ATHLETE.c.id == bindparam("athlete_id")))
+_TO_WRITE = PreparedStatement(locked(_TO_READ.statement))
+
+
 async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, to_write: bool = False) -> Athlete:
     """The athlete's row; `to_write` lets other writers of this athlete wait, so that roll-ups see their entries.
 
@@ -151,11 +157,11 @@ async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, t
         If the practice has no such athlete, or the key is bound to another one.
     """
     bound_elsewhere = caller.athlete_id is not None and caller.athlete_id != athlete_id
-    statement = scope.select(Athlete).where(ATHLETE.c.id == athlete_id)
-    row = None if bound_elsewhere else await scope.one(Athlete, locked(statement) if to_write else statement)
-    if row is None:
+    rows = () if bound_elsewhere else await scope.fetch(_TO_WRITE if to_write else _TO_READ, athlete_id=athlete_id)
+    if not rows:
         raise NotFound()
-    return row
+    athlete: Athlete = rows[0]
+    return athlete
 
 
 async def _athlete_of_path(athlete_id: uuid.UUID, scope: Here, request: Request) -> Athlete:

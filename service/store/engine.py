@@ -2,22 +2,24 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, nullcontext
 from pathlib import Path
 from typing import Any, TypeVar
 
 import orjson
-from sqlalchemy import event
+from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from service.store.guard import refuse_unfiltered_statements
+from service.store.shared_writer import SharedWriter, Work
 
 BUSY_TIMEOUT_MS = 60_000
 ATTEMPTS = 3
 # A unique key taken, a serialisation failure or a deadlock: another transaction was there first (PostgreSQL, SQLite).
 _MET_ANOTHER = {"23505", "40001", "40P01", "SQLITE_CONSTRAINT_UNIQUE", "SQLITE_CONSTRAINT_PRIMARYKEY"}
+_DOCUMENTS = {"json_serializer": lambda value: orjson.dumps(value).decode(), "json_deserializer": orjson.loads}
 T = TypeVar("T")
 
 
@@ -28,15 +30,20 @@ class Database:
         parsed = make_url(url)
         self.dialect = parsed.get_backend_name()
         self.committed = asyncio.Event()  # set by each commit of this process
+        self._turn = asyncio.Lock()  # one writer at a time on SQLite
+        self._shared: SharedWriter | None = None
+        engines: list[Engine] = []
         if self.dialect == "sqlite":
-            self._reader, self._writer = _sqlite_engines(parsed)
+            self._reader, self._writer, small = _sqlite_engines(parsed)
+            self._shared = SharedWriter(small, self._turn)
+            engines.append(small)
         elif self.dialect == "postgresql":
             self._reader = self._writer = _engine(parsed.set(drivername="postgresql+psycopg"), pool_size=10)
         else:
             raise ValueError(f"the database must be SQLite or PostgreSQL, not {self.dialect}")
         if check_tenant_filter:
-            for engine in {self._reader, self._writer}:
-                refuse_unfiltered_statements(engine.sync_engine)
+            for engine in {*engines, self._reader.sync_engine, self._writer.sync_engine}:
+                refuse_unfiltered_statements(engine)
 
     @asynccontextmanager
     async def reading(self) -> AsyncIterator[AsyncConnection]:
@@ -51,26 +58,47 @@ class Database:
         On SQLite it starts with BEGIN IMMEDIATE on the one writer connection, so writers of this process queue here
         and writers of other processes wait for the lock instead of failing half-way.
         """
-        async with self._writer.begin() as connection:
+        async with self._turn if self._shared else nullcontext(), self._writer.begin() as connection:
             yield connection
         self.committed.set()
 
     async def write(self, work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
         """Do some work in a transaction, and from its start again where another transaction was there first."""
-        for _ in range(ATTEMPTS - 1):
-            try:
-                async with self.writing() as connection:
-                    return await work(connection)
-            except DBAPIError as error:
-                if not met_another(error):
-                    raise
-        async with self.writing() as connection:
-            return await work(connection)
+
+        async def once() -> T:
+            async with self.writing() as connection:
+                return await work(connection)
+
+        return await _again_where_another_was_first(once)
+
+    async def write_small(self, work: Work[T]) -> T:
+        """The same for work that is soon done and waits for nothing but its connection.
+
+        On SQLite it shares a commit with what else waits for one; it is answered after that commit, and fails alone.
+        """
+        shared = self._shared
+        if shared is None:
+            return await self.write(work)
+        result = await _again_where_another_was_first(lambda: shared.write(work))
+        self.committed.set()
+        return result
 
     async def close(self) -> None:
         """Give all connections back."""
+        if self._shared is not None:
+            await self._shared.close()
         for engine in {self._reader, self._writer}:
             await engine.dispose()
+
+
+async def _again_where_another_was_first(once: Callable[[], Awaitable[T]]) -> T:
+    for _ in range(ATTEMPTS - 1):
+        try:
+            return await once()
+        except DBAPIError as error:
+            if not met_another(error):
+                raise
+    return await once()
 
 
 def met_another(error: DBAPIError) -> bool:
@@ -80,24 +108,20 @@ def met_another(error: DBAPIError) -> bool:
 
 
 def _engine(url: URL, **options: Any) -> AsyncEngine:
-    return create_async_engine(
-        url,
-        pool_timeout=60,
-        json_serializer=lambda value: orjson.dumps(value).decode(),
-        json_deserializer=orjson.loads,
-        **options,
-    )
+    return create_async_engine(url, pool_timeout=60, **_DOCUMENTS, **options)
 
 
-def _sqlite_engines(url: URL) -> tuple[AsyncEngine, AsyncEngine]:
+def _sqlite_engines(url: URL) -> tuple[AsyncEngine, AsyncEngine, Engine]:
+    """For reading, for long writes, and for small ones."""
     if url.database and url.database != ":memory:":
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+    small = create_engine(url, pool_size=1, max_overflow=0, isolation_level="AUTOCOMMIT", **_DOCUMENTS)
     url = url.set(drivername="sqlite+aiosqlite")
     reader, writer = _engine(url, pool_size=4, max_overflow=0), _engine(url, pool_size=1, max_overflow=0)
-    for engine in (reader, writer):
-        event.listen(engine.sync_engine, "connect", _set_up_sqlite)
+    for engine in (reader.sync_engine, writer.sync_engine, small):
+        event.listen(engine, "connect", _set_up_sqlite)
     event.listen(writer.sync_engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
-    return reader, writer
+    return reader, writer, small
 
 
 def _set_up_sqlite(connection: Any, _record: Any) -> None:

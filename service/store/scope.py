@@ -1,17 +1,19 @@
 """The one tenant filter: a practice's rows on a connection."""
 
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
+from functools import cache, partial
 from typing import Any, TypeVar, cast
 
 from sqlalchemy import Delete, Insert, Row, Select, Update, delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.ext.asyncio import AsyncConnection
 from sqlalchemy.sql.dml import ReturningUpdate
 from sqlmodel import SQLModel
 
 from service.store import types
+from service.store.prepared import PRACTICE, PreparedStatement
+from service.store.shared_writer import Connection
 
 Table = type[SQLModel]
 M = TypeVar("M", bound=SQLModel)
@@ -22,7 +24,7 @@ class Scope:
 
     Parameters
     ----------
-    connection : AsyncConnection
+    connection : Connection
         Where its rows are.
     practice_id : UUID
         Which practice.
@@ -34,7 +36,7 @@ class Scope:
 
     def __init__(
         self,
-        connection: AsyncConnection,
+        connection: Connection,
         practice_id: uuid.UUID,
         clock_at: datetime | None = None,
         to_check: set[uuid.UUID] | None = None,
@@ -78,6 +80,15 @@ class Scope:
         """The first such row, or None; also of a change that returns the rows it touched."""
         return cast(M | None, await self.first(statement))
 
+    async def fetch(self, prepared: PreparedStatement, **values: Any) -> Sequence[Any]:
+        """The rows of a prepared statement about this practice, with its columns as attributes."""
+        return await prepared.run(self.connection, [{**values, PRACTICE.key: self.practice_id}])
+
+    async def run_each(self, prepared: PreparedStatement, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Execute a prepared change of this practice's rows for each of some rows of values."""
+        if rows:
+            await prepared.run(self.connection, [{**row, PRACTICE.key: self.practice_id} for row in rows])
+
     async def run(self, statement: Any) -> int:
         """Execute a change; the number of rows it touched."""
         return (await self.connection.execute(statement)).rowcount
@@ -86,13 +97,13 @@ class Scope:
         """Insert rows, filling in the table's defaults and the practice."""
         ready = [self._complete(table, row) for row in rows]
         if ready:
-            await self.connection.execute(table_of(table).insert(), ready)
+            await _inserting(table).run(self.connection, ready)
 
     async def insert_new(self, table: Table, rows: Iterable[Mapping[str, Any]], key: Sequence[str]) -> int:
         """Insert the rows whose key is not there yet; the number inserted."""
         count = 0
         for row in rows:
-            statement = self._upsert(table).values(self._complete(table, row))
+            statement = _upsert(self.connection.dialect.name, table).values(self._complete(table, row))
             statement = statement.on_conflict_do_nothing(index_elements=list(key)).returning(
                 table_of(table).c.practice_id
             )
@@ -107,23 +118,51 @@ class Scope:
         if not ready:
             return
         ready.sort(key=lambda row: [str(row[name]) for name in key])  # one order for all: no two writers wait in a ring
-        statement = self._upsert(table)
-        changed = {name: statement.excluded[name] for name in only or ready[0] if name not in key}
-        await self.connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=changed), ready)
+        changed = tuple(name for name in only or ready[0] if name not in key)
+        await _upserting(self.connection.dialect.name, table, tuple(key), changed).run(self.connection, ready)
 
     def _complete(self, table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
         values: dict[str, Any] = {"practice_id": self.practice_id}
-        for name, field in table.model_fields.items():
+        for name, default in _defaults(table):
             if name in row:
                 values[name] = row[name]
-            elif not field.is_required():
-                values[name] = field.get_default(call_default_factory=True, validated_data={})
+            elif default is not None:
+                values[name] = default()
         return values
 
-    def _upsert(self, table: Table) -> Any:
-        dialect = sqlite if self.connection.dialect.name == "sqlite" else postgresql
-        statement: Insert = dialect.insert(table_of(table))
-        return statement
+
+@cache
+def _defaults(table: Table) -> list[tuple[str, Callable[[], Any] | None]]:
+    """The table's columns, each with what makes its default; None where it has none."""
+    known: list[tuple[str, Callable[[], Any] | None]] = []
+    for name, field in table.model_fields.items():
+        given = partial(field.get_default, call_default_factory=True, validated_data={})
+        known.append((name, None if field.is_required() else given))
+    return known
+
+
+@cache
+def _inserting(table: Table) -> PreparedStatement:
+    return PreparedStatement(table_of(table).insert())
+
+
+@cache
+def _upserting(dialect: str, table: Table, key: tuple[str, ...], changed: tuple[str, ...]) -> PreparedStatement:
+    statement = _upsert(dialect, table)
+    set_ = {name: statement.excluded[name] for name in changed}
+    return PreparedStatement(statement.on_conflict_do_update(index_elements=list(key), set_=set_))
+
+
+def _upsert(dialect: str, table: Table) -> Any:
+    statement: Insert = (sqlite if dialect == "sqlite" else postgresql).insert(table_of(table))
+    return statement
+
+
+def of_practice(*what: Any, of: Sequence[Table] = ()) -> Select[Any]:
+    """SELECT of tables or columns for a `PreparedStatement` statement: filtered to the practice that runs it."""
+    return select(*(table_of(item) if _is_table(item) else item for item in what)).where(
+        *(table_of(table).c.practice_id == PRACTICE for table in {*of, *(item for item in what if _is_table(item))})
+    )
 
 
 def locked(statement: Select[Any]) -> Select[Any]:
@@ -136,7 +175,7 @@ def locked(statement: Select[Any]) -> Select[Any]:
 
 def values_of(row: SQLModel) -> dict[str, Any]:
     """The columns of a row that `all` or `one` gave, by name."""
-    return dict(cast(Row[Any], row)._mapping)
+    return {name: getattr(row, name) for name in cast(Row[Any], row)._fields}
 
 
 def table_of(table: Table) -> Any:

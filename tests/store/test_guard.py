@@ -7,6 +7,7 @@ from sqlalchemy import delete, exists, func, insert, select, text, union_all, up
 
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE, TenantFilterMissing, unfiltered_tables
+from service.store.prepared import PRACTICE, PreparedStatement
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, Practice, Review, WeighIn
 
@@ -94,3 +95,11 @@ async def test_the_database_refuses_it_on_both_ways_in(database: Database, pract
     with pytest.raises(TenantFilterMissing, match="weigh_in"):
         async with database.writing() as connection:
             await connection.execute(delete(WEIGH_IN))
+
+
+def test_no_statement_is_prepared_that_looks_across_practices() -> None:
+    PreparedStatement(select(ATHLETE).where(ATHLETE.c.practice_id == PRACTICE))
+    PreparedStatement(insert(WEIGH_IN))
+    for statement in (select(ATHLETE), update(ATHLETE).where(ATHLETE.c.id == MINE).values(name="x"), delete(WEIGH_IN)):
+        with pytest.raises(TenantFilterMissing):
+            PreparedStatement(statement)

@@ -8,7 +8,6 @@ from fastapi import Depends, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.api.http.idempotency import IDEMPOTENCY_KEY, claim, idempotency_key, keep
 from service.api.http.receiving import admit, received
@@ -16,9 +15,11 @@ from service.auth import Principal
 from service.errors import Conflict, Invalid
 from service.store.engine import Database, met_another
 from service.store.scope import Scope
+from service.store.shared_writer import Connection
 
 _FLAG = TypeAdapter(bool)
 Handler = Callable[[Request], Coroutine[Any, Any, Response]]
+Writer = Callable[[Callable[[Connection], Coroutine[Any, Any, Response]]], Coroutine[Any, Any, Response]]
 
 
 class CommittedRoute(APIRoute):
@@ -47,7 +48,7 @@ class CommittedRoute(APIRoute):
                     request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
                     return await inner(request)
             key = idempotency_key(request, principal)
-            return await _write(database, principal, await received(request), key, inner)
+            return await _write(database.write_small, principal, await received(request), key, inner)
 
         return handle
 
@@ -77,7 +78,7 @@ class PreparedRoute(CommittedRoute):
             if self.answers_at_first and is_dry_run(request):
                 return answer
             request.state.prepared.keep = True
-            return await _write(database, principal, request, key, inner)
+            return await _write(database.write, principal, request, key, inner)
 
         return handle
 
@@ -128,10 +129,8 @@ class StreamedRoute(APIRoute):
         return handle
 
 
-async def _write(
-    database: Database, principal: Principal, request: Request, key: str | None, inner: Handler
-) -> Response:
-    async def work(connection: AsyncConnection) -> Response:
+async def _write(write: Writer, principal: Principal, request: Request, key: str | None, inner: Handler) -> Response:
+    async def work(connection: Connection) -> Response:
         request.state.after_commit = None
         scope = request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
         if key is not None:
@@ -147,7 +146,7 @@ async def _write(
         return response
 
     try:
-        response = await database.write(work)
+        response = await write(work)
     except DBAPIError as error:
         if met_another(error):
             raise Conflict("the same was stored at the same moment; read it again, then decide") from error

@@ -1,6 +1,5 @@
 """The one way from a practice's rows to evidence: one read, one filter pass, evidence on each day asked for."""
 
-import asyncio
 import uuid
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from service.domain.evidence import Evidence, Outlook
 from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.policy import Policy
 from service.store.scope import Scope
+from service.store.shared_writer import aside
 from service.store.tables import Athlete
 
 AthleteDay = tuple[uuid.UUID, date]
@@ -75,7 +75,7 @@ async def evidence_for(
             for roster in logged.rosters()
         ]
 
-    return await asyncio.to_thread(work)
+    return await aside(work)
 
 
 async def evidence_on(scope: Scope, athlete: Athlete, day: date) -> tuple[Evidence, Policy]:
@@ -184,4 +184,4 @@ async def estimates_for(scope: Scope, athlete: Athlete, to: date, *, revised: bo
         (ahead,) = outlooks(roster, estimates, [0])
         return LogEstimates(roster, estimates, ahead)
 
-    return await asyncio.to_thread(work)
+    return await aside(work)

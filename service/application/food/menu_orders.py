@@ -1,6 +1,5 @@
 """From what is asked for an athlete's days to their menus: targets, what is eaten already, limits, the foods."""
 
-import asyncio
 import uuid
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from service.domain.rules.gate import gate
 from service.domain.rules.menu_safety import cautions, protein_ceiling_g
 from service.domain.rules.targets import energy_floor_kcal
 from service.store.scope import Scope, table_of
+from service.store.shared_writer import aside
 from service.store.tables import Athlete, Meal
 
 
@@ -95,7 +95,7 @@ async def make_menus(
     meals = order.meals_per_day or len(targets[0].meals) or athlete.meals_per_day or policy.meals_per_day
     kept = await _to_keep(scope, athlete, order, targets, known, meals)
     most_meals = max(meals, len(kept.limits[-1].meals))
-    days = await asyncio.to_thread(
+    days = await aside(
         plan_menus, dishes().values(), list(foods.values()), order.preferences, order.first, kept.limits, order.seed,
         most_meals,
     )  # fmt: skip
@@ -118,9 +118,7 @@ async def swap(
     """
     meals = order.meals_per_day or len(wanted.meals)
     kept = await _to_keep(scope, athlete, order, [targets], known, meals)
-    menu = await asyncio.to_thread(
-        swap_food, wanted, dishes(), foods, order.preferences, kept.limits[0], order.first, order.seed
-    )
+    menu = await aside(swap_food, wanted, dishes(), foods, order.preferences, kept.limits[0], order.first, order.seed)
     return _menus(athlete, known, kept, [MenuDay(order.first, menu)])
 
 

@@ -8,12 +8,14 @@ import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from functools import cache
 from typing import Any, Literal
 
 from service.application.log.changes import Changes, Verdict
 from service.application.log.refresh import refresh
 from service.application.log.stale import mark_stale
-from service.store.scope import Scope, table_of
+from service.store.prepared import Among, PreparedStatement
+from service.store.scope import Scope, of_practice, table_of
 from service.store.tables import Entry, EntryRevision, Json
 from service.store.types import ReplacedBy, new_id
 
@@ -136,7 +138,7 @@ async def store_entries(
     for entry in revised:
         await _overwrite(scope, table, entry)
     touched = [item.entry for item in stored if item.outcome != "unchanged"] + replaced
-    changes = await _follow_up(scope, table, touched)
+    changes = await _follow_up(scope, table, touched, added=not revised)
     return [replace(item, entry=item.entry.with_changes(changes)) for item in stored]
 
 
@@ -192,12 +194,18 @@ async def _known_refs(
     return {(row.athlete_id, row.ref): _logged(table, row) for row in rows}
 
 
+@cache
+def _by_ref(table: type[Entry]) -> PreparedStatement:
+    columns = table_of(table).c
+    return PreparedStatement(
+        of_practice(table).where(Among(columns.athlete_id, "athletes"), Among(columns.ref, "refs"))
+    )
+
+
 async def _with_refs(
     scope: Scope, table: type[Entry], athletes: set[uuid.UUID], refs: Sequence[str]
 ) -> Sequence[Entry]:
-    columns = table_of(table).c
-    wanted = scope.select(table).where(columns.athlete_id.in_(athletes), columns.ref.in_(refs))
-    return await scope.all(table, wanted)
+    return await scope.fetch(_by_ref(table), athletes=athletes, refs=refs)
 
 
 def _logged(table: type[Entry], row: Entry) -> LoggedEntry:
@@ -228,9 +236,11 @@ async def _overwrite(scope: Scope, table: type[Entry], entry: LoggedEntry) -> No
     await scope.run(scope.update(table).where(table_of(table).c.id == entry.id).values(**values))
 
 
-async def _follow_up(scope: Scope, table: type[Entry], touched: Sequence[LoggedEntry]) -> Changes:
-    """Roll-ups, verdicts and stale marks; what they changed on the entries themselves."""
+async def _follow_up(
+    scope: Scope, table: type[Entry], touched: Sequence[LoggedEntry], *, added: bool = False
+) -> Changes:
+    """Roll-ups, verdicts and stale marks; what they changed on the entries themselves. `added`: all of it is new."""
     days = {(entry.athlete_id, entry.date) for entry in touched}
-    changes = await refresh(scope, table, days)
+    changes = await refresh(scope, table, days, added=added)
     await mark_stale(scope, days)
     return changes

@@ -5,7 +5,8 @@ from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 
-from service.store.scope import Scope, table_of
+from service.store.prepared import Among, PreparedStatement
+from service.store.scope import Scope, of_practice, table_of
 from service.store.tables import Athlete
 from service.store.types import Sex
 
@@ -19,9 +20,14 @@ class AthleteFacts(NamedTuple):
     birth_date: date
 
 
+_ATHLETE = table_of(Athlete)
+_FACTS = PreparedStatement(
+    of_practice(*(_ATHLETE.c[name] for name in AthleteFacts._fields), of=[Athlete]).where(
+        Among(_ATHLETE.c.id, "athletes")
+    )
+)
+
+
 async def facts_of(scope: Scope, athletes: Iterable[uuid.UUID]) -> dict[uuid.UUID, AthleteFacts]:
     """The facts of some athletes, by id."""
-    athlete = table_of(Athlete)
-    columns = (athlete.c[name] for name in AthleteFacts._fields)
-    rows = await scope.rows(scope.select(*columns, of=[Athlete]).where(athlete.c.id.in_(set(athletes))))
-    return {row.id: AthleteFacts._make(row) for row in rows}
+    return {row.id: AthleteFacts._make(row) for row in await scope.fetch(_FACTS, athletes=set(athletes))}

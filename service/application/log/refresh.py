@@ -17,7 +17,6 @@ from service.store.scope import Scope, Table, table_of
 from service.store.tables import FoodDay, Meal, Measurement, TrainingSession, WeighIn, WellbeingNote
 
 _ROLL_UPS: dict[Table, Callable[[Scope, Days], Coroutine[Any, Any, Changes]]] = {
-    WeighIn: masses.roll_up,
     Meal: meals.roll_up,
     FoodDay: meals.roll_up,
     Measurement: body_fat.roll_up,
@@ -26,7 +25,7 @@ _ROLL_UPS: dict[Table, Callable[[Scope, Days], Coroutine[Any, Any, Changes]]] = 
 }
 
 
-async def refresh(scope: Scope, table: Table, days: Days) -> Changes:
+async def refresh(scope: Scope, table: Table, days: Days, *, added: bool = False) -> Changes:
     """Bring the roll-ups of these athlete-days up to date after entries of one kind changed.
 
     Parameters
@@ -37,13 +36,19 @@ async def refresh(scope: Scope, table: Table, days: Days) -> Changes:
         The kind of entry that changed.
     days : set of (athlete id, date)
         Where; old and new dates of an entry that moved.
+    added : bool
+        Nothing but new entries: none that was there says or stands for something else now.
 
     Returns
     -------
     mapping
         What changed on the entries themselves, by entry id.
     """
-    return await _ROLL_UPS[table](scope, days) if days else {}
+    if not days:
+        return {}
+    if table is WeighIn:
+        return await masses.roll_up(scope, days, added=added)
+    return await _ROLL_UPS[table](scope, days)
 
 
 async def facts_changed(scope: Scope, athlete_id: uuid.UUID, names: set[str]) -> None:

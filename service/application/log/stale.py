@@ -9,11 +9,12 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import BindParameter, Date, bindparam, case, or_
+from sqlalchemy import BindParameter, Date, bindparam, case, or_, update
 
 from service.application.log.days import Days, first_days
 from service.application.schedule import today_of
-from service.store.scope import Scope, locked, table_of
+from service.store.prepared import PRACTICE, Among, PreparedStatement
+from service.store.scope import Scope, locked, of_practice, table_of
 from service.store.tables import Athlete, Review
 from service.store.types import Instant
 
@@ -21,24 +22,19 @@ CHECK_AFTER = timedelta(seconds=3)  # what comes together is looked at together
 CHECK_HISTORY_AFTER = timedelta(seconds=30)  # history comes in many pieces
 HISTORY = timedelta(days=7)
 EVERY_DAY = date.min  # stands for all days of an athlete
-_ATHLETE = table_of(Athlete)
+_ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
 
 
 async def mark_stale(scope: Scope, days: Days) -> None:
     """Mark the reviews that looked at any of these days, tell work under way of the change, and have it looked at."""
     if not days:
         return
-    review = table_of(Review)
     await _note_change(scope, days)
     by_day = defaultdict(list)
     for athlete, day in first_days(days).items():
         by_day[day].append(athlete)
     for day, athletes in by_day.items():
-        await scope.run(
-            scope.update(Review)
-            .where(review.c.athlete_id.in_(athletes), review.c.as_of >= day, review.c.stale.is_(False))
-            .values(stale=True)
-        )
+        await scope.run_each(_MARK, [{"athletes": athletes, "since": day}])
 
 
 async def mark_all_stale(scope: Scope, athlete_id: uuid.UUID) -> None:
@@ -53,16 +49,7 @@ class _Where(NamedTuple):
     time_zone: str
 
 
-async def _note_change(scope: Scope, days: Days) -> None:
-    """Before the marks: a review kept meanwhile has either seen the change, or is there to be marked."""
-    changed = defaultdict(list)
-    for athlete, day in days:
-        changed[athlete].append(day)
-    where = scope.select(_ATHLETE.c.id, _ATHLETE.c.time_zone, of=[Athlete]).where(_ATHLETE.c.id.in_(changed))
-    rows = await scope.rows(locked(where.order_by(_ATHLETE.c.id)))  # one order for all, against deadlocks
-    changes = [_change(scope, _Where._make(row), changed[row.id]) for row in rows]
-    if not changes:
-        return
+def _noted(*, checked: bool) -> PreparedStatement:
     later: BindParameter[date | None] = bindparam("until", type_=Date)
     sooner: BindParameter[datetime] = bindparam("due", type_=Instant)
     until, due = _ATHLETE.c.inputs_until, _ATHLETE.c.next_check_in_at
@@ -70,12 +57,44 @@ async def _note_change(scope: Scope, days: Days) -> None:
         "inputs_revision": _ATHLETE.c.inputs_revision + 1,
         "inputs_until": case((or_(until.is_(None), until < later), later), else_=until),
     }
-    if scope.to_check is None:
+    if checked:
         values["next_check_in_at"] = case((or_(due.is_(None), due > sooner), sooner), else_=due)
-    else:
+    of_athlete = (_ATHLETE.c.practice_id == PRACTICE, _ATHLETE.c.id == bindparam("of_athlete"))
+    return PreparedStatement(update(_ATHLETE).where(*of_athlete).values(values))
+
+
+_WHERE = PreparedStatement(  # in one order for all, against deadlocks
+    locked(
+        of_practice(_ATHLETE.c.id, _ATHLETE.c.time_zone, of=[Athlete])
+        .where(Among(_ATHLETE.c.id, "athletes"))
+        .order_by(_ATHLETE.c.id)
+    )
+)
+_NOTE, _NOTE_UNCHECKED = _noted(checked=True), _noted(checked=False)
+_MARK = PreparedStatement(
+    update(_REVIEW)
+    .where(
+        _REVIEW.c.practice_id == PRACTICE,
+        Among(_REVIEW.c.athlete_id, "athletes"),
+        _REVIEW.c.as_of >= bindparam("since"),
+        _REVIEW.c.stale.is_(False),
+    )
+    .values(stale=True)
+)
+
+
+async def _note_change(scope: Scope, days: Days) -> None:
+    """Before the marks: a review kept meanwhile has either seen the change, or is there to be marked."""
+    changed = defaultdict(list)
+    for athlete, day in days:
+        changed[athlete].append(day)
+    rows = await scope.fetch(_WHERE, athletes=list(changed))
+    await scope.run_each(
+        _NOTE if scope.to_check is None else _NOTE_UNCHECKED,
+        [_change(scope, _Where._make(row), changed[row.id]) for row in rows],
+    )
+    if scope.to_check is not None:
         scope.to_check.update(changed)
-    noted = scope.update(Athlete).where(_ATHLETE.c.id == bindparam("of_athlete"))
-    await scope.connection.execute(noted.values(values), changes)
 
 
 def _change(scope: Scope, athlete: _Where, days: Sequence[date]) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """What an athlete's goal would take as of today, from the log and the policy in force."""
 
-import asyncio
 import uuid
 from collections import OrderedDict
 from datetime import date
@@ -14,6 +13,7 @@ from service.application.schedule import today_of
 from service.domain.evidence import Evidence
 from service.domain.rules.goal import GoalCheck, check_goal
 from service.store.scope import Scope
+from service.store.shared_writer import aside
 from service.store.tables import Athlete
 
 CHECKS_KEPT = 4096
@@ -43,7 +43,7 @@ async def new_goal_check(scope: Scope, athlete: Athlete) -> GoalCheck | None:
     if not athlete.goal:
         return None
     evidence, policy = await evidence_on(scope, athlete, today_of(scope, athlete))
-    return await asyncio.to_thread(check_goal, evidence, policy)
+    return await aside(check_goal, evidence, policy)
 
 
 async def first_goal_check(scope: Scope, athlete: Athlete) -> GoalCheck | None:

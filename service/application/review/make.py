@@ -4,7 +4,6 @@
 the same document, byte for byte.
 """
 
-import asyncio
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -27,6 +26,7 @@ from service.application.review.score import score_prediction
 from service.domain.rules.arbiter import decide
 from service.domain.rules.data_rules import maintenance_well_known
 from service.store.scope import Scope, table_of
+from service.store.shared_writer import aside
 from service.store.tables import Athlete, Review
 
 
@@ -70,7 +70,7 @@ async def make_reviews(scope: Scope, athletes: Sequence[Athlete], as_of: date) -
     def review() -> dict[uuid.UUID, Result]:
         return {result.athlete_id: result for batch in batches for result in review_roster(batch, replaced)}
 
-    results = await asyncio.to_thread(review)
+    results = await aside(review)
     return [results[athlete] for athlete in ids]
 
 

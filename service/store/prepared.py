@@ -1,0 +1,153 @@
+"""Statements of the paths that run for every request: written once, compiled once for each dialect.
+
+Values are given by name when one is executed, the practice by its scope alone. On the connection of SQLite's
+writer nothing of SQLAlchemy runs then but the column types' own conversions.
+"""
+
+from collections import namedtuple
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import JSON, BindParameter, Boolean, ColumnElement, Dialect, bindparam
+from sqlalchemy.dialects.postgresql import ARRAY
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.sql.visitors import InternalTraversal
+from sqlalchemy.types import TypeDecorator, TypeEngine
+
+from service.store.guard import TenantFilterMissing, unfiltered_tables
+from service.store.shared_writer import Connection, DirectConnection
+
+PRACTICE: BindParameter[Any] = bindparam("of_practice")
+Values = Mapping[str, Any]
+Convert = Callable[[Any], Any] | None
+
+
+class PreparedStatement:
+    """A statement about one practice's rows.
+
+    Raises
+    ------
+    TenantFilterMissing
+        If it would touch rows of every practice.
+    """
+
+    def __init__(self, statement: Any) -> None:
+        missing = unfiltered_tables(statement)
+        if missing:
+            raise TenantFilterMissing(f"no practice_id for {', '.join(sorted(missing))} in: {statement}")
+        self.statement = statement
+        self._direct: Direct | None = None
+
+    async def run(self, connection: Connection, rows: Sequence[Values]) -> Sequence[Any]:
+        """Execute it for each row of values, at least one; what it gave, with the columns as attributes."""
+        if isinstance(connection, DirectConnection):
+            if self._direct is None:
+                self._direct = Direct(self.statement, connection.dialect)
+            return self._direct.run(connection.raw, rows)
+        result = await connection.execute(self.statement, rows[0] if len(rows) == 1 else rows)
+        return result.all() if result.returns_rows else ()
+
+
+class Direct:
+    """A compiled statement with what its values and columns are converted by."""
+
+    def __init__(self, statement: Any, dialect: Dialect) -> None:
+        compiled = statement.compile(dialect=dialect)
+        if not compiled.binds.keys() & {PRACTICE.key, "practice_id"}:
+            raise TenantFilterMissing(f"no practice is asked for in: {statement}")
+        self.sql = str(compiled)
+        self._error = dialect.loaded_dbapi.Error
+        self._values = [_Value(compiled.binds[name], dialect) for name in compiled.positiontup]
+        columns = getattr(statement, "exported_columns", ())
+        self._row = namedtuple("Row", [column.key for column in columns], rename=True) if columns else tuple
+        converted = [column.type.dialect_impl(dialect).result_processor(dialect, None) for column in columns]
+        self._converted = [(place, convert) for place, convert in enumerate(converted) if convert is not None]
+
+    def run(self, connection: Any, rows: Sequence[Values]) -> list[Any]:
+        """Execute it for each row of values on the driver's connection; the rows that the last one gave."""
+        cursor = None
+        for row in rows:
+            values = [value.of(row) for value in self._values]
+            try:
+                cursor = connection.execute(self.sql, values)
+            except self._error as error:
+                raise DBAPIError.instance(self.sql, values, error, self._error) from error
+        return [] if cursor is None else [self._read(row) for row in cursor.fetchall()]
+
+    def _read(self, row: Sequence[Any]) -> Any:
+        values = list(row)
+        for place, convert in self._converted:
+            if values[place] is not None:
+                values[place] = convert(values[place])
+        return self._row._make(values)  # type: ignore[attr-defined]
+
+
+class _Value:
+    """A value that a statement takes, or has for itself."""
+
+    def __init__(self, bind: BindParameter[Any], dialect: Dialect) -> None:
+        self.name = bind.key
+        self.convert: Convert = bind.type.dialect_impl(dialect).bind_processor(dialect)
+        self.given = bind.required
+        self.constant = None if self.given else self._converted(bind.effective_value)
+
+    def of(self, row: Values) -> Any:
+        return self._converted(row[self.name]) if self.given else self.constant
+
+    def _converted(self, value: Any) -> Any:
+        return value if self.convert is None else self.convert(value)
+
+
+class Among(ColumnElement[bool]):
+    """Whether a column holds one of the values that are given by a name, however many: `IN` with one text for all."""
+
+    __visit_name__ = "among"
+    inherit_cache = True
+    _traverse_internals = [  # noqa: RUF012 - as SQLAlchemy declares it
+        ("column", InternalTraversal.dp_clauseelement),
+        ("values", InternalTraversal.dp_clauseelement),
+    ]
+    type = Boolean()
+
+    def __init__(self, column: Any, name: str) -> None:
+        self.column = column
+        self.values = bindparam(name, type_=Many(column.type))
+
+    def self_group(self, against: Any = None) -> "Among":
+        """Itself: it is a condition already."""
+        return self
+
+
+class Many(TypeDecorator[Sequence[Any]]):
+    """Values of a type: an array on PostgreSQL, a JSON text on SQLite."""
+
+    impl = JSON
+    cache_ok = True
+
+    def __init__(self, one: TypeEngine[Any]) -> None:
+        super().__init__()
+        self.one = one
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """The type in the database."""
+        return dialect.type_descriptor(ARRAY(self.one) if dialect.name == "postgresql" else JSON())
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
+        """Each value as the column has it."""
+        if dialect.name == "postgresql":
+            return list(value)
+        convert = self.one.dialect_impl(dialect).bind_processor(dialect)
+        return [one if convert is None else convert(one) for one in value]
+
+
+@compiles(Among, "sqlite")
+def _among_json(among: Among, compiler: Any, **options: Any) -> str:
+    column, values = (compiler.process(part, **options) for part in (among.column, among.values))
+    return f"{column} IN (SELECT value FROM json_each({values}))"
+
+
+@compiles(Among)
+def _among_array(among: Among, compiler: Any, **options: Any) -> str:
+    column, values = (compiler.process(part, **options) for part in (among.column, among.values))
+    return f"{column} = ANY({values})"
