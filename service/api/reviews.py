@@ -14,7 +14,7 @@ from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, Date
 from service.api.http.paging import Cursor, Limit, Page, page
 from service.api.http.problems import documented
-from service.api.http.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Prepared, PreparedRoute
+from service.api.http.transaction import CommittedRoute, DryRun, Here, InTwoSteps, Overtaken, Prepared, PreparedRoute
 from service.application.log.stale import changed_meanwhile, held
 from service.application.plan.decisions import decide, decision_on
 from service.application.review.keep import keep_reviews
@@ -149,11 +149,11 @@ async def make_review(
     of_the_day = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.as_of == as_of)
     review = None if dry_run else await scope.one(Review, of_the_day)
     if review is None or (review.state == "open" and review.stale):
-        result = await _result(scope, athlete, as_of, prepared)
+        result, overtaken = await _result(scope, athlete, as_of, prepared)
         response.status_code = 201 if review is None and not dry_run else 200
         if not prepared.keep:
             return _not_stored(result, athlete.external_id, scope.now())
-        await keep_reviews(scope, [result], scope.now(), weekly=False)
+        await keep_reviews(scope, [result], scope.now(), weekly=False, overtaken={athlete.id} if overtaken else ())
         review = await scope.one(Review, of_the_day)
         assert review is not None
     else:
@@ -176,16 +176,22 @@ class _Worked(NamedTuple):
     result: Result
 
 
-async def _result(scope: Scope, athlete: Athlete, as_of: date, prepared: Prepared) -> Result:
-    """The review as worked out before, unless something was stored of the athlete since."""
+async def _result(scope: Scope, athlete: Athlete, as_of: date, prepared: Prepared) -> tuple[Result, bool]:
+    """The review as worked out before the transaction, and whether something was stored of the athlete since.
+
+    That has it worked out again, outside; the last time it is kept as of before.
+    """
     worked: _Worked | None = prepared.work
-    if worked is not None and worked.result.as_of == as_of:
-        present = await held(scope, [worked.athlete])
-        if not changed_meanwhile(present, [worked.athlete]):
-            return worked.result
-    (result,) = await make_reviews(scope, [athlete], as_of)
-    prepared.work = _Worked(athlete, result)
-    return result
+    if not prepared.keep:
+        (result,) = await make_reviews(scope, [athlete], as_of)
+        prepared.work = _Worked(athlete, result)
+        return result, False
+    if worked is None or worked.result.as_of != as_of:  # of another day by now, or the day's review is stale by now
+        raise Overtaken()
+    overtaken = bool(changed_meanwhile(await held(scope, [worked.athlete]), [worked.athlete]))
+    if overtaken and not prepared.last:
+        raise Overtaken()
+    return worked.result, overtaken
 
 
 router.include_router(computed)

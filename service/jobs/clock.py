@@ -79,11 +79,9 @@ async def look_again(database: Database, at: datetime, proceed: Callable[[], boo
 async def _run(
     database: Database, time: Time, advance: Callable[[str, int], None] | None, proceed: Callable[[], bool]
 ) -> TickResult:
-    lapsed, weekly = await _lapse(database, time), WeeklyReview()
-    reviews = await weekly.run(database, time, advance and (lambda count: advance("reviews", count)), proceed)
-    check_ins = await CheckInJob(weekly.check_ins).run(
-        database, time, advance and (lambda count: advance("check-ins", count)), proceed
-    )
+    lapsed = await _lapse(database, time)
+    reviews = await WeeklyReview().run(database, time, advance and (lambda count: advance("reviews", count)), proceed)
+    check_ins = await CheckInJob().run(database, time, advance and (lambda count: advance("check-ins", count)), proceed)
     return TickResult(lapsed, reviews, check_ins)
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, select
+from sqlalchemy import ColumnElement, literal_column, select
 
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
@@ -13,6 +13,7 @@ from service.store.scope import table_of
 from service.store.tables import Athlete, Practice
 
 ATHLETE, PRACTICE = table_of(Athlete), table_of(Practice)
+ACTIVE = ATHLETE.c.status == literal_column("'active'")  # not a parameter: SQLite then knows that the index is of these
 ACROSS = {CROSS_PRACTICE: "the clock serves every practice"}
 
 

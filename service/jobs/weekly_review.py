@@ -1,16 +1,17 @@
 """The weekly review of each athlete, on their weekday, in their zone."""
 
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date, datetime, timedelta
 from typing import NamedTuple, cast
 
 from sqlalchemy import ColumnElement, bindparam, func, select, update
 
 from service.application import schedule
+from service.application.evidence.gather import OfPractice
 from service.application.review.keep import keep_reviews
-from service.application.review.make import Result, make_reviews
-from service.jobs.check_in import Checked
+from service.application.review.make import Result, make_reviews_across
+from service.jobs.check_in import CheckInResult, keep_newer
 from service.jobs.due import DueJob, Tally
 from service.jobs.times import ACROSS, ATHLETE, Time
 from service.store.engine import Database
@@ -39,9 +40,6 @@ class WeeklyReview(DueJob[Result]):
     name = "weekly_review"
     due_column = "next_review_at"
     claim_column = "review_claimed_until"
-
-    def __init__(self) -> None:
-        self.check_ins: dict[uuid.UUID, Checked] = {}  # of the same night, from the same estimates
 
     async def run(
         self,
@@ -103,13 +101,19 @@ class WeeklyReview(DueJob[Result]):
         """The next review day after this one."""
         return schedule.next_review_at(athlete, as_of + timedelta(days=1))
 
-    async def compute(self, scope: Scope, athletes: Sequence[Athlete], as_of: date) -> dict[uuid.UUID, Result]:
+    async def compute(self, groups: Sequence[OfPractice], as_of: date) -> dict[uuid.UUID, Result]:
         """Review them."""
-        results = await make_reviews(scope, athletes, as_of)
-        for athlete, result in zip(athletes, results, strict=True):
-            self.check_ins[athlete.id] = Checked(athlete.inputs_revision, as_of, result.check_in)
-        return {result.athlete_id: result for result in results}
+        return {result.athlete_id: result for result in await make_reviews_across(groups, as_of)}
 
-    async def keep(self, scope: Scope, results: Sequence[Result], at: datetime) -> None:
-        """Store the reviews; earlier open ones lapse."""
-        await keep_reviews(scope, results, at)
+    async def keep(
+        self, scope: Scope, results: Sequence[Result], at: datetime, overtaken: Collection[uuid.UUID]
+    ) -> None:
+        """Store the reviews, and what the check-in of the same day finds; earlier open reviews lapse."""
+        await keep_reviews(scope, results, at, overtaken=overtaken)
+        await keep_newer(scope, [_checked(result) for result in results], at)
+
+
+def _checked(result: Result) -> CheckInResult:
+    return CheckInResult(
+        result.athlete_id, result.as_of, result.inputs_revision, result.document["policy"], **result.check_in
+    )

@@ -1,7 +1,8 @@
 """Reviews that a coach makes: worked out before the writer is taken, a day has its own, estimates say why."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 from datetime import date, timedelta
 from typing import Any
 
@@ -18,33 +19,46 @@ def man(api: Api) -> dict[str, Any]:
     return stalled(api, f"made-{uuid.uuid4().hex[:8]}")
 
 
+@pytest.mark.parametrize("times", [1, 2, 3])
 def test_nobody_waits_for_a_review_that_is_being_worked_out_and_it_knows_what_they_stored(
-    api: Api, man: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+    api: Api, man: dict[str, Any], monkeypatch: pytest.MonkeyPatch, times: int
 ) -> None:
-    whole, writing = reviews.make_reviews, 0
-    late = [{"date": days_ago(1), "mass_kg": 84.1, "ref": "late"}]
+    """Nothing is computed in a transaction, however often something is stored meanwhile.
+
+    After two lost races the review is kept as of before, and says that it is stale.
+    """
+    whole, in_transaction = reviews.make_reviews, False
+    late = [{"date": days_ago(1), "mass_kg": 84.1 + count / 10, "ref": f"late-{count}"} for count in range(times)]
     enter = Database.writing
 
-    def counted(self: Database) -> Any:
-        nonlocal writing
-        writing += 1
-        return enter(self)
+    @asynccontextmanager
+    async def told(self: Database) -> AsyncIterator[Any]:
+        nonlocal in_transaction
+        async with enter(self) as connection:
+            in_transaction = True
+            try:
+                yield connection
+            finally:
+                in_transaction = False
 
     worked_out: list[bool] = []
 
     async def make(scope: Any, athletes: Sequence[Any], as_of: date) -> Any:
         made = await whole(scope, athletes, as_of)
-        worked_out.append(writing > 0)
+        worked_out.append(in_transaction)
         if late:  # with SQLite's one writer taken this would wait for ever
             answer = await api.send(Call("POST", f"/athletes/{man['id']}/weigh-ins", late.pop()))
             assert answer.status_code == 201
         return made
 
     monkeypatch.setattr(reviews, "make_reviews", make)
-    monkeypatch.setattr(Database, "writing", counted)
+    monkeypatch.setattr(Database, "writing", told)
     first = review(api, man)
-    assert worked_out == [False, True]  # before any transaction; again in its own, for the weigh-in's came between
+    assert worked_out == [False] * min(times + 1, 3)
     monkeypatch.undo()
+    if times > 2:
+        assert (first["stale"], review(api, man)["stale"]) == (True, False)
+        return
     again = api("POST", f"/athletes/{man['id']}/reviews?dry_run=true", {"as_of": first["as_of"]}).json()
     assert (first["inputs_digest"], first["stale"]) == (again["inputs_digest"], False)
     assert api("GET", f"/reviews/{first['id']}").json()["stale"] is False

@@ -54,7 +54,7 @@ from service.store.tables import (
     WeighIn,
     WellbeingNote,
 )
-from tests.bench.test_api_speed import keep
+from tests.bench.loading import keep
 from tests.bench.test_filter_speed import MAINTENANCE, STATES, TISSUE, TRANSFER, compiled_filter
 from tests.databases import ENGINES, Databases, Postgresql
 

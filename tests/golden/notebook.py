@@ -20,6 +20,7 @@ import numpy as np
 from service.application.evidence.gather import RosterEvidence, roster_evidence
 from service.application.evidence.notes import Deload, NoteRows
 from service.application.evidence.policies import InForce
+from service.application.evidence.rows import LiftHistory
 from service.application.review.late_entries import days_compared
 from service.application.review.make import review_roster
 from service.demo.lifters import LIFTS, draw_lifters, train
@@ -29,6 +30,7 @@ from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog
 from service.domain.rules.targets import phase_energy
 from service.domain.strength.sets import LiftSet, summarise_sets
+from tests.lift_histories import lift_history
 from tests.simulated.coached_year import CLEARED, DAYS, LOGGED_FIRST_DAYS, PLANNED_DAYS, WEEK, Plan, Year, roster_of
 
 PAGE = Path(__file__).with_name("year.md")
@@ -174,7 +176,7 @@ class Coach:
             roster, note_rows, self.policies, [self.year.today], estimates_on=partial(days_compared, {})
         )
 
-    def _lifts(self, world: Any) -> dict[int, dict[str, list[Any]]]:
+    def _lifts(self, world: Any) -> dict[int, dict[str, LiftHistory]]:
         done = train(world, self.year.training_seed, self.year.lifters)
         sets: dict[tuple[int, int, int], list[LiftSet]] = {}
         for k in range(len(done.day)):
@@ -189,7 +191,7 @@ class Coach:
             if summary is not None:
                 row = SimpleNamespace(date=FIRST_DAY + timedelta(days=day), **vars(summary))
                 lifts[i].setdefault(LIFTS[lift], []).append(row)
-        return lifts
+        return {i: {name: lift_history(rows) for name, rows in own.items()} for i, own in lifts.items()}
 
     def _screening(self) -> dict[int, Any]:
         return {

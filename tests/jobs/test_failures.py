@@ -21,10 +21,10 @@ class Broken:
         self.broken = True
         whole = getattr(module, name)
 
-        async def compute(scope: Any, athletes: Sequence[Any], as_of: date, *more: Any) -> Any:
-            if self.broken and any(athlete.external_id == external_id for athlete in athletes):
+        async def compute(groups: Sequence[Any], as_of: Any) -> Any:
+            if self.broken and any(athlete.external_id == external_id for _, own in groups for athlete in own):
                 raise ArithmeticError(f"cannot compute {external_id}")
-            return await whole(scope, athletes, as_of, *more)
+            return await whole(groups, as_of)
 
         monkeypatch.setattr(module, name, compute)
 
@@ -39,7 +39,7 @@ async def test_the_others_are_reviewed_and_the_culprit_is_noted(
     practice: Practice, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     names = await take_in(practice, 9)
-    Broken(monkeypatch, weekly_review, "make_reviews", "a04")
+    Broken(monkeypatch, weekly_review, "make_reviews_across", "a04")
     result = await practice.tick(MONDAY)
     assert (result.reviews.done, result.reviews.failed, result.check_ins.done) == (8, 1, 9)
     assert [name for name in names if not await practice.reviews(name)] == ["a04"]
@@ -56,7 +56,7 @@ async def test_failed_work_is_tried_again_and_its_note_goes_when_it_succeeds(
     practice: Practice, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     await take_in(practice, 3)
-    trouble = Broken(monkeypatch, weekly_review, "make_reviews", "a01")
+    trouble = Broken(monkeypatch, weekly_review, "make_reviews_across", "a01")
     await practice.tick(MONDAY)
     assert (await practice.tick(MONDAY)).reviews.failed == 0  # not at once
     claimed_until = (await practice.athlete("a01")).review_claimed_until
@@ -79,7 +79,7 @@ async def test_a_failing_check_in_stops_neither_other_check_ins_nor_reviews(
 ) -> None:
     names = await take_in(practice, 4)
     await practice.put("a02", next_review_at=utc(2026, 12, 1))  # a review would have done the check-in too
-    Broken(monkeypatch, check_in, "evidence_for", "a02")
+    Broken(monkeypatch, check_in, "evidence_across", "a02")
     result = await practice.tick(MONDAY)
     assert (result.check_ins.done, result.check_ins.failed, result.reviews.done) == (3, 1, 3)
     assert len(await practice.rows(CheckIn)) == len(names) - 1
@@ -91,8 +91,8 @@ async def test_what_cannot_be_stored_fails_alone_too(practice: Practice, monkeyp
     await take_in(practice, 5)
     whole = weekly_review.keep_reviews
 
-    async def keep(scope: Any, results: Sequence[Any], at: Any) -> int:
-        kept = await whole(scope, results, at)
+    async def keep(scope: Any, results: Sequence[Any], at: Any, **more: Any) -> int:
+        kept = await whole(scope, results, at, **more)
         if any(result.athlete_id == culprit.id for result in results):
             raise OSError("no space left on device")
         return kept

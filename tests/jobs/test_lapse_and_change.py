@@ -85,7 +85,7 @@ async def test_a_change_while_the_review_is_being_made_is_not_overwritten(
     practice: Practice, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     await practice.take_in([athlete("a"), phase("a", date(2026, 3, 1))])
-    whole = weekly_review.make_reviews
+    whole = weekly_review.make_reviews_across
     meanwhile = [{"review_weekday": "thursday"}]
 
     async def make(*arguments: Any) -> Any:
@@ -94,6 +94,6 @@ async def test_a_change_while_the_review_is_being_made_is_not_overwritten(
             await change(practice, "a", **meanwhile.pop())
         return made
 
-    monkeypatch.setattr(weekly_review, "make_reviews", make)
+    monkeypatch.setattr(weekly_review, "make_reviews_across", make)
     await practice.tick(utc(2026, 3, 16, 6))  # a Monday
     assert (await practice.athlete("a")).next_review_at == utc(2026, 3, 19, 4)

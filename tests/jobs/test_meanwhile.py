@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -14,7 +14,8 @@ from service.application.review.keep import keep_reviews
 from service.application.review.make import make_reviews
 from service.jobs import check_in, clock, weekly_review
 from service.store.scope import Scope, table_of
-from service.store.tables import Athlete, AthleteDay, CheckIn, Review
+from service.store.tables import Athlete, AthleteDay, CheckIn, PolicyVersion, Review
+from service.store.types import now
 from tests.jobs.conftest import Practice, athlete, log, phase, utc
 
 MONDAY = utc(2026, 3, 16, 6)
@@ -60,15 +61,15 @@ async def test_what_is_stored_between_a_reviews_read_and_its_write_is_in_it(
 ) -> None:
     await take_in(practice, "a", "b", "c")
     before = {name: await fresh(practice, name) for name in "abc"}
-    whole, meanwhile = weekly_review.make_reviews, [late(whose)]
+    whole, meanwhile = weekly_review.make_reviews_across, [late(whose)]
 
-    async def make(scope: Any, athletes: Sequence[Any], as_of: date) -> Any:
-        made = await whole(scope, athletes, as_of)
+    async def make(groups: Any, as_of: date) -> Any:
+        made = await whole(groups, as_of)
         if meanwhile:
             await practice.take_in(meanwhile.pop())
         return made
 
-    monkeypatch.setattr(weekly_review, "make_reviews", make)
+    monkeypatch.setattr(weekly_review, "make_reviews_across", make)
     assert (await practice.tick(MONDAY)).reviews.done == 3
     for name in "abc":
         (row,) = await practice.reviews(name)
@@ -86,12 +87,12 @@ async def test_what_is_stored_while_a_review_is_being_written_marks_it(
     await take_in(practice, "a", "b")
     whole, waiting = weekly_review.keep_reviews, []
 
-    async def keep(scope: Any, results: Any, at: Any) -> int:
+    async def keep(scope: Any, results: Any, at: Any, **more: Any) -> int:
         if not waiting:
             waiting.append(asyncio.create_task(practice.take_in(late("a"))))
             await asyncio.sleep(0.3)
             assert not waiting[0].done()
-        kept = await whole(scope, results, at)
+        kept = await whole(scope, results, at, **more)
         await asyncio.sleep(0.1)
         return kept
 
@@ -103,7 +104,7 @@ async def test_what_is_stored_while_a_review_is_being_written_marks_it(
 
 async def test_who_is_erased_meanwhile_stops_nobody(practice: Practice, monkeypatch: pytest.MonkeyPatch) -> None:
     await take_in(practice, "a", "b")
-    whole, erase = weekly_review.make_reviews, [(await practice.athlete("b")).id]
+    whole, erase = weekly_review.make_reviews_across, [(await practice.athlete("b")).id]
 
     async def make(*arguments: Any) -> Any:
         made = await whole(*arguments)
@@ -113,7 +114,7 @@ async def test_who_is_erased_meanwhile_stops_nobody(practice: Practice, monkeypa
                 await scope.run(scope.delete(Athlete).where(table_of(Athlete).c.id == erase.pop()))
         return made
 
-    monkeypatch.setattr(weekly_review, "make_reviews", make)
+    monkeypatch.setattr(weekly_review, "make_reviews_across", make)
     result = await practice.tick(MONDAY)
     assert (result.reviews.failed, result.check_ins.done) == (0, 1)
     assert len(await practice.reviews("a")) == 1
@@ -123,13 +124,13 @@ async def test_a_change_that_no_review_looks_at_is_no_reason_to_do_it_again(
     practice: Practice, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     await take_in(practice, "a")
-    whole, rounds = weekly_review.make_reviews, []
+    whole, rounds = weekly_review.make_reviews_across, []
 
     async def make(*arguments: Any) -> Any:
         rounds.append(1)
         return await whole(*arguments)
 
-    monkeypatch.setattr(weekly_review, "make_reviews", make)
+    monkeypatch.setattr(weekly_review, "make_reviews_across", make)
     await practice.tick(MONDAY)
     assert len(rounds) == 1
 
@@ -139,22 +140,92 @@ async def test_review_and_check_in_of_one_night_share_the_estimates(
 ) -> None:
     await take_in(practice, "a", "b")
     await practice.put("b", next_review_at=utc(2026, 12, 1))
-    whole, loaded = check_in.evidence_for, []
+    whole, loaded = check_in.evidence_across, []
 
-    async def load(scope: Any, athletes: Sequence[Any], days: list[date]) -> Any:
-        loaded.append([athlete.external_id for athlete in athletes])
-        return await whole(scope, athletes, days)
+    async def load(groups: Sequence[Any], days: list[date]) -> Any:
+        loaded.append([athlete.external_id for _, athletes in groups for athlete in athletes])
+        return await whole(groups, days)
 
-    monkeypatch.setattr(check_in, "evidence_for", load)
+    monkeypatch.setattr(check_in, "evidence_across", load)
     result = await practice.tick(MONDAY)
     assert (result.reviews.done, result.check_ins.done, loaded) == (1, 2, [["b"]])
     shared = {row.athlete_id: (row.date, row.severity, row.attention) for row in await practice.rows(CheckIn)}
+    async with practice.database.writing() as connection:
+        scope = Scope(connection, practice.practice_id)
+        await scope.run(scope.delete(CheckIn))
     await practice.put(next_check_in_at=MONDAY)
     monkeypatch.setattr(clock, "WeeklyReview", _NothingDue)
     assert (await practice.tick(MONDAY)).check_ins.done == 2
     assert loaded[1:] == [["a", "b"]]
     alone = {row.athlete_id: (row.date, row.severity, row.attention) for row in await practice.rows(CheckIn)}
     assert alone == shared
+
+
+async def test_a_check_that_would_say_the_same_is_not_made_again(
+    practice: Practice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it rests on is stored with it: inputs, policy, day; whichever process made it."""
+    await take_in(practice, "a", "b")
+    await practice.tick(MONDAY)
+    loaded = []
+    whole = check_in.evidence_across
+
+    async def load(groups: Sequence[Any], days: list[date]) -> Any:
+        loaded.append([athlete.external_id for _, athletes in groups for athlete in athletes])
+        return await whole(groups, days)
+
+    async def checked_again() -> list[list[str]]:
+        loaded.clear()
+        await practice.put(next_check_in_at=practice.caller.clock_at)
+        assert (await practice.tick(practice.caller.clock_at)).check_ins.done == 2
+        return [*loaded]
+
+    monkeypatch.setattr(check_in, "evidence_across", load)
+    assert await checked_again() == []
+    await practice.take_in([{"type": "weigh_in", "athlete": "a", "date": str(SUNDAY), "mass_kg": 64.2, "ref": "late"}])
+    assert await checked_again() == [["a"]]
+    version = {"about": "practice", "version": 1, "changes": {"check_in_no_weigh_in_days": 4}}
+    async with practice.database.writing() as connection:
+        await Scope(connection, practice.practice_id).insert(PolicyVersion, [version])
+    assert await checked_again() == [["a", "b"]]
+    assert await checked_again() == []
+    await practice.tick(MONDAY + timedelta(days=1))
+    assert loaded == [["a", "b"]]  # of another day
+
+
+async def test_a_write_waits_for_no_review_however_often_it_is_made_again(
+    practice: Practice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Something of the athlete is stored while each attempt is under way: it goes through while that is.
+
+    After two lost races the review is kept as of before, marked stale, and made anew as soon as things have settled.
+    """
+    await take_in(practice, "a", "b")
+    whole, made = weekly_review.make_reviews_across, []
+
+    async def make(groups: Any, as_of: date) -> Any:
+        found = await whole(groups, as_of)
+        made.append([athlete.external_id for _, athletes in groups for athlete in athletes])
+        if len(made) <= 3:
+            line = {"type": "weigh_in", "athlete": "a", "date": str(SUNDAY), "ref": f"late-{len(made)}"}
+            await asyncio.wait_for(practice.take_in([{**line, "mass_kg": 63.0 + len(made) / 10}]), 10)
+        return found
+
+    monkeypatch.setattr(weekly_review, "make_reviews_across", make)
+    assert (await practice.tick(MONDAY)).reviews.done == 2
+    assert made == [["a", "b"], ["a"], ["a"]]
+    assert [row.stale for name in "ab" for row in await practice.reviews(name)] == [True, False]
+    (check,) = await practice.rows(CheckIn, "a")
+    assert check.inputs_revision == (await practice.athlete("a")).inputs_revision  # a check was due within seconds
+    await practice.put("a", review_claimed_until=now() - timedelta(seconds=1))
+    assert (await practice.tick(MONDAY)).reviews.done == 1
+    (row,) = await practice.reviews("a")
+    assert (row.stale, row.document) == (False, {**(await fresh(practice, "a")).document, **_changed(row)})
+
+
+def _changed(row: Any) -> dict[str, Any]:
+    """What a review that was made anew says beside: what moved since the one before."""
+    return {name: row.document[name] for name in ("changed_since", "inputs_digest")}
 
 
 class _NothingDue(weekly_review.WeeklyReview):

@@ -15,8 +15,8 @@ from service.store.tables import metadata
 
 # Found across practices: the clock's due work, and the practice that a key names.
 ACROSS = {
-    ("athlete", ("next_review_at",)),
-    ("athlete", ("next_check_in_at",)),
+    ("athlete", ("next_review_at", "practice_id", "id")),
+    ("athlete", ("next_check_in_at", "practice_id", "id")),
     ("api_key", ("digest",)),
     ("idempotent_answer", ("kept_at",)),
 }

@@ -17,6 +17,7 @@ from service.store.engine import Database, met_another
 from service.store.scope import Scope
 from service.store.shared_writer import Connection
 
+RACES = 2  # so often work is done again because of what was stored meanwhile
 _FLAG = TypeAdapter(bool)
 Handler = Callable[[Request], Coroutine[Any, Any, Response]]
 Writer = Callable[[Callable[[Connection], Coroutine[Any, Any, Response]]], Coroutine[Any, Any, Response]]
@@ -57,7 +58,8 @@ class PreparedRoute(CommittedRoute):
     """A committed route that does its long work before it takes the writer.
 
     The endpoint is run on a reading connection first, to put what it has worked out into `request.state.prepared` and
-    keep nothing, then in the transaction, to keep it if it still holds. A dry run needs the first only.
+    keep nothing, then in the transaction, to keep it if it still holds. Where it raises `Overtaken` there, both are
+    done again; the last time (`Prepared.last`) it keeps what it has. A dry run needs the first only.
     """
 
     answers_at_first = True
@@ -71,14 +73,19 @@ class PreparedRoute(CommittedRoute):
             principal = await admit(request)
             key = idempotency_key(request, principal)
             request = await received(request)
-            request.state.prepared = Prepared()
-            async with database.reading() as connection:
-                request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
-                answer = await inner(request)
-            if self.answers_at_first and is_dry_run(request):
-                return answer
-            request.state.prepared.keep = True
-            return await _write(database.write, principal, request, key, inner)
+            for race in range(RACES + 1):
+                request.state.prepared = Prepared(last=race == RACES)
+                async with database.reading() as connection:
+                    request.state.scope = Scope(connection, principal.practice_id, principal.clock_at)
+                    answer = await inner(request)
+                if self.answers_at_first and is_dry_run(request):
+                    return answer
+                request.state.prepared.keep = True
+                try:
+                    return await _write(database.write, principal, request, key, inner)
+                except Overtaken:
+                    pass
+            raise RuntimeError("a prepared route has to keep what it has the last time")
 
         return handle
 
@@ -91,10 +98,15 @@ class CheckedRoute(PreparedRoute):
 
 @dataclass
 class Prepared:
-    """What a route has worked out so far, and whether it is to keep something now."""
+    """What a route has worked out so far, whether it is to keep something now, and whether it may not ask for more."""
 
     work: Any = None
     keep: bool = False
+    last: bool = False
+
+
+class Overtaken(Exception):
+    """What was worked out does not hold any more."""
 
 
 class ReadingRoute(APIRoute):

@@ -330,7 +330,7 @@ def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: i
 def _history(
     roster: Roster, notes: Notes, athlete: Athlete, phases: Sequence[Phase], targets: Sequence[Target], on: date
 ) -> ev.History:
-    first_sessions = [lifted[0].date for lifted in roster.lifts.get(athlete.id, {}).values()]
+    first_sessions = [lifted.days[0].item() for lifted in roster.lifts.get(athlete.id, {}).values()]
     return ev.History(
         reviews=tuple(_past_review(review) for review in one_a_week(notes.reviews, on)[:REVIEWS_REMEMBERED]),
         last_energy_change_on=_last_change(phases, targets),

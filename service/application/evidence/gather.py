@@ -5,13 +5,15 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
+
 from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates, estimate_roster
-from service.application.evidence.notes import NoteRows, Notes, notes_on, read_notes
+from service.application.evidence.notes import NoteRows, Notes, notes_on, read_notes, together
 from service.application.evidence.outlooks import outlooks
 from service.application.evidence.policies import InForce, in_force
 from service.application.evidence.roster import Roster, assemble, rosters_by_span
-from service.application.evidence.rows import Rows, read_rows
+from service.application.evidence.rows import DAY_COLUMNS, Rows, merged, read_rows
 from service.domain.evidence import Evidence, Outlook
 from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.policy import Policy
@@ -20,6 +22,7 @@ from service.store.shared_writer import aside
 from service.store.tables import Athlete
 
 AthleteDay = tuple[uuid.UUID, date]
+OfPractice = tuple[Scope, Sequence[Athlete]]  # some athletes of one practice
 EarlierDays = Callable[[uuid.UUID, Notes], Iterable[date]]
 
 
@@ -64,10 +67,24 @@ async def evidence_for(
     list of RosterEvidence
         By length of log, each athlete in one of them; of one athlete one.
     """
-    logged = await read_log(scope, athletes, min(days), max(days))
-    policies = await in_force(scope, [athlete.id for athlete in athletes])
+    return await evidence_across([(scope, athletes)], days, main_lifts_only=main_lifts_only, estimates_on=estimates_on)
+
+
+async def evidence_across(
+    groups: Sequence[OfPractice],
+    days: Collection[date],
+    *,
+    main_lifts_only: bool = True,
+    estimates_on: EarlierDays | None = None,
+) -> list[RosterEvidence]:
+    """The same of athletes of several practices, each read by its own, estimated in one pass."""
+    read = [await read_log(scope, athletes, min(days), max(days)) for scope, athletes in groups]
+    policies: dict[uuid.UUID, InForce] = {}
+    for scope, athletes in groups:
+        policies |= await in_force(scope, [athlete.id for athlete in athletes])
 
     def work() -> list[RosterEvidence]:
+        logged = Logged.together(read)
         return [
             roster_evidence(
                 roster, logged.notes, policies, days, main_lifts_only=main_lifts_only, estimates_on=estimates_on
@@ -124,6 +141,15 @@ class Logged:
     rows: Rows
     notes: NoteRows
 
+    @classmethod
+    def together(cls, parts: Sequence["Logged"]) -> "Logged":
+        """What was read of several practices for the same days; an athlete is in one of them."""
+        if len(parts) == 1:
+            return parts[0]
+        athletes = [athlete for part in parts for athlete in part.athletes]
+        rows, notes = merged([part.rows for part in parts]), together([part.notes for part in parts])
+        return cls(athletes, parts[0].first, parts[0].last, rows, notes)
+
     def rosters(self) -> list[Roster]:
         """Arrays of the athletes, by length of log."""
         return rosters_by_span(self.athletes, self.first, self.last, self.rows)
@@ -140,9 +166,11 @@ async def read_log(scope: Scope, athletes: Sequence[Athlete], first: date, last:
 def _unit_asked(athletes: Sequence[Athlete], rows: Rows) -> list[uuid.UUID]:
     """Those whose first weigh-in may be in another unit."""
     firsts: dict[uuid.UUID, float] = {}
-    for day in rows.days:
-        if day.mass_kg is not None:
-            firsts.setdefault(day.athlete_id, day.mass_kg)
+    for who, logged in rows.days.items():
+        mass_kg = logged.columns[DAY_COLUMNS.index("mass_kg")]
+        weighed = mass_kg[np.isfinite(mass_kg)]
+        if weighed.size:
+            firsts[who] = float(weighed[0])
     heights = {athlete.id: athlete.height_cm for athlete in athletes}
     return [who for who, mass_kg in firsts.items() if unit_in_question(mass_kg, mass_kg, heights[who]) is not None]
 

@@ -10,10 +10,10 @@ import numpy as np
 
 from service.application.evidence.main_lifts import MainLifts, main_lifts_of
 from service.application.evidence.roster import Roster
+from service.application.evidence.rows import LiftHistory
 from service.domain.records import Bools, Estimate, Floats, Ints
 from service.domain.strength.estimate import LiftEstimates, PooledStrength, StrengthEstimates, estimate_strength
 from service.domain.strength.sessions import LiftSessions
-from service.store.tables import SessionLift
 
 Estimated = TypeVar("Estimated", bound=StrengthEstimates | LiftEstimates | PooledStrength | Estimate | Floats)
 
@@ -111,9 +111,9 @@ def _sessions(
     for index, athlete in enumerate(roster.athletes):
         for position, name in enumerate(names[index]):
             best = _best_of_each_day(roster, roster.lifts[athlete.id][name], average_mass_kg[index])
-            if best:
-                place, of_day = (index, position, [*best]), zip(*best.values(), strict=True)
-                one_rep_max_kg[place], log_sd[place], curve_exposure[place] = of_day
+            place = (index, position, best.day)
+            one_rep_max_kg[place], log_sd[place] = best.maximum_kg, best.log_sd
+            curve_exposure[place] = best.curve_exposure
     measured = one_rep_max_kg > 0.0
     return LiftSessions(
         np.where(measured, one_rep_max_kg, np.nan),
@@ -125,20 +125,27 @@ def _sessions(
     )
 
 
-def _best_of_each_day(
-    roster: Roster, sessions: Sequence[SessionLift], average_mass_kg: Floats
-) -> dict[int, tuple[float, float, float]]:
-    """By day of the log the maximum (system, kg), log error and curve exposure of the best session, of equals the
-    surest."""
-    best: dict[int, tuple[float, float, float]] = {}
-    for session in sessions:
-        day = roster.day(session.date)
-        if 0 <= day < average_mass_kg.shape[0]:
-            mass_kg = average_mass_kg[day] if session.body_mass_coefficient else 0.0
-            maximum_kg = session.body_mass_coefficient * mass_kg + session.intercept_kg
-            measured = (maximum_kg, session.log_sd, session.curve_exposure)
-            best[day] = min(best.get(day, measured), measured, key=lambda one: (-one[0], one[1], one[2]))
-    return best
+class _Best(NamedTuple):
+    """Of some days of the log the best session: its maximum (system, kg), log error and curve exposure."""
+
+    day: Ints
+    maximum_kg: Floats
+    log_sd: Floats
+    curve_exposure: Floats
+
+
+def _best_of_each_day(roster: Roster, lifted: LiftHistory, average_mass_kg: Floats) -> _Best:
+    """The best session of each day on which a lift was trained, of equals the surest."""
+    day = (lifted.days - np.datetime64(roster.first)).astype(np.int64)
+    inside = (day >= 0) & (day < average_mass_kg.shape[0])
+    coefficient, day = lifted.body_mass_coefficient[inside], day[inside]
+    mass_kg = np.where(coefficient != 0.0, average_mass_kg[day], 0.0)
+    maximum_kg = coefficient * mass_kg + lifted.intercept_kg[inside]
+    log_sd, curve_exposure = lifted.log_sd[inside], lifted.curve_exposure[inside]
+    order = np.lexsort((curve_exposure, log_sd, -maximum_kg, day))
+    days, firsts = np.unique(day[order], return_index=True)
+    best = order[firsts]
+    return _Best(days, maximum_kg[best], log_sd[best], curve_exposure[best])
 
 
 class _Era(NamedTuple):

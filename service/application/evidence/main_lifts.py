@@ -7,9 +7,10 @@ from datetime import date
 
 import numpy as np
 
+from service.application.evidence.rows import LiftHistory
 from service.catalogue.exercises import exercises
 from service.domain.records import Bools, Ints
-from service.store.tables import SessionLift, TrainingPlan
+from service.store.tables import TrainingPlan
 
 PATTERNS = ("squat", "hinge", "horizontal_push", "vertical_push", "horizontal_pull", "vertical_pull")
 REGULAR_DAYS = 56  # of the pattern's lifts the one trained on most of these days stands for it (common practice)
@@ -31,7 +32,7 @@ class MainLifts:
 
 
 def main_lifts_of(
-    sessions: Mapping[str, Sequence[SessionLift]],
+    sessions: Mapping[str, LiftHistory],
     own: Collection[str],
     plans: Sequence[TrainingPlan],
     first: date,
@@ -46,7 +47,7 @@ def main_lifts_of(
     Parameters
     ----------
     sessions : dict
-        By exercise, oldest first.
+        By exercise.
     own : collection of str
         Named on the athlete.
     plans : sequence
@@ -58,7 +59,8 @@ def main_lifts_of(
     names = [name for name in catalogue if name in sessions]
     days = np.arange((to - first).days + 1)
     never = days.size
-    trained = {name: sorted({(session.date - first).days for session in sessions[name]}) for name in names}
+    began = np.datetime64(first)
+    trained = {name: np.unique((sessions[name].days - began).astype(np.int64)).tolist() for name in names}
     first_trained = np.array([trained[name][0] for name in names], dtype=np.int64)
     main = np.zeros((len(names), days.size), dtype=np.bool_)
     changes = [(0, set(own)), *((max((plan.from_date - first).days, 0), own or _planned(plan)) for plan in plans)]

@@ -8,9 +8,9 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from service.application.evidence.rows import DAY_COLUMNS, Rows
+from service.application.evidence.rows import DAY_COLUMNS, LiftHistory, Rows
 from service.domain.records import Athletes, CycleKind, DailyLog, Floats, Ints, PhaseKind
-from service.store.tables import Athlete, Phase, SessionLift, Target, TrainingPlan
+from service.store.tables import Athlete, Phase, Target, TrainingPlan
 
 SHORT_DAYS = 512  # logs up to so long cost about the same
 CYCLES = {
@@ -34,7 +34,7 @@ class Roster:
     sessions: Floats
     phases: Mapping[uuid.UUID, Sequence[Phase]]  # that have started, oldest first
     targets: Mapping[uuid.UUID, Sequence[Target]]  # that are in force or were, oldest first
-    lifts: Mapping[uuid.UUID, Mapping[str, Sequence[SessionLift]]]  # by exercise, oldest first
+    lifts: Mapping[uuid.UUID, Mapping[str, LiftHistory]]  # by exercise
     plans: Mapping[uuid.UUID, Sequence[TrainingPlan]]  # that are in force or were, oldest first
 
     def plan(self, athlete_id: uuid.UUID, on: date) -> TrainingPlan | None:
@@ -68,12 +68,10 @@ def rosters_by_span(athletes: Sequence[Athlete], first: date, to: date, rows: Ro
     rows : Rows
         What is dated up to it.
     """
-    began: dict[uuid.UUID, date] = {}
-    for row in rows.days:
-        began.setdefault(row.athlete_id, row.date)
     groups: dict[int, list[Athlete]] = defaultdict(list)
     for athlete in athletes:
-        span = (to - began.get(athlete.id, to)).days
+        logged = rows.days.get(athlete.id)
+        span = 0 if logged is None else (to - logged.days[0].item()).days
         groups[(span // SHORT_DAYS).bit_length()].append(athlete)
     return [assemble(some, first, to, rows) for _, some in sorted(groups.items())]
 
@@ -81,16 +79,15 @@ def rosters_by_span(athletes: Sequence[Athlete], first: date, to: date, rows: Ro
 def assemble(athletes: Sequence[Athlete], first: date, to: date, rows: Rows) -> Roster:
     """All of some athletes in one roster; parameters as `rosters_by_span`."""
     place = {athlete.id: index for index, athlete in enumerate(athletes)}
-    days = [row for row in rows.days if row.athlete_id in place]
-    first = days[0].date - timedelta(days=int(first < days[0].date)) if days else to
+    logged = [(index, rows.days[athlete]) for athlete, index in place.items() if athlete in rows.days]
+    began: date | None = min((own.days[0] for _, own in logged)).item() if logged else None
+    first = to if began is None else began - timedelta(days=int(first < began))
     shape = (len(athletes), (to - first).days + 1)
     columns: dict[str, Floats] = {name: np.full(shape, np.nan) for name in DAY_COLUMNS}
-    if days:
-        who, when, *values = zip(*days, strict=True)
-        places = np.array([place[athlete] for athlete in who])
-        offsets = np.array(when, dtype="datetime64[D]") - np.datetime64(first)
-        for name, value in zip(DAY_COLUMNS, values, strict=True):
-            columns[name][places, offsets.astype(np.int64)] = np.array(value, dtype=np.float64)
+    for index, own in logged:
+        offsets = (own.days - np.datetime64(first)).astype(np.int64)
+        for column, values in zip(columns.values(), own.columns, strict=True):
+            column[index, offsets] = values
     phase, phase_day, target = np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.full(shape, np.nan)
     for athlete, index in place.items():
         _fill_phases(phase[index], phase_day[index], rows.phases.get(athlete, ()), first)

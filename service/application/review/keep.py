@@ -1,7 +1,7 @@
 """Reviews are kept: one a day, one a week, made anew where entries have come since; earlier open ones lapse."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple, cast
 
@@ -25,7 +25,14 @@ class KeptReview(NamedTuple):
     revision: int
 
 
-async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetime, *, weekly: bool = True) -> int:
+async def keep_reviews(
+    scope: Scope,
+    results: Sequence[Result],
+    made_at: datetime,
+    *,
+    weekly: bool = True,
+    overtaken: Collection[uuid.UUID] = (),
+) -> int:
     """Store reviews; a day that has one keeps it, a week its weekly one. Open reviews of earlier days lapse.
 
     An open review of the day whose inputs have changed since is made anew, under its id: a coach's look by a coach's
@@ -42,6 +49,8 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
     weekly : bool
         Whether they are the weekly reviews of their ISO weeks, of which there is one; a coach's look at a day of the
         week does not stand in its way.
+    overtaken : collection of UUID
+        Athletes of whom something was stored that is not in their review: it is stale from the start.
 
     Returns
     -------
@@ -57,6 +66,7 @@ async def keep_reviews(scope: Scope, results: Sequence[Result], made_at: datetim
     new, newest = 0, []
     for result in results:
         row = {**vars(result), "id": new_id(), "state": "open", "made_at": made_at}
+        row["stale"] = result.athlete_id in overtaken
         row["week"] = result.week if weekly else result.as_of.isoformat()
         same_day = there.get((result.athlete_id, result.as_of))
         if same_day is None:
@@ -85,6 +95,6 @@ async def _make_anew(scope: Scope, old: KeptReview, row: dict[str, Any]) -> int:
     values = {
         name: row[name] for name in ("action", "severity", "attention", "document", "score", "inputs_digest", "made_at")
     }
-    values |= {"week": week, "stale": False, "revision": old.revision + 1}
+    values |= {"week": week, "stale": row["stale"], "revision": old.revision + 1}
     same = (review.c.id == old.id, review.c.revision == old.revision)
     return await scope.run(scope.update(Review).where(*same).values(**values))

@@ -1,19 +1,19 @@
 """The weekly review: evidence of an athlete as of a date, the rules' decision, and the document that shows both.
 
-`evidence_for` says what is known; the domain's `decide` does the rest. The same inputs, policy and engine version give
-the same document, byte for byte.
+`evidence_across` says what is known; the domain's `decide` does the rest. The same inputs, policy and engine version
+give the same document, byte for byte.
 """
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 from typing import Any, cast
 
 import orjson
 
-from service.application.evidence.gather import RosterEvidence, evidence_for
+from service.application.evidence.gather import OfPractice, RosterEvidence, evidence_across
 from service.application.evidence.outlooks import outlooks
 from service.application.evidence.review_documents import ReviewDocument, Score
 from service.application.review.case import Case
@@ -43,6 +43,7 @@ class Result:
     attention: dict[str, Any] | None
     score: Score | None
     inputs_digest: str
+    inputs_revision: int = field(compare=False)  # of the athlete's row that it was made from: says nothing itself
     check_in: CheckInFindings  # of the same day
 
 
@@ -63,15 +64,21 @@ async def make_reviews(scope: Scope, athletes: Sequence[Athlete], as_of: date) -
     list of Result
         In the order of the athletes.
     """
-    ids = [athlete.id for athlete in athletes]
-    replaced = await _out_of_date(scope, ids, as_of)
-    batches = await evidence_for(scope, athletes, [as_of], estimates_on=partial(days_compared, replaced))
+    return await make_reviews_across([(scope, athletes)], as_of)
+
+
+async def make_reviews_across(groups: Sequence[OfPractice], as_of: date) -> list[Result]:
+    """The same of athletes of several practices, estimated in one pass; in their order."""
+    replaced: dict[uuid.UUID, ReviewDocument] = {}
+    for scope, athletes in groups:
+        replaced |= await _out_of_date(scope, [athlete.id for athlete in athletes], as_of)
+    batches = await evidence_across(groups, [as_of], estimates_on=partial(days_compared, replaced))
 
     def review() -> dict[uuid.UUID, Result]:
         return {result.athlete_id: result for batch in batches for result in review_roster(batch, replaced)}
 
     results = await aside(review)
-    return [results[athlete] for athlete in ids]
+    return [results[athlete.id] for _, athletes in groups for athlete in athletes]
 
 
 async def _out_of_date(scope: Scope, ids: Sequence[uuid.UUID], as_of: date) -> Replaced:
@@ -134,5 +141,6 @@ def _result(case: Case) -> Result:
         attention=review_body(case.decision, evidence.as_of),
         score=score,
         inputs_digest=digest,
+        inputs_revision=case.athlete.inputs_revision,
         check_in=check_in_body(evidence, case.policy.policy),
     )

@@ -1,8 +1,9 @@
 """Why an athlete starts lighter and goes on slower, from the days that were ever trained."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from datetime import date
 
+from service.application.evidence.rows import LiftHistory
 from service.domain.policy import Policy
 from service.domain.training.care import Care, care_for
 from service.store.scope import Scope, table_of
@@ -11,9 +12,10 @@ from service.store.tables import Athlete, SessionLift
 _LIFT = table_of(SessionLift)
 
 
-def care_on(athlete: Athlete, lifts: Mapping[str, Sequence[SessionLift]], on: date, policy: Policy) -> tuple[Care, ...]:
+def care_on(athlete: Athlete, lifts: Mapping[str, LiftHistory], on: date, policy: Policy) -> tuple[Care, ...]:
     """The reasons on a day; `lifts`, all that were ever trained, by exercise."""
-    return _care(athlete, {lift.date for sessions in lifts.values() for lift in sessions}, on, policy)
+    trained_on = set().union(*(lifted.days.tolist() for lifted in lifts.values()))
+    return _care(athlete, trained_on, on, policy)
 
 
 async def read_care(scope: Scope, athlete: Athlete, on: date, policy: Policy) -> tuple[Care, ...]:

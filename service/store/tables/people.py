@@ -3,7 +3,7 @@
 import datetime as dt
 import uuid
 
-from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, Index, String, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from service.store.tables.base import Json, Owned, of_athlete, of_practice
@@ -20,12 +20,17 @@ from service.store.types import (
     one_of,
 )
 
+_MOVED = text("clock_at IS NOT NULL")  # few: practices for tests
+
 
 class Practice(SQLModel, table=True):
     """A coach or a studio: the tenant."""
 
     __tablename__ = "practice"
-    __table_args__ = (CheckConstraint("clock_at IS NULL OR test", name="clock_at"),)
+    __table_args__ = (
+        CheckConstraint("clock_at IS NULL OR test", name="clock_at"),
+        Index("ix_practice_moved", "clock_at", sqlite_where=_MOVED, postgresql_where=_MOVED),
+    )
     id: uuid.UUID = Field(default_factory=new_id, primary_key=True)
     name: str = Field(unique=True)
     time_zone: str = "UTC"
@@ -50,14 +55,24 @@ class ApiKey(Owned, table=True):
     created_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
 
+_ACTIVE = text("status = 'active'")
+
+
+def _due(column: str) -> Index:
+    """What the clock looks for across practices, in the order in which it claims."""
+    return Index(
+        f"ix_athlete_due_{column}", column, "practice_id", "id", sqlite_where=_ACTIVE, postgresql_where=_ACTIVE
+    )
+
+
 class Athlete(Owned, table=True):
     """The person coached."""
 
     __tablename__ = "athlete"
     __table_args__ = of_practice(
         UniqueConstraint("practice_id", "external_id"),
-        Index(None, "next_review_at"),  # the clock looks across practices
-        Index(None, "next_check_in_at"),
+        _due("next_review_at"),
+        _due("next_check_in_at"),
         one_of("sex", Sex),
         one_of("experience", Experience),
         one_of("food_pattern", FoodPattern),

@@ -64,6 +64,8 @@ class CheckIn(SQLModel, table=True):
     severity: int
     attention: Json | None = Field(default=None, sa_type=Document)
     holding: list[str] | None = Field(default=None, sa_type=Document)  # red flags and requests that hold, by code
+    inputs_revision: int | None = None  # of the athlete's row that it was made from
+    policy: Json | None = Field(default=None, sa_type=Document)  # what names the policy that it was made by
     made_at: dt.datetime = Field(default_factory=now, sa_type=Instant)
 
 

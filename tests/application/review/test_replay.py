@@ -17,10 +17,12 @@ from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates, estimate_roster
 from service.application.evidence.notes import NoteRows, notes_on
 from service.application.evidence.roster import Roster
+from service.application.evidence.rows import LiftHistory
 from service.application.review.replay import RATE_ALARMS, Course, replay_roster, summary
 from service.domain.policy import DEFAULT
 from service.domain.records import Athletes, DailyLog
 from service.domain.rules.arbiter import decide
+from tests.lift_histories import lift_history, until
 from tests.simulated.coached_year import CLEARED, Spreadsheet, Year, begin, roster_of
 
 ATHLETES, WEEKS = 7, 26
@@ -60,7 +62,7 @@ TRAINED = {  # by athlete: first day, length and kilograms lost a week of each l
 NAMED = {1: [(90, ["leg-press", "romanian-deadlift"]), (140, ["barbell-row"])], 2: [(100, ["leg-press"])]}
 
 
-def _trained(roster: Roster) -> dict[int, dict[str, list[Any]]]:
+def _trained(roster: Roster) -> dict[int, dict[str, LiftHistory]]:
     """Sessions every third day: stand-ins before a main lift, lifts that a later plan names, drops or begins."""
     rng, lifts = np.random.default_rng(4), {}
 
@@ -69,14 +71,14 @@ def _trained(roster: Roster) -> dict[int, dict[str, list[Any]]]:
 
     for who, trained in TRAINED.items():
         lifts[who] = {
-            name: [
+            name: lift_history(
                 SimpleNamespace(
                     date=roster.first + timedelta(days=day), body_mass_coefficient=float(name == "pull-up"),
                     intercept_kg=maximum_kg(name, day - start, lost_kg),
                     log_sd=0.022, curve_exposure=0.22,
                 )
                 for day in range(start, min(start + length, len(roster.log.days)), 3)
-            ]
+            )
             for name, (start, length, lost_kg) in trained.items()
         }  # fmt: skip
     return lifts
@@ -146,7 +148,7 @@ def _until(known: Roster, to: date) -> Roster:
         phases={who: [row for row in rows if row.starts_on <= to] for who, rows in known.phases.items()},
         targets={who: [row for row in rows if row.from_date <= to] for who, rows in known.targets.items()},
         lifts={
-            who: {name: [row for row in rows if row.date <= to] for name, rows in lifts.items() if rows[0].date <= to}
+            who: {name: until(lift, to) for name, lift in lifts.items() if lift.days[0] <= np.datetime64(to)}
             for who, lifts in known.lifts.items()
         },
         plans={who: [row for row in rows if row.from_date <= to] for who, rows in known.plans.items()},
