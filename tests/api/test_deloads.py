@@ -3,6 +3,7 @@
 import json
 import time
 import uuid
+from collections.abc import Collection
 from datetime import timedelta
 from typing import Any
 
@@ -15,14 +16,14 @@ from tests.api.conftest import Api, days_ago, today
 DAYS = 210
 
 
-def train(api: Api, deloaded_days_ago: tuple[int, ...] = ()) -> dict[str, Any]:
+def train(api: Api, deloaded_days_ago: tuple[int, ...] = (), rested_days_ago: Collection[int] = ()) -> dict[str, Any]:
     """An athlete who has weighed in daily and trained every third day for thirty weeks, with these lighter sessions."""
     athlete = api.athlete()
     lines = []
     for ago in range(DAYS, 0, -1):
         stamp = {"athlete": athlete["external_id"], "date": days_ago(ago)}
         lines.append({"type": "weigh_in", **stamp, "mass_kg": 64.0 + 0.1 * (ago % 3)})
-        if ago % 3 == 0:
+        if ago % 3 == 0 and ago not in rested_days_ago:
             sets = [{"exercise": "barbell-row", "load_kg": 50, "reps": 8, "rir": 2}]
             lines.append({"type": "training_session", **stamp, "sets": sets, "deload": ago in deloaded_days_ago})
     done = api.load("\n".join(map(json.dumps, lines)))
@@ -35,7 +36,10 @@ def deload(api: Api, athlete: dict[str, Any], ago: int, state: str) -> None:
     as_of = today() - timedelta(days=ago)
     row = {"id": new_id(), "athlete_id": uuid.UUID(athlete["id"]), "week": str(ago), "as_of": as_of, "action": "deload"}
     prediction = {"for": str(as_of + timedelta(days=7)), "average_mass_kg": None, "strength": {}}
-    document = {"findings": [], "recommendation": {"action": "deload"}, "prediction": prediction, "engine_version": "0"}
+    document = {
+        "findings": [], "estimates": {}, "recommendation": {"action": "deload"}, "prediction": prediction,
+        "engine_version": "0",
+    }  # fmt: skip
     api.insert(Review, [{**row, "severity": 1, "document": document, "inputs_digest": "", "state": state}])
     if state != "lapsed":
         effect = {"effective_on": str(as_of + timedelta(days=6)), "targets": None, "phase": None}
@@ -54,6 +58,26 @@ def test_an_accepted_deload_of_three_months_ago_is_on_record(api: Api, state: st
     (due,) = [finding for finding in review["findings"] if finding["code"] == "training.deload_due"]
     assert round(due["evidence"]["weeks"]) == weeks
     assert f"{weeks} weeks" in due["statement"]
+
+
+def due(api: Api, athlete: dict[str, Any]) -> dict[str, Any]:
+    """What a review of yesterday says of a deload that is due."""
+    review = api("POST", f"/athletes/{athlete['id']}/reviews?dry_run=true", {"as_of": days_ago(1)}).json()
+    (found,) = (finding for finding in review["findings"] if finding["code"] == "training.deload_due")
+    return dict(found)
+
+
+@pytest.mark.parametrize("ago", [111, 120, 180])
+def test_a_deload_that_the_log_shows_is_on_record_however_long_ago(api: Api, ago: int) -> None:
+    """Sessions that were marked as one; training is not counted from its first day instead."""
+    found = due(api, train(api, deloaded_days_ago=(ago, ago + 3)))
+    assert found["evidence"]["last_deload_on"] == days_ago(ago)
+    assert round(found["evidence"]["weeks"]) == round((ago - 1) / 7)
+
+
+def test_a_week_without_training_is_a_deload_however_long_ago(api: Api) -> None:
+    found = due(api, train(api, rested_days_ago=range(150, 160)))
+    assert found["evidence"]["last_deload_on"] == days_ago(161)
 
 
 def test_a_deload_lasts_a_week_from_the_decision(api: Api) -> None:

@@ -71,7 +71,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
         restrictions=tuple(
             ev.Restriction(row.region, row.since, row.level, row.cleared_on) for row in notes.restrictions
         ),
-        history=_history(roster, notes, athlete, phases, targets, on),
+        history=_history(roster, notes, index, phases, targets, on),
     )
 
 
@@ -309,9 +309,13 @@ def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbei
 
 def _trained_since(roster: Roster, index: int, first: date, on: date) -> tuple[date, ...]:
     """The days after one with a training session, up to a day."""
-    trained = np.flatnonzero(roster.sessions[index, : roster.day_seen(on) + 1] > 0)
-    days = (roster.first + timedelta(days=int(day)) for day in trained)
+    days = (roster.first + timedelta(days=int(day)) for day in _training_days(roster, index, on))
     return tuple(day for day in days if day > first)
+
+
+def _training_days(roster: Roster, index: int, on: date) -> Ints:
+    """The days of the log with a training session, up to a day."""
+    return np.flatnonzero(roster.sessions[index, : roster.day_seen(on) + 1] > 0)
 
 
 def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:
@@ -328,13 +332,14 @@ def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: i
 
 
 def _history(
-    roster: Roster, notes: Notes, athlete: Athlete, phases: Sequence[Phase], targets: Sequence[Target], on: date
+    roster: Roster, notes: Notes, index: int, phases: Sequence[Phase], targets: Sequence[Target], on: date
 ) -> ev.History:
-    first_sessions = [lifted.days[0].item() for lifted in roster.lifts.get(athlete.id, {}).values()]
+    lifts = roster.lifts.get(roster.athletes[index].id, {})
+    first_sessions = [lifted.days[0].item() for lifted in lifts.values()]
     return ev.History(
         reviews=tuple(_past_review(review) for review in one_a_week(notes.reviews, on)[:REVIEWS_REMEMBERED]),
         last_energy_change_on=_last_change(phases, targets),
-        last_deload_on=_last_deload(notes.deloads, notes.sessions),
+        last_deload_on=_last_deload(roster, notes, index, on),
         training_since=min((day for day in first_sessions if day <= on), default=None),
     )
 
@@ -360,12 +365,12 @@ def one_a_week(reviews: Sequence[EarlierReview], as_of: date) -> list[EarlierRev
     return latest
 
 
-def _last_deload(deloads: Sequence[date], sessions: Sequence[TrainingSession]) -> date | None:
+def _last_deload(roster: Roster, notes: Notes, index: int, on: date) -> date | None:
     """When the last deload began that the coach accepted or the log shows, a week without training included."""
-    days = [session.date for session in sessions]
-    rests = [before + timedelta(days=1) for before, after in pairwise(days) if (after - before).days > REST_DAYS]
-    deloaded = [session.date for session in sessions if session.deload]
-    return max([*deloads, *deloaded, *rests], default=None)
+    trained = _training_days(roster, index, on)
+    rested = trained[:-1][np.diff(trained) > REST_DAYS]
+    rests = [roster.first + timedelta(days=int(day) + 1) for day in rested[-1:]]
+    return max([*notes.deloads, *notes.deload_sessions, *rests], default=None)
 
 
 def _last_change(phases: Sequence[Phase], targets: Sequence[Target]) -> date | None:

@@ -9,7 +9,7 @@ from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
 
 import numpy as np
 import orjson
-from sqlalchemy import func
+from sqlalchemy import func, or_
 
 from service.application.evidence.review_documents import ReviewDocument
 from service.application.evidence.rows import by_athlete, joined
@@ -51,12 +51,13 @@ class PainfulLift(NamedTuple):
     pain: float
 
 
-class SymptomaticSession(NamedTuple):
-    """Symptoms noted with a session."""
+class MarkedSession(NamedTuple):
+    """A session with which symptoms were noted, or that was a deload."""
 
     athlete_id: uuid.UUID
     date: date
-    symptoms: list[SymptomKind]
+    symptoms: list[SymptomKind] | None
+    deload: bool
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ class NoteRows:
     suspect_entries: Mapping[uuid.UUID, Sequence[SuspectEntry]] = field(default_factory=dict)
     confirmed_from: Mapping[uuid.UUID, date] = field(default_factory=dict)  # day of the first confirmed weigh-in
     restrictions: Mapping[uuid.UUID, Sequence[Restriction]] = field(default_factory=dict)  # by their first day
-    symptomatic: Mapping[uuid.UUID, Sequence[SymptomaticSession]] = field(default_factory=dict)
+    marked: Mapping[uuid.UUID, Sequence[MarkedSession]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ class Notes:
     symptoms: Sequence[Symptom] = ()  # by day
     pains: Sequence[Pain] = ()  # by day
     deloads: Sequence[date] = ()  # first days of all accepted ones
+    deload_sessions: Sequence[date] = ()  # days of the last ten years
     suspect_entries: Sequence[SuspectEntry] = ()  # of the last four weeks
     unit_confirmed: bool = False  # whether a weigh-in of somebody heavy or light enough to be asked was confirmed
 
@@ -134,7 +136,7 @@ async def read_notes(
         await _suspect_entries(scope, ids, first - SUSPECT_SINCE, last),
         await _confirmed_from(scope, unit_asked),
         await _restrictions(scope, ids, last),
-        await _symptomatic(scope, ids, first - NOTES_SINCE, last),
+        await _marked(scope, ids, first - NOTES_SINCE, last),
     )
 
 
@@ -150,7 +152,7 @@ def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
     before = _between(
         rows.painful_lifts.get(athlete_id, ()), day - NOTES_SINCE, day - SESSIONS_SINCE - timedelta(days=1)
     )
-    symptomatic = _between(rows.symptomatic.get(athlete_id, ()), day - NOTES_SINCE, day)
+    marked = _between(rows.marked.get(athlete_id, ()), day - NOTES_SINCE, day)
     since = day - REVIEWS_SINCE
     return Notes(
         rows.screening.get(athlete_id),
@@ -158,9 +160,10 @@ def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
         wellbeing,
         [review for review in rows.reviews.get(athlete_id, ()) if since <= review.as_of < day],
         sessions,
-        sorted(_symptoms(wellbeing, symptomatic), key=lambda symptom: (symptom.on, symptom.kind)),
+        sorted(_symptoms(wellbeing, marked), key=lambda symptom: (symptom.on, symptom.kind)),
         sorted(_pains(wellbeing, before, sessions), key=_when_and_where),
         [deload.on for deload in rows.deloads.get(athlete_id, ()) if deload.reviewed < day],
+        sorted(session.date for session in marked if session.deload),
         [entry for entry in rows.suspect_entries.get(athlete_id, ()) if day - SUSPECT_SINCE < entry.date <= day],
         rows.confirmed_from.get(athlete_id, date.max) <= day,
     )
@@ -178,11 +181,11 @@ def _between(rows: Sequence[D], first: date, last: date) -> list[D]:
     return [row for row in rows if first <= row.date <= last]
 
 
-def _symptoms(wellbeing: Sequence[WellbeingNote], sessions: Sequence[SymptomaticSession]) -> Iterable[Symptom]:
+def _symptoms(wellbeing: Sequence[WellbeingNote], sessions: Sequence[MarkedSession]) -> Iterable[Symptom]:
     for note in wellbeing:
         yield from (Symptom(note.date, kind) for kind in note.content.get("symptoms", ()))
     for session in sessions:
-        yield from (Symptom(session.date, kind) for kind in session.symptoms)
+        yield from (Symptom(session.date, kind) for kind in session.symptoms or ())
 
 
 def _pains(
@@ -258,14 +261,16 @@ def _when_and_what(entry: WellbeingNote | TrainingSession, content: Mapping[str,
     return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(content, option=orjson.OPT_SORT_KEYS)
 
 
-async def _symptomatic(
+async def _marked(
     scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date
-) -> Mapping[uuid.UUID, Sequence[SymptomaticSession]]:
+) -> Mapping[uuid.UUID, Sequence[MarkedSession]]:
     session = table_of(TrainingSession)
-    noted = scope.select(*(session.c[name] for name in SymptomaticSession._fields), of=[TrainingSession]).where(
-        session.c.athlete_id.in_(ids), session.c.symptoms.is_not(None), session.c.date.between(first, last)
+    noted = scope.select(*(session.c[name] for name in MarkedSession._fields), of=[TrainingSession]).where(
+        session.c.athlete_id.in_(ids),
+        or_(session.c.symptoms.is_not(None), session.c.deload.is_(True)),
+        session.c.date.between(first, last),
     )
-    return by_athlete(cast(Sequence[SymptomaticSession], await scope.rows(noted)))
+    return by_athlete(cast(Sequence[MarkedSession], await scope.rows(noted)))
 
 
 async def _painful_lifts(
