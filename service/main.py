@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
-from fastapi import APIRouter, Depends, FastAPI
+from fastapi import Depends, FastAPI
 
 from service.api import (
     adherence,
@@ -95,15 +95,15 @@ def create_app(settings: Settings | None = None, with_clock: bool = False) -> Fa
         redoc_url=None,
         generate_unique_id_function=lambda route: route.name,
     )
-    v1 = APIRouter(prefix="/v1", responses=documented(*ALWAYS), dependencies=[Depends(refuse_unknown)])
     for resource in (
         practice, keys, sandbox, athletes, screening, restrictions, phases, targets, training_plans, prescriptions,
-        weigh_ins, meals, food_days, training_sessions, measurements, wellbeing, estimates, reviews, attention,
-        calibration, policies, catalogue, imports,
+        weigh_ins, meals, food_days, training_sessions, measurements, wellbeing,
+        estimates, reviews, attention, calibration, policies, catalogue, imports,
         foods, food_preferences, day_targets, menus, adherence,
     ):  # fmt: skip
-        v1.include_router(resource.router)
-    app.include_router(v1)
+        app.include_router(
+            resource.router, prefix="/v1", responses=documented(*ALWAYS), dependencies=[Depends(refuse_unknown)]
+        )
     app.include_router(health.router)
     app.include_router(problems.router)
     handle_problems(app)

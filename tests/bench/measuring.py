@@ -1,6 +1,7 @@
 """What a benchmark measures: processor time of whole processes, which other work on the machine does not stretch."""
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 
 import psutil
@@ -26,9 +27,10 @@ def processor_s(processes: Iterable[psutil.Process]) -> float:
     """Processor seconds so far of some processes and of whatever they started, ended or not."""
     total = 0.0
     for process in processes:
-        used = process.cpu_times()
-        total += used.user + used.system + used.children_user + used.children_system
-        total += processor_s(process.children())
+        with suppress(psutil.NoSuchProcess):  # one that has just ended is among what its parent says of its children
+            total += processor_s(process.children())
+            used = process.cpu_times()
+            total += used.user + used.system + used.children_user + used.children_system
     return total
 
 
