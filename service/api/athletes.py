@@ -219,15 +219,26 @@ async def insert_athlete(scope: Scope, body: AthleteBody) -> Athlete:
     Conflict
         If the practice has an athlete with this external_id.
     """
-    _check_birth_date(scope, body.birth_date)
-    instant = scope.now()
-    values = {**body.model_dump(), "id": new_id(), "created_at": instant, "updated_at": instant}
-    values["next_check_in_at"] = schedule.next_check_in_at(body, instant)
+    values = new_athlete(scope, body)
     if not await scope.insert_new(Athlete, [values], key=("practice_id", "external_id")):
         raise Conflict(f"external_id {body.external_id!r} belongs to another athlete of this practice")
     athlete = await scope.one(Athlete, scope.select(Athlete).where(ATHLETE.c.id == values["id"]))
     assert athlete is not None
     return athlete
+
+
+def new_athlete(scope: Scope, body: AthleteBody) -> dict[str, Any]:
+    """The columns of a new athlete.
+
+    Raises
+    ------
+    Invalid
+        If nobody living can have this birth date.
+    """
+    _check_birth_date(scope, body.birth_date)
+    instant = scope.now()
+    values = {**body.model_dump(), "id": new_id(), "created_at": instant, "updated_at": instant}
+    return {**values, "next_check_in_at": schedule.next_check_in_at(body, instant)}
 
 
 def _check_birth_date(scope: Scope, birth_date: date) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
-from typing import Any, ClassVar, Generic, Self, TypeVar
+from typing import Any, ClassVar, Generic, NamedTuple, Protocol, Self, TypeVar
 
 from pydantic import Field, model_validator
 
@@ -43,11 +43,25 @@ class EntryBody(Body):
         """The content as the table's columns."""
         return self.model_dump(mode="json", exclude=set(COMMON))
 
+    def said(self) -> "Said":
+        """What is said of an entry, apart from the athlete."""
+        return Said(self.date, self.at, self.ref, self.note, self.columns())
+
     @classmethod
     def said_by(cls, columns: Mapping[str, Any]) -> dict[str, Any]:
         """The body that would have made this content, for merging a PATCH."""
         names = [name for name in cls.model_fields if name in columns]
         return {name: columns[name] for name in names if columns[name] is not None}
+
+
+class Said(NamedTuple):
+    """What a body says of an entry; `content` as the table's columns."""
+
+    date: date | None
+    at: datetime | None
+    ref: str | None
+    note: str | None
+    content: dict[str, Any]
 
 
 class Suspect(Answer):
@@ -118,7 +132,19 @@ def new_entry(athlete: Athlete, body: EntryBody) -> NewEntry:
     return NewEntry(athlete.id, local_date(body, athlete), body.at, body.ref, body.note, body.columns())
 
 
-def local_date(body: EntryBody, athlete: Athlete) -> date:
+class Dated(Protocol):
+    """Whatever says when it was: by a date, an instant, or both."""
+
+    @property
+    def date(self) -> date | None:
+        """Local."""
+
+    @property
+    def at(self) -> datetime | None:
+        """With an offset."""
+
+
+def local_date(body: Dated, athlete: Athlete) -> date:
     """The entry's calendar date where the athlete lives."""
     if body.at is not None:
         return schedule.local_date(body.at, athlete.time_zone)
@@ -126,7 +152,12 @@ def local_date(body: EntryBody, athlete: Athlete) -> date:
     return body.date
 
 
-def date_faults(scope: Scope, body: EntryBody, athlete: Athlete, place: str = "") -> list[Fault]:
+def days_of_log(scope: Scope, athlete: Athlete) -> tuple[date, date]:
+    """The first and the last day that an athlete's log may have: `day_faults` says what is wrong beyond them."""
+    return max(athlete.birth_date, scope.now().date() - OLDEST), schedule.today_of(scope, athlete)
+
+
+def date_faults(scope: Scope, body: Dated, athlete: Athlete, place: str = "") -> list[Fault]:
     """What is wrong with an entry's date: it disagrees with the instant, or lies in the future or before birth."""
     day = local_date(body, athlete)
     field = "date" if body.at is None else "at"

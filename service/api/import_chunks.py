@@ -1,25 +1,34 @@
-"""Keeping a chunk of an import's lines: the good ones stored, by the same ways as single requests, the others noted."""
+"""Keeping a window of an import's lines: the good ones stored, the others noted.
 
-import uuid
+Athletes are kept first, in a transaction of their own. What the entries come to is then worked out outside of any
+transaction, and written in a short one, where it still holds.
+"""
+
 from collections import defaultdict
 from collections.abc import Coroutine, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from service.api.athletes import ATHLETE, insert_athlete, update_athlete
-from service.api.entries import date_faults, day_faults, new_entry
+from sqlalchemy import Select
+
+from service.api.athletes import ATHLETE, insert_athlete, new_athlete, update_athlete
+from service.api.entries import date_faults, day_faults, days_of_log, local_date
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line
 from service.api.import_plans import keep_in_plans
 from service.api.restrictions import RestrictionBody, restriction_faults
 from service.api.screening import ScreeningBody
 from service.application.log.days import DayKey
-from service.application.log.entries import store_entries
-from service.application.log.food_days import Declaration, declare
+from service.application.log.entries import NewEntry
+from service.application.log.food_days import Declaration
+from service.application.log.many_entries import Prepared, Told, prepare, put
 from service.application.log.screening import answer_screening, latest_screening
+from service.application.log.stale import changed_meanwhile, held
 from service.application.plan.restrictions import put_restriction
 from service.auth import Principal, ScopeName
-from service.errors import Conflict, Fault, Invalid, Problem
+from service.errors import Fault, Invalid, Problem
+from service.store import bulk
 from service.store.scope import Scope, locked, values_of
-from service.store.tables import Athlete
+from service.store.tables import Athlete, Entry
 from service.store.types import now
 
 FAULTS_KEPT = 1000
@@ -34,10 +43,14 @@ class Progress:
         self.faults: list[dict[str, Any]] = []
 
     def refuse(self, number: int, faults: Sequence[Fault]) -> None:
-        """Note a line that is not kept."""
+        """Note a line that is not kept; of very many the first in the file are told."""
         self.lines_faulty += 1
-        room = FAULTS_KEPT - len(self.faults)
-        self.faults += [{"line": number, **vars(fault)} for fault in faults][:room]
+        self.faults += [{"line": number, **vars(fault)} for fault in faults]
+        if len(self.faults) > 2 * FAULTS_KEPT:
+            self.faults = self._first_faults()
+
+    def _first_faults(self) -> list[dict[str, Any]]:
+        return sorted(self.faults, key=lambda fault: int(fault["line"]))[:FAULTS_KEPT]
 
     def copy(self) -> "Progress":
         """The same so far, to go on with; dropped where a chunk has to be kept again."""
@@ -51,7 +64,7 @@ class Progress:
 
     def columns(self) -> dict[str, Any]:
         """As columns of `import_run`."""
-        return {**vars(self), "heard_at": now()}
+        return {**vars(self), "faults": self._first_faults(), "heard_at": now()}
 
 
 _NEEDED: dict[str, ScopeName] = {
@@ -63,15 +76,30 @@ _NEEDED: dict[str, ScopeName] = {
 }
 
 
-async def keep_chunk(
-    scope: Scope, caller: Principal, chunk: Sequence[Line | BadLine], progress: Progress
-) -> list[Line]:
-    """Keep the good lines of a chunk: athletes first, then the rest by type, each in the file's order.
+@dataclass(frozen=True)
+class Good:
+    """The good lines of a window, by what becomes of them; each in the file's order."""
 
-    Phases and targets are handed back: they wait for the end of the file (see `import_plans`).
-    """
+    athletes: list[Line]
+    plans: list[Line]  # phases and targets: they wait for all that the file says of their athletes (`import_plans`)
+    others: dict[str, list[Line]]  # by type
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A window whose entries wait to be written, worked out from the athletes as they were read."""
+
+    good: Good
+    athletes: Athletes
+    progress: Progress  # when it is written
+    entries: Prepared
+    one_by_one: list[tuple[str, Line]]  # restrictions and screenings
+
+
+def sort_lines(caller: Principal, lines: Iterable[Line | BadLine], progress: Progress) -> Good:
+    """Sort the lines of a window by what becomes of them, and note the faulty ones."""
     good: dict[str, list[Line]] = defaultdict(list)
-    for line in chunk:
+    for line in lines:
         progress.lines_read += 1
         if isinstance(line, BadLine):
             progress.refuse(line.number, line.faults)
@@ -80,59 +108,106 @@ async def keep_chunk(
             progress.refuse(line.number, [Fault(pointer="", code="forbidden", detail=detail)])
         else:
             good[line.kind].append(line)
-    for line in sorted(good.pop("athlete", []), key=lambda line: line.athlete):  # one order for all, against deadlocks
-        await _one(progress, line, _keep_athlete(scope, line))
     plans = sorted([*good.pop("phase", []), *good.pop("targets", [])], key=lambda line: line.number)
-    athletes = await _locked_athletes(scope, [line for lines in good.values() for line in lines])
-    for kind, lines in good.items():
+    return Good(good.pop("athlete", []), plans, good)
+
+
+async def prepare_window(scope: Scope, caller: Principal, good: Good, before: Progress) -> Ready:
+    """Work out what is to be written of a window whose athletes are kept; no transaction is needed."""
+    progress = before.copy()
+    names = {line.athlete for lines in good.others.values() for line in lines}
+    athletes = {row.external_id: row for row in await scope.all(Athlete, _of_names(scope, names))}
+    told: dict[type[Entry], Told] = {}
+    declarations: dict[DayKey, Declaration] = {}
+    one_by_one: list[tuple[str, Line]] = []
+    for kind, lines in good.others.items():
         known = _of_known_athletes(lines, athletes, progress)
         if kind in ENTRY_KINDS:
-            await _keep_entries(scope, caller, kind, known, athletes, progress)
+            entries = _new_entries(scope, known, athletes, progress)
+            told[ENTRY_KINDS[kind].table] = Told(entries, ENTRY_KINDS[kind].history(caller.key_id))
         elif kind == "food_day":
-            await _keep_food_days(scope, known, athletes, progress)
-        elif kind == "restriction":
-            for line in known:
-                await _one(progress, line, _keep_restriction(scope, athletes[line.athlete], line.body))
+            declarations = _declarations(scope, known, athletes, progress)
         else:
-            for line in known:
-                await _one(progress, line, _keep_screening(scope, athletes[line.athlete].id, line.body))
-    return plans
+            one_by_one += [(kind, line) for line in known]
+    return Ready(good, athletes, progress, await prepare(scope, told, declarations), one_by_one)
 
 
-async def _locked_athletes(scope: Scope, lines: Sequence[Line]) -> dict[str, Athlete]:
-    """The rows of the lines' athletes by external_id, in one order for all."""
-    names = {line.athlete for line in lines}
-    statement = scope.select(Athlete).where(ATHLETE.c.external_id.in_(names)).order_by(ATHLETE.c.id)
-    return {row.external_id: row for row in await scope.all(Athlete, locked(statement))}
+async def put_window(scope: Scope, caller: Principal, ready: Ready, before: Progress) -> Progress:
+    """Write a window in a transaction; worked out again where somebody else has written of its athletes meanwhile."""
+    read = list(ready.athletes.values())
+    present = await held(scope, read)
+    if len(present) < len(read) or changed_meanwhile(present, read):
+        ready = await prepare_window(scope, caller, ready.good, before)
+    progress = ready.progress.copy()
+    for kind, line in ready.one_by_one:
+        athlete = ready.athletes[line.athlete]
+        keep = _keep_restriction if kind == "restriction" else _keep_screening
+        await _one(progress, line, keep(scope, athlete, line.body))
+    await put(scope, ready.entries)
+    return progress
+
+
+def _of_names(scope: Scope, names: Iterable[str]) -> Select[Any]:
+    """Athletes by external_id, in one order for all, against deadlocks."""
+    return scope.select(Athlete).where(ATHLETE.c.external_id.in_(set(names))).order_by(ATHLETE.c.id)
+
+
+async def _locked_athletes(scope: Scope, names: Iterable[str]) -> dict[str, Athlete]:
+    """The rows of athletes by external_id."""
+    return {row.external_id: row for row in await scope.all(Athlete, locked(_of_names(scope, names)))}
 
 
 async def _one(progress: Progress, line: Line, work: Coroutine[Any, Any, Any]) -> None:
     try:
         await work
     except Problem as problem:
-        detail = Fault(pointer="", code=problem.slug.replace("-", "_"), detail=problem.detail)
-        progress.refuse(line.number, problem.faults or [detail])
+        progress.refuse(line.number, _faults_of(problem))
     else:
         progress.lines_kept += 1
 
 
-async def _keep_athlete(scope: Scope, line: Line) -> None:
-    statement = scope.select(Athlete).where(ATHLETE.c.external_id == line.athlete)
-    old = await scope.one(Athlete, statement)
-    if old is None:
+def _faults_of(problem: Problem) -> Sequence[Fault]:
+    detail = Fault(pointer="", code=problem.slug.replace("-", "_"), detail=problem.detail)
+    return problem.faults or [detail]
+
+
+async def keep_athletes(scope: Scope, lines: Sequence[Line], progress: Progress) -> None:
+    """Keep what is said of athletes."""
+    athletes = await _locked_athletes(scope, [line.athlete for line in lines])
+    new: dict[str, Line] = {}
+    for line in lines:
+        if line.athlete not in athletes:
+            new.setdefault(line.athlete, line)
+    made: dict[str, dict[str, Any]] = {}
+    for name, line in sorted(new.items()):
         try:
-            await insert_athlete(scope, line.body)
-            return
-        except Conflict:  # another import made the athlete in this very moment
-            old = await scope.one(Athlete, statement)
-            if old is None:
-                raise
+            made[name] = new_athlete(scope, line.body)
+        except Problem as problem:
+            progress.refuse(line.number, _faults_of(problem))
+    if made:
+        columns = {column: [values[column] for values in made.values()] for column in next(iter(made.values()))}
+        await bulk.insert_new(scope, Athlete, columns, key=("practice_id", "external_id"))
+        athletes |= await _locked_athletes(scope, made)
+        ours = {name for name, values in made.items() if athletes[name].id == values["id"]}  # not another import's
+        progress.lines_kept += len(ours)
+        new = {name: line for name, line in new.items() if name in ours or name not in made}
+    changing = [line for line in lines if new.get(line.athlete) is not line]
+    for line in changing:
+        await _one(progress, line, _change_athlete(scope, line, athletes))
+
+
+async def _change_athlete(scope: Scope, line: Line, athletes: dict[str, Athlete]) -> None:
+    """Store what a line says anew of an athlete."""
+    if line.athlete not in athletes:  # an earlier line of the athlete was refused
+        athletes[line.athlete] = await insert_athlete(scope, line.body)
+        return
     said = {name: value for name, value in line.body.model_dump().items() if name in line.body.model_fields_set}
     if line.body.goal is not None:
         said["goal"] = line.body.goal.model_dump(mode="json")  # as it is stored: its date is text there
-    before = values_of(old)
+    before = values_of(athletes[line.athlete])
     if any(before[name] != value for name, value in said.items()):
-        await update_athlete(scope, old, said)
+        await update_athlete(scope, athletes[line.athlete], said)
+        athletes |= await _locked_athletes(scope, [line.athlete])
 
 
 def _of_known_athletes(lines: Sequence[Line], athletes: Athletes, progress: Progress) -> list[Line]:
@@ -146,40 +221,26 @@ def _of_known_athletes(lines: Sequence[Line], athletes: Athletes, progress: Prog
     return known
 
 
-async def _keep_entries(
-    scope: Scope,
-    caller: Principal,
-    kind: str,
-    lines: Sequence[Line],
-    athletes: Athletes,
-    progress: Progress,
-) -> None:
-    """Store entries in runs without a repeated reference, so that a later line of the same reference revises."""
-    batch: dict[tuple[str, str], Line] = {}
+def _new_entries(scope: Scope, lines: Sequence[Line], athletes: Athletes, progress: Progress) -> list[NewEntry]:
+    """What the lines say, dated where their athletes live."""
+    entries = []
+    spans = {name: days_of_log(scope, athlete) for name, athlete in athletes.items()}
     for line in lines:
-        faults = date_faults(scope, line.body, athletes[line.athlete])
-        if faults:
-            progress.refuse(line.number, faults)
+        athlete, said = athletes[line.athlete], line.body
+        first, last = spans[line.athlete]
+        day = said.date if said.at is None else local_date(said, athlete)
+        if not first <= day <= last or (said.date is not None and said.date != day):
+            progress.refuse(line.number, date_faults(scope, said, athlete))
             continue
-        progress.lines_kept += 1
-        key = (line.athlete, line.body.ref)
-        if key in batch and batch[key].body == line.body:
-            continue
-        if key in batch:
-            await _store(scope, caller, kind, batch.values(), athletes)
-            batch = {}
-        batch[key] = line
-    await _store(scope, caller, kind, batch.values(), athletes)
+        entries.append(NewEntry(athlete.id, day, said.at, said.ref, said.note, said.content))
+    progress.lines_kept += len(entries)
+    return entries
 
 
-async def _store(scope: Scope, caller: Principal, kind: str, lines: Iterable[Line], athletes: Athletes) -> None:
-    entries = [new_entry(athletes[line.athlete], line.body) for line in lines]
-    if entries:
-        entry_kind = ENTRY_KINDS[kind]
-        await store_entries(scope, entry_kind.table, entries, entry_kind.history(caller.key_id))
-
-
-async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Athletes, progress: Progress) -> None:
+def _declarations(
+    scope: Scope, lines: Sequence[Line], athletes: Athletes, progress: Progress
+) -> dict[DayKey, Declaration]:
+    """What is said of whole days."""
     declarations: dict[DayKey, Declaration] = {}
     for line in lines:
         faults = day_faults(scope, line.body.date, athletes[line.athlete])
@@ -188,8 +249,7 @@ async def _keep_food_days(scope: Scope, lines: Sequence[Line], athletes: Athlete
             continue
         progress.lines_kept += 1
         declarations[athletes[line.athlete].id, line.body.date] = line.body.declaration()
-    if declarations:
-        await declare(scope, declarations)
+    return declarations
 
 
 async def _keep_restriction(scope: Scope, athlete: Athlete, body: RestrictionBody) -> None:
@@ -199,16 +259,16 @@ async def _keep_restriction(scope: Scope, athlete: Athlete, body: RestrictionBod
     await put_restriction(scope, athlete.id, body.said())
 
 
-async def _keep_screening(scope: Scope, athlete_id: uuid.UUID, body: ScreeningBody) -> None:
+async def _keep_screening(scope: Scope, athlete: Athlete, body: ScreeningBody) -> None:
     """Answers that differ from the latest are new ones; the same file again is no new answer."""
-    old, answers = await latest_screening(scope, athlete_id), body.answers()
+    old, answers = await latest_screening(scope, athlete.id), body.answers()
     if old is None or {name: said for name, said in old.answers.items() if said is not None} != answers:
-        await answer_screening(scope, athlete_id, answers)
+        await answer_screening(scope, athlete.id, answers)
 
 
 async def keep_plan_lines(scope: Scope, lines: Sequence[Line], progress: Progress) -> None:
     """Keep phases and targets, but for those that the safety gate refuses."""
-    athletes = await _locked_athletes(scope, lines)
+    athletes = await _locked_athletes(scope, [line.athlete for line in lines])
     known = _of_known_athletes(lines, athletes, progress)
     refused = await keep_in_plans(scope, known, athletes)
     for line in known:

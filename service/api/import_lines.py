@@ -1,23 +1,22 @@
 """Reading import files: from NDJSON or CSV lines to the bodies of the API, with a fault for each bad line."""
 
 import csv
-import hashlib
-import json
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
-from pathlib import Path
-from typing import IO, Any
+from typing import Any, NamedTuple
 
 import orjson
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from service.api import meals, measurements, training_sessions, weigh_ins, wellbeing
 from service.api.athletes import AthleteBody
-from service.api.entries import EntryKind
+from service.api.entries import EntryBody, EntryKind
 from service.api.food_days import FoodDayBody
 from service.api.http.fields import Body, Date, ShortText
 from service.api.http.problems import faults_of
+from service.api.import_order import MAX_LINE_BYTES, Header, Record, sheet_lines
+from service.api.known_lines import known_line, reference
 from service.api.phases import PhaseBody
 from service.api.restrictions import RestrictionBody
 from service.api.screening import ScreeningBody
@@ -44,93 +43,77 @@ MODELS: dict[str, type[Body]] = {
     "food_day": FoodDayLine,
     **{name: kind.body for name, kind in ENTRY_KINDS.items()},
 }
-MAX_LINE_BYTES = 1_000_000
 _NAME: TypeAdapter[str] = TypeAdapter(ShortText)
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(NamedTuple):
     """One good line: its number in the file, its type, whose it is (external_id), what it says."""
 
     number: int
     kind: str
     athlete: str
-    body: Any
-    said: dict[str, Any]
+    body: Any  # of an entry `Said`, of others the body of its route
 
 
-@dataclass(frozen=True)
-class BadLine:
+class BadLine(NamedTuple):
     """A line that cannot be kept, and why."""
 
     number: int
     faults: list[Fault]
 
 
-def read_ndjson(file: IO[bytes], kind: str | None) -> Iterator[Line | BadLine]:
-    """Lines of JSON objects; blank ones are passed over.
+def read_lines(records: Iterable[Record], header: Header | None, kind: str | None) -> list[Line | BadLine]:
+    """What records of a file say; blank ones are passed over.
 
     Parameters
     ----------
-    file : binary file
-        UTF-8, with or without a byte-order mark.
+    header : Header or None
+        Of a sheet; None: the records are JSON objects, UTF-8.
     kind : str or None
         The type of lines that do not say theirs.
     """
-    number = 0
-    while raw := file.readline(MAX_LINE_BYTES + 1):
-        number += 1
-        if len(raw) > MAX_LINE_BYTES:
-            yield _bad(number, "", "too_long", f"the line has more than {MAX_LINE_BYTES} bytes")
-            while raw and not raw.endswith(b"\n"):
-                raw = file.readline(MAX_LINE_BYTES)
-            continue
-        text = raw.removeprefix(b"\xef\xbb\xbf").strip() if number == 1 else raw.strip()
-        if not text:
-            continue
-        try:
-            said = orjson.loads(text)
-        except orjson.JSONDecodeError as error:
-            yield _bad(number, "", "not_json", str(error))
-            continue
-        if isinstance(said, dict):
-            yield _line(number, said, kind)
-        else:
-            yield _bad(number, "", "not_an_object", "a line must be a JSON object")
+    read: list[Line | BadLine] = []
+    for record in records:
+        line = _json_line(record, kind) if header is None else _sheet_line(record, header, kind)
+        if line is not None:
+            read.append(line)
+    return read
 
 
-def read_csv(path: Path, kind: str | None) -> Iterator[Line | BadLine]:
-    """Lines of a spreadsheet export: comma, semicolon or tab, with a header; blank lines are passed over.
+def _json_line(record: Record, kind: str | None) -> Line | BadLine | None:
+    number, raw = record.number, record.raw
+    if len(raw) > MAX_LINE_BYTES:
+        return _bad(number, "", "too_long", f"the line has more than {MAX_LINE_BYTES} bytes")
+    known = known_line(raw, kind)
+    if known is not None:
+        return Line(number, *known)
+    text = raw.removeprefix(b"\xef\xbb\xbf").strip() if number == 1 else raw.strip()
+    if not text:
+        return None
+    try:
+        said = orjson.loads(text)
+    except orjson.JSONDecodeError as error:
+        return _bad(number, "", "not_json", str(error))
+    return (
+        _line(number, said, kind)
+        if isinstance(said, dict)
+        else _bad(number, "", "not_an_object", "a line must be a JSON object")
+    )
 
-    Parameters
-    ----------
-    path : Path
-        UTF-8, with or without a byte-order mark.
-    kind : str or None
-        The type of lines when there is no column `type`.
-    """
-    with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as file:
-        lines = iter(lambda: file.readline(MAX_LINE_BYTES), "")  # however long a line is, not all of it at once
-        first = next(lines, "")
-        delimiter = max(",;\t", key=first.count)
-        header = [name.strip() for name in next(csv.reader([first], delimiter=delimiter), [])]
-        reader = csv.reader(lines, delimiter=delimiter)
-        while True:
-            try:
-                cells = next(reader, None)
-            except csv.Error as error:
-                yield _bad(reader.line_num + 1, "", "not_csv", str(error))
-                continue
-            if cells is None:
-                return
-            number = reader.line_num + 1
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(cells) > len(header):
-                yield _bad(number, "", "too_many_columns", f"{len(cells)} cells under {len(header)} headers")
-                continue
-            said = {name: cell.strip() for name, cell in zip(header, cells, strict=False) if cell.strip()}
-            yield _line(number, _numbers(said, kind, decimal_comma=delimiter != ","), kind)
+
+def _sheet_line(record: Record, header: Header, kind: str | None) -> Line | BadLine | None:
+    number = record.number
+    lines = sheet_lines(record.raw, 0, len(record.raw))
+    try:
+        cells = next(csv.reader(lines, delimiter=header.delimiter), [])
+    except csv.Error as error:
+        return _bad(number, "", "not_csv", str(error))
+    if not any(cell.strip() for cell in cells):
+        return None
+    if len(cells) > len(header.names):
+        return _bad(number, "", "too_many_columns", f"{len(cells)} cells under {len(header.names)} headers")
+    said = {name: cell.strip() for name, cell in zip(header.names, cells, strict=False) if cell.strip()}
+    return _line(number, _numbers(said, kind, decimal_comma=header.delimiter != ","), kind)
 
 
 def _numbers(said: dict[str, Any], kind: str | None, decimal_comma: bool) -> dict[str, Any]:
@@ -176,18 +159,12 @@ def _line(number: int, said: dict[str, Any], kind: str | None) -> Line | BadLine
         except ValidationError as error:
             return BadLine(number, [replace(fault, pointer="/athlete") for fault in faults_of(error.errors())])
     if name in ENTRY_KINDS and content.get("ref") is None:
-        content["ref"] = _reference(content)
+        content["ref"] = reference(content)
     try:
         body: BaseModel = model.model_validate(content)
     except ValidationError as error:
         return BadLine(number, faults_of(error.errors()))
-    return Line(number, str(name), str(athlete), body, content)
-
-
-def _reference(content: dict[str, Any]) -> str:
-    """A reference made of what the line says, so that the same line sent again is the same entry."""
-    said = {name: value for name, value in content.items() if value is not None}
-    return "line-" + hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:32]
+    return Line(number, str(name), str(athlete), body.said() if isinstance(body, EntryBody) else body)
 
 
 def _bad(number: int, pointer: str, code: str, detail: str) -> BadLine:

@@ -12,14 +12,29 @@ from service.store.tables import Athlete
 BATCH = 200  # athletes whose evidence is worked out together, and a transaction
 
 
-def in_batches(lines: Sequence[Line]) -> Iterator[list[Line]]:
-    """The lines by athletes, some athletes at once, each athlete's in the file's order."""
-    by_athlete: dict[str, list[Line]] = defaultdict(list)
-    for line in lines:
-        by_athlete[line.athlete].append(line)
-    names = list(by_athlete)
-    for start in range(0, len(names), BATCH):
-        yield [line for name in names[start : start + BATCH] for line in by_athlete[name]]
+class Waiting:
+    """Phases and targets that wait until all that the file says of their athletes is kept."""
+
+    def __init__(self) -> None:
+        self.lines: dict[str, list[Line]] = defaultdict(list)  # by athlete, each athlete's in the file's order
+
+    def take(self, lines: Sequence[Line]) -> None:
+        """Take in some lines."""
+        for line in lines:
+            self.lines[line.athlete].append(line)
+
+    def full(self) -> Iterator[list[Line]]:
+        """Batches of as many athletes as are worked out together; what is less waits on."""
+        while len(self.lines) >= BATCH:
+            yield self._batch()
+
+    def rest(self) -> Iterator[list[Line]]:
+        """All that waits."""
+        while self.lines:
+            yield self._batch()
+
+    def _batch(self) -> list[Line]:
+        return [line for name in list(self.lines)[:BATCH] for line in self.lines.pop(name)]
 
 
 async def keep_in_plans(scope: Scope, lines: Sequence[Line], athletes: Mapping[str, Athlete]) -> dict[int, list[Fault]]:

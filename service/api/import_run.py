@@ -1,18 +1,30 @@
-"""Running an import: a file read chunk by chunk, each chunk one transaction together with the progress it makes."""
+"""Running an import: a file read window by window, each one transaction together with the progress it makes.
+
+Windows follow the athletes, not the file's order (`import_order`), and are read off the event loop.
+"""
 
 import asyncio
 import logging
 import uuid
-from collections.abc import Callable, Iterator, Sequence
-from itertools import islice
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.api.import_chunks import Progress, keep_chunk, keep_plan_lines
-from service.api.import_lines import BadLine, Line, read_csv, read_ndjson
-from service.api.import_plans import in_batches
+from service.api.import_chunks import (
+    Good,
+    Progress,
+    keep_athletes,
+    keep_plan_lines,
+    prepare_window,
+    put_window,
+    sort_lines,
+)
+from service.api.import_lines import BadLine, Line, read_lines
+from service.api.import_order import places
+from service.api.import_plans import Waiting
 from service.application.log.stale import check_on
 from service.auth import Principal
 from service.store.engine import Database
@@ -20,8 +32,8 @@ from service.store.scope import Scope, table_of
 from service.store.tables import ImportRun
 from service.store.types import now
 
-CHUNK = 500  # lines a transaction: others' writes go in between
-Lines = Iterator[Line | BadLine]
+CHECKED = 500  # athletes a transaction
+Windows = AsyncIterator[tuple[list[Line | BadLine], bool]]
 _RUN = table_of(ImportRun)
 _log = logging.getLogger(__name__)
 
@@ -36,7 +48,7 @@ async def run_import(
     advance: Callable[[int], None] | None = None,
     dry_run: bool = False,
 ) -> None:
-    """Read a file chunk by chunk, each chunk one transaction together with the progress it makes.
+    """Read a file window by window, each one transaction together with the progress it makes.
 
     Parameters
     ----------
@@ -49,76 +61,110 @@ async def run_import(
     kind : str or None
         The type of lines that do not say theirs.
     advance : callable
-        Told the number of lines read after each chunk.
+        Told the number of lines read after each window.
     dry_run : bool
         Say what would become of each line, and keep none.
     """
-    progress, changed = Progress(), set[uuid.UUID]()
+    work = _Import(database, caller, run)
+    progress = work.progress
     try:
-        with path.open("rb") as file:
-            lines = read_csv(path, kind) if form == "csv" else read_ndjson(file, kind)
-            if dry_run:
-                await _try_out(database, caller, lines, progress)
-            else:
-                await _keep_all(database, caller, run, lines, progress, changed, advance)
+        windows = _windows(path, form, kind)
+        if dry_run:
+            await _try_out(database, caller, windows, progress)
+        else:
+            await work.keep_all(windows, advance)
         end: dict[str, Any] = {"state": "done", **progress.columns()}
     except Exception as error:  # noqa: BLE001 - kept as the import's state, and logged
         _log.exception("import %s failed", run)
-        end = {"state": "failed", "detail": f"stopped after line {progress.lines_read}: {type(error).__name__}"}
-    ids = sorted(changed)
-    for start in range(0, len(ids), CHUNK):
+        end = {"state": "failed", "detail": f"stopped after {progress.lines_read} lines: {type(error).__name__}"}
+    ids = sorted(work.changed)
+    for start in range(0, len(ids), CHECKED):
         async with database.writing() as connection:
-            await check_on(Scope(connection, caller.practice_id, caller.clock_at), ids[start : start + CHUNK])
+            await check_on(Scope(connection, caller.practice_id, caller.clock_at), ids[start : start + CHECKED])
     async with database.writing() as connection:
         await _note(Scope(connection, caller.practice_id, caller.clock_at), run, {**end, "ended_at": now()})
 
 
-async def _keep_all(
-    database: Database,
-    caller: Principal,
-    run: uuid.UUID,
-    lines: Lines,
-    progress: Progress,
-    changed: set[uuid.UUID],
-    advance: Callable[[int], None] | None,
-) -> None:
-    """Keep a file's lines; `changed` takes in the athletes of whom something was: they are checked at its end, once."""
-    plans: list[Line] = []
-    while chunk := list(islice(lines, CHUNK)):
+async def _windows(path: Path, form: str, kind: str | None) -> Windows:
+    """The lines of a file, and whether those that follow are of another athlete."""
+    looking = places(path, form)
+    found = await asyncio.to_thread(looking.__enter__)
+    try:
+        for records, whole in found.windows():
+            yield await asyncio.to_thread(read_lines, records, found.header, kind), whole
+    finally:
+        looking.__exit__(None, None, None)
 
-        async def keep(
-            connection: AsyncConnection, chunk: Sequence[Line | BadLine] = chunk
-        ) -> tuple[Progress, list[Line]]:
-            scope, after = Scope(connection, caller.practice_id, caller.clock_at, changed), progress.copy()
-            plan_lines = await keep_chunk(scope, caller, chunk, after)
-            await _note(scope, run, after.columns())
-            return after, plan_lines
 
-        after, plan_lines = await database.write(keep)
-        progress.take(after)
-        plans += plan_lines
-        if advance:
-            advance(progress.lines_read)
-        await asyncio.sleep(0)
-    for batch in in_batches(plans):
+class _Import:
+    """An import under way: how far it has come, and the athletes of whom something was kept."""
 
-        async def keep_batch(connection: AsyncConnection, batch: Sequence[Line] = batch) -> Progress:
-            scope, after = Scope(connection, caller.practice_id, caller.clock_at, changed), progress.copy()
-            await keep_plan_lines(scope, batch, after)
-            await _note(scope, run, after.columns())
+    def __init__(self, database: Database, caller: Principal, run: uuid.UUID) -> None:
+        self.database, self.caller, self.run = database, caller, run
+        self.progress, self.changed, self.waiting = Progress(), set[uuid.UUID](), Waiting()
+
+    def scope(self, connection: AsyncConnection) -> Scope:
+        return Scope(connection, self.caller.practice_id, self.caller.clock_at, self.changed)
+
+    async def keep_all(self, windows: Windows, advance: Callable[[int], None] | None) -> None:
+        """Keep a file's lines."""
+        async for window, whole in windows:
+            await self._keep(window)
+            if advance:
+                advance(self.progress.lines_read)
+            for batch in self.waiting.full() if whole else ():
+                await self._keep_plans(batch)
+        for batch in self.waiting.rest():
+            await self._keep_plans(batch)
+
+    async def _keep(self, window: Sequence[Line | BadLine]) -> None:
+        read = self.progress.copy()
+        good = sort_lines(self.caller, window, read)
+        if good.athletes:
+            read = await self._write(partial(self._keep_athletes, good, read))
+        async with self.database.reading() as connection:
+            ready = await prepare_window(self.scope(connection), self.caller, good, read)
+        await self._write(lambda scope: put_window(scope, self.caller, ready, read))
+        self.waiting.take(good.plans)
+
+    @staticmethod
+    async def _keep_athletes(good: Good, before: Progress, scope: Scope) -> Progress:
+        after = before.copy()
+        await keep_athletes(scope, good.athletes, after)
+        return after
+
+    async def _keep_plans(self, lines: Sequence[Line]) -> None:
+        async def keep(scope: Scope) -> Progress:
+            after = self.progress.copy()
+            await keep_plan_lines(scope, lines, after)
             return after
 
-        progress.take(await database.write(keep_batch))
-        await asyncio.sleep(0)
+        await self._write(keep)
+
+    async def _write(self, work: Callable[[Scope], Awaitable[Progress]]) -> Progress:
+        """Do some work in a transaction, together with the progress it makes."""
+
+        async def write(connection: AsyncConnection) -> Progress:
+            scope = self.scope(connection)
+            after = await work(scope)
+            await _note(scope, self.run, after.columns())
+            return after
+
+        self.progress.take(await self.database.write(write))
+        return self.progress.copy()
 
 
-async def _try_out(database: Database, caller: Principal, lines: Lines, progress: Progress) -> None:
+async def _try_out(database: Database, caller: Principal, windows: Windows, progress: Progress) -> None:
     """Everything in one transaction, which is rolled back; others' writes wait, hence the small limit on such files."""
     async with database.writing() as connection:
-        scope, plans = Scope(connection, caller.practice_id, caller.clock_at), list[Line]()
-        while chunk := list(islice(lines, CHUNK)):
-            plans += await keep_chunk(scope, caller, chunk, progress)
-        for batch in in_batches(plans):
+        scope, waiting = Scope(connection, caller.practice_id, caller.clock_at), Waiting()
+        async for window, _ in windows:
+            good = sort_lines(caller, window, progress)
+            await keep_athletes(scope, good.athletes, progress)
+            ready = await prepare_window(scope, caller, good, progress)
+            progress.take(await put_window(scope, caller, ready, progress))
+            waiting.take(good.plans)
+        for batch in waiting.rest():
             await keep_plan_lines(scope, batch, progress)
         await connection.rollback()
 

@@ -123,7 +123,7 @@ class Scope:
 
     def _complete(self, table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
         values: dict[str, Any] = {"practice_id": self.practice_id}
-        for name, default in _defaults(table):
+        for name, default in defaults_of(table):
             if name in row:
                 values[name] = row[name]
             elif default is not None:
@@ -132,7 +132,7 @@ class Scope:
 
 
 @cache
-def _defaults(table: Table) -> list[tuple[str, Callable[[], Any] | None]]:
+def defaults_of(table: Table) -> list[tuple[str, Callable[[], Any] | None]]:
     """The table's columns, each with what makes its default; None where it has none."""
     known: list[tuple[str, Callable[[], Any] | None]] = []
     for name, field in table.model_fields.items():

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from service.api import import_chunks, import_run, imports
+from service.api import import_chunks, import_order, imports
 from service.settings import Settings
 from service.store.scope import Scope
 from service.store.tables import EntryRevision, ImportRun, WeighIn
@@ -307,7 +307,9 @@ def test_an_import_that_died_is_reported(api: Api) -> None:
 
 
 def test_an_import_that_fails_says_where_and_keeps_what_it_kept(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
-    kept = import_chunks.store_entries
+    window = 500
+    monkeypatch.setattr(import_order, "LINES", window)
+    kept = import_chunks.put
     calls: list[int] = []
 
     async def fails_later(*arguments: Any) -> Any:
@@ -316,15 +318,14 @@ def test_an_import_that_fails_says_where_and_keeps_what_it_kept(api: Api, monkey
             raise RuntimeError("no room")
         return await kept(*arguments)
 
-    monkeypatch.setattr(import_chunks, "store_entries", fails_later)
+    monkeypatch.setattr(import_chunks, "put", fails_later)
     lines = [{"type": "athlete", "external_id": "f-1", **ATHLETE}]
     lines += [
-        {"type": "weigh_in", "athlete": "f-1", "date": days_ago(day), "mass_kg": 64}
-        for day in range(1, 3 * import_run.CHUNK)
+        {"type": "weigh_in", "athlete": "f-1", "date": days_ago(day), "mass_kg": 64} for day in range(1, 3 * window)
     ]
     found = api.load(ndjson(*lines))
     monkeypatch.undo()
     assert found["state"] == "failed" and "RuntimeError" in found["detail"]
-    assert found["lines_kept"] == 2 * import_run.CHUNK == len(everything(api, "f-1")["weigh-ins"]) + 1
+    assert found["lines_kept"] == 2 * window == len(everything(api, "f-1")["weigh-ins"]) + 1
     assert api.load(ndjson(*lines))["state"] == "done"
-    assert len(everything(api, "f-1")["weigh-ins"]) == 3 * import_run.CHUNK - 1
+    assert len(everything(api, "f-1")["weigh-ins"]) == 3 * window - 1

@@ -189,7 +189,7 @@ class Coach:
             share = 1.0 if LIFTS[lift] == "pull-up" else 0.0
             summary = summarise_sets(logged, body_mass_share=share)
             if summary is not None:
-                row = SimpleNamespace(date=FIRST_DAY + timedelta(days=day), **vars(summary))
+                row = SimpleNamespace(date=FIRST_DAY + timedelta(days=day), **summary._asdict())
                 lifts[i].setdefault(LIFTS[lift], []).append(row)
         return {i: {name: lift_history(rows) for name, rows in own.items()} for i, own in lifts.items()}
 

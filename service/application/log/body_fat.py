@@ -3,16 +3,19 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Callable
-from typing import Any
+from datetime import date
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from service.application.log.changes import BodyFat, Changes, write_changes
-from service.application.log.days import DayKey, Days, DayValues, around, put_days
+from service.application.log.changes import BodyFat, EntryId
+from service.application.log.days import DayKey, Days, DayValues, around
 from service.application.log.facts import AthleteFacts, facts_of
+from service.application.log.rolled_up import New, RolledUp
 from service.domain.physiology import composition
-from service.store.scope import Scope
-from service.store.tables import Measurement
+from service.store.scope import Scope, table_of
+from service.store.tables import Json, Measurement
+from service.store.types import MeasurementMethod
 
 _SEVEN = ("chest", "midaxillary", "triceps", "subscapular", "abdomen", "suprailiac", "thigh")
 _FOUR = ("biceps", "triceps", "subscapular", "suprailiac")
@@ -29,16 +32,44 @@ _DENSITY: dict[str, Callable[..., Any]] = {
 }
 
 
-async def roll_up(scope: Scope, days: Days) -> Changes:
-    """Body fat of each measurement, fused over the day by the standard errors."""
+class Measured(NamedTuple):
+    """What is looked at of a measurement."""
+
+    id: EntryId
+    athlete_id: uuid.UUID
+    date: date
+    method: MeasurementMethod
+    sites: Json | None
+    given_body_fat_pct: float | None
+    given_body_fat_se_pct: float | None
+    body_fat_pct: float | None
+    body_fat_se_pct: float | None
+
+
+class Stored(NamedTuple):
+    """What is stored: the measurements of the days, and the facts by which they are computed."""
+
+    measured: list[Measured]
+    facts: dict[uuid.UUID, AthleteFacts]
+
+
+async def read(scope: Scope, days: Days, _: New) -> Stored:
+    """What is stored of these days."""
     facts = await facts_of(scope, {athlete for athlete, _ in days})
-    changes: dict[uuid.UUID, BodyFat] = {}
+    table = table_of(Measurement)
+    statement = scope.select(*(table.c[name] for name in Measured._fields), of=[Measurement])
+    rows = await scope.rows(statement.where(*around(Measurement, days)))
+    return Stored([Measured._make(row) for row in rows], facts)
+
+
+def settle(stored: Stored, days: Days, new: New) -> RolledUp:
+    """Body fat of each measurement, fused over the day by the standard errors."""
+    changes: dict[EntryId, list[BodyFat]] = {}
     readings: dict[DayKey, list[tuple[float, float]]] = {key: [] for key in days}
-    measured = scope.select(Measurement).where(*around(Measurement, days))
-    for row in await scope.all(Measurement, measured):
-        fat = body_fat_of(row, facts[row.athlete_id])
+    for row in [*stored.measured, *new.rows]:
+        fat = body_fat_of(row, stored.facts[row.athlete_id])
         if fat != BodyFat(row.body_fat_pct, row.body_fat_se_pct):
-            changes[row.id] = fat
+            changes[row.id] = [fat]
         if fat.body_fat_pct is not None and fat.body_fat_se_pct is not None and (row.athlete_id, row.date) in readings:
             readings[row.athlete_id, row.date].append((fat.body_fat_pct, fat.body_fat_se_pct))
     values: dict[DayKey, DayValues] = {}
@@ -47,12 +78,10 @@ async def roll_up(scope: Scope, days: Days) -> Changes:
         if pairs:
             fused = composition.fuse(*np.array(sorted(pairs)).T)
             values[key] = {"body_fat_pct": float(fused[0]), "body_fat_se_pct": float(fused[1])}
-    await write_changes(scope, Measurement, changes)
-    await put_days(scope, values)
-    return {entry: (fat,) for entry, fat in changes.items()}
+    return RolledUp(changes, values)
 
 
-def body_fat_of(measurement: Measurement, athlete: AthleteFacts) -> BodyFat:
+def body_fat_of(measurement: Measured, athlete: AthleteFacts) -> BodyFat:
     """What a measurement comes to, with the standard error that was stated or the method's own.
 
     Nothing where it is beyond what a body can be, or sites are missing.
@@ -67,7 +96,7 @@ def body_fat_of(measurement: Measurement, athlete: AthleteFacts) -> BodyFat:
     return BodyFat(round(float(value), 2), usual_se_pct if stated_se_pct is None else stated_se_pct)
 
 
-def _from_sites(measurement: Measurement, athlete: AthleteFacts) -> float | None:
+def _from_sites(measurement: Measured, athlete: AthleteFacts) -> float | None:
     male = athlete.sex == "male"
     age_y = (measurement.date - athlete.birth_date).days / 365.25
     sites = measurement.sites or {}

@@ -39,10 +39,11 @@ class BodyFat:
 
 
 Change = Verdict | MealSums | BodyFat
-Changes = Mapping[uuid.UUID, Sequence[Change]]  # by entry id
+EntryId = uuid.UUID | str  # of an entry that is not stored yet its digits
+Changes = Mapping[EntryId, Sequence[Change]]
 
 
-async def write_changes(scope: Scope, table: Table, changes: Mapping[uuid.UUID, Change]) -> None:
+async def write_changes(scope: Scope, table: Table, changes: Mapping[EntryId, Change]) -> None:
     """Put changes of one kind on the entries of a table; the revision stays, since nobody said anything new."""
     if not changes:
         return

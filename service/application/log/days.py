@@ -1,11 +1,14 @@
 """The athlete's day in the log: the days that a write touches, and the row of the roll-up that each has."""
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
+from typing import Any
 
 from sqlalchemy import ColumnElement, not_, select
 
+from service.store import bulk
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import AthleteDay, FoodDay, Meal, Measurement, TrainingSession, WeighIn, WellbeingNote
 
@@ -41,14 +44,24 @@ def around(
     return conditions if open_end else [*conditions, columns.date <= max(dates)]
 
 
-async def put_days(scope: Scope, values: Mapping[DayKey, DayValues]) -> None:
-    """Write some columns of the roll-up, the same of each day; a day whose last entry is gone goes too."""
-    rows = [{"athlete_id": athlete, "date": day, **value} for (athlete, day), value in values.items()]
-    if not rows:
-        return
-    only = [name for name in rows[0] if name not in _KEY]
-    await scope.upsert(AthleteDay, rows, key=_KEY, only=only)
-    emptied = {key for key, value in values.items() if not any(value.values())}
+async def put_days(scope: Scope, parts: Sequence[Mapping[DayKey, DayValues]]) -> None:
+    """Write columns of the roll-up, in each part the same of each day; a day whose last entry is gone goes too."""
+    whole: dict[DayKey, dict[str, float | int | bool | None]] = {}
+    for part in parts:
+        for key, values in part.items():
+            if key in whole:
+                whole[key].update(values)
+            else:
+                whole[key] = dict(values)
+    alike: dict[tuple[str, ...], list[DayKey]] = defaultdict(list)  # days of which the same columns are written
+    for key, values in whole.items():
+        alike[tuple(values)].append(key)
+    for names, keys in alike.items():
+        columns: dict[str, list[Any]] = {name: [whole[key][name] for key in keys] for name in names}
+        columns["athlete_id"] = [athlete for athlete, _ in keys]
+        columns["date"] = [day for _, day in keys]
+        await bulk.upsert(scope, AthleteDay, columns, key=_KEY)
+    emptied = {key for key, values in whole.items() if not any(values.values())}
     if emptied:
         await _drop_days_without_entries(scope, emptied)
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import cache
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from service.application.log.changes import Changes, Verdict
 from service.application.log.refresh import refresh
@@ -20,8 +20,7 @@ from service.store.tables import Entry, EntryRevision, Json
 from service.store.types import ReplacedBy, new_id
 
 
-@dataclass(frozen=True)
-class NewEntry:
+class NewEntry(NamedTuple):
     """What is said of one entry: `content` are the columns of its kind that follow from it."""
 
     athlete_id: uuid.UUID
@@ -145,7 +144,7 @@ async def store_entries(
 def _stored(old: LoggedEntry | None, new: NewEntry, at: datetime) -> StoredEntry:
     if old is None:
         created = LoggedEntry(
-            id=new_id(), suspect=None, confirmed=False, revision=1, created_at=at, updated_at=at, **vars(new)
+            id=new_id(), suspect=None, confirmed=False, revision=1, created_at=at, updated_at=at, **new._asdict()
         )
         return StoredEntry(created, "created")
     if old.says(new):

@@ -8,6 +8,7 @@ from uuid import UUID
 from service.application.log.days import DayKey
 from service.application.log.refresh import refresh
 from service.application.log.stale import mark_stale
+from service.store import bulk
 from service.store.scope import Scope, table_of
 from service.store.tables import FoodDay
 from service.store.types import DeclaredFoodDay
@@ -37,6 +38,17 @@ class DeclaredDay:
 
 async def declare(scope: Scope, declarations: Mapping[DayKey, Declaration]) -> dict[DayKey, DeclaredDay]:
     """Store declarations and bring the roll-up up to date; the same again changes nothing."""
+    kept, changed = await compared(scope, declarations)
+    await put_declared(scope, changed)
+    await refresh(scope, FoodDay, set(changed))
+    await mark_stale(scope, set(changed))
+    return kept | changed
+
+
+async def compared(
+    scope: Scope, declarations: Mapping[DayKey, Declaration]
+) -> tuple[dict[DayKey, DeclaredDay], dict[DayKey, DeclaredDay]]:
+    """Declarations that are there already, and those that are new or say something else."""
     athletes, dates = {athlete for athlete, _ in declarations}, [day for _, day in declarations]
     span = (_TABLE.c.athlete_id.in_(athletes), _TABLE.c.date.between(min(dates), max(dates)))
     before = {(row.athlete_id, row.date): row for row in await scope.all(FoodDay, scope.select(FoodDay).where(*span))}
@@ -49,10 +61,13 @@ async def declare(scope: Scope, declarations: Mapping[DayKey, Declaration]) -> d
         else:
             revision = 1 + (old.revision if old else 0)
             changed[athlete, day] = DeclaredDay(athlete, day, new.state, new.note, revision, scope.now())
-    await scope.upsert(FoodDay, map(vars, changed.values()), key=("practice_id", "athlete_id", "date"))
-    await refresh(scope, FoodDay, set(changed))
-    await mark_stale(scope, set(changed))
-    return kept | changed
+    return kept, changed
+
+
+async def put_declared(scope: Scope, declared: Mapping[DayKey, DeclaredDay]) -> None:
+    """Store declarations, with nothing that follows from them."""
+    columns = {name: [getattr(day, name) for day in declared.values()] for name in DeclaredDay.__dataclass_fields__}
+    await bulk.upsert(scope, FoodDay, columns, key=("practice_id", "athlete_id", "date"))
 
 
 async def find_declared(scope: Scope, athlete_id: UUID, day: date) -> FoodDay | None:

@@ -8,10 +8,10 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import bindparam
 
-from service.application.log.changes import Changes, Verdict, write_changes
-from service.application.log.days import DayKey, Days, DayValues, around, first_days, put_days
+from service.application.log.changes import EntryId, Verdict
+from service.application.log.days import DayKey, Days, DayValues, around, first_days
 from service.application.log.facts import facts_of
-from service.application.log.stale import mark_stale
+from service.application.log.rolled_up import New, RolledUp, by_athlete
 from service.domain.plausibility.suspect_readings import (
     COMPARED,
     HISTORY_DAYS,
@@ -31,7 +31,7 @@ HISTORY = timedelta(days=2 * HISTORY_DAYS)  # of weigh-ins before a change; near
 class Weighed(NamedTuple):
     """What is looked at of a weigh-in."""
 
-    id: uuid.UUID
+    id: EntryId
     athlete_id: uuid.UUID
     date: date
     at: datetime | None
@@ -56,32 +56,46 @@ class Series(NamedTuple):
     standing: int
 
 
-async def roll_up(scope: Scope, days: Days, *, added: bool = False) -> Changes:
-    """Verdicts and the day's mass: the first accepted weigh-in of the day (by instant, else the lightest).
+class Stored(NamedTuple):
+    """What is stored of some athletes: their weigh-ins that are to be judged, and their height."""
 
-    `added`: nothing but new weigh-ins.
-    """
-    facts = await facts_of(scope, {athlete for athlete, _ in days})
-    first_touched = first_days(days)
-    changes: dict[uuid.UUID, Verdict] = {}
-    masses: dict[DayKey, DayValues] = {key: {"mass_kg": None} for key in days}
-    to_judge = (await _newest(scope, days) if added else None) or await _to_judge(scope, days, first_touched)
-    for athlete, series in to_judge.items():
-        verdicts = _verdicts(series, facts[athlete].height_cm)
+    series: dict[uuid.UUID, Series]
+    height_cm: dict[uuid.UUID, float]
+
+
+async def read(scope: Scope, days: Days, new: New) -> Stored:
+    """What is stored that the weigh-ins of these days are to be judged with."""
+    first = first_days(days)
+    facts = await facts_of(scope, first)
+    series = (await _newest(scope, days) if new.added else None) or await _to_judge(scope, days, first)
+    return Stored(series, {athlete: known.height_cm for athlete, known in facts.items()})
+
+
+def settle(stored: Stored, days: Days, new: New) -> RolledUp:
+    """Verdicts and the day's mass: the first accepted weigh-in of the day (by instant, else the lightest)."""
+    first = first_days(days)
+    added: dict[uuid.UUID, list[Weighed]] = defaultdict(list)
+    for weighed in new.rows:
+        added[weighed.athlete_id].append(weighed)
+    changes: dict[EntryId, list[Verdict]] = {}
+    masses: dict[DayKey, DayValues] = {}
+    stale: Days = set()
+    for athlete, touched in by_athlete(days).items():
+        series = stored.series.get(athlete, Series([], 0))
+        if athlete in added:
+            series = Series(sorted(series.weighed + added[athlete], key=_in_order), series.standing)
         accepted: dict[date, float] = {}
-        for weighed in series.weighed:
-            if verdicts[weighed.id] is None:
+        moved = set(touched)
+        for weighed, verdict in zip(series.weighed, _verdicts(series, stored.height_cm[athlete]), strict=True):
+            if verdict is None:
                 accepted.setdefault(weighed.date, weighed.mass_kg)
-            if verdicts[weighed.id] != weighed.suspect:
-                changes[weighed.id] = Verdict(verdicts[weighed.id])
-        moved = {weighed.date for weighed in series.weighed if weighed.id in changes}
-        for day in moved | {day for who, day in days if who == athlete}:
+            if verdict != weighed.suspect:
+                changes[weighed.id] = [Verdict(verdict)]
+                moved.add(weighed.date)
+        for day in moved:
             masses[athlete, day] = {"mass_kg": accepted.get(day)}
-    await write_changes(scope, WeighIn, changes)
-    await put_days(scope, masses)
-    if any(day < first_touched[athlete] for athlete, day in masses):
-        await mark_stale(scope, set(masses))
-    return {entry: (verdict,) for entry, verdict in changes.items()}
+        stale |= {(athlete, day) for day in moved if day < first[athlete]}
+    return RolledUp(changes, masses, stale=stale)
 
 
 async def _newest(scope: Scope, days: Days) -> dict[uuid.UUID, Series] | None:
@@ -106,16 +120,16 @@ async def _to_judge(scope: Scope, days: Days, first: Mapping[uuid.UUID, date]) -
     """The weigh-ins of each athlete from a settled point on; where there is none, all of them."""
     table = table_of(WeighIn)
     statement = scope.select(*(table.c[name] for name in Weighed._fields), of=[WeighIn])
-    by_athlete: dict[uuid.UUID, list[Weighed]] = defaultdict(list)
+    series: dict[uuid.UUID, list[Weighed]] = defaultdict(list)
     for row in await scope.rows(statement.where(*around(WeighIn, days, HISTORY, open_end=True))):
-        by_athlete[row.athlete_id].append(Weighed._make(row))
-    standing = {athlete: _standing(rows, first[athlete]) for athlete, rows in by_athlete.items()}
+        series[row.athlete_id].append(Weighed._make(row))
+    standing = {athlete: _standing(rows, first[athlete]) for athlete, rows in series.items()}
     unsettled = [athlete for athlete, count in standing.items() if count == 0]
     if unsettled:
         older = (table.c.athlete_id.in_(unsettled), table.c.date < min(first.values()) - HISTORY)
         for row in await scope.rows(statement.where(*older)):
-            by_athlete[row.athlete_id].append(Weighed._make(row))
-    return {athlete: Series(sorted(rows, key=_in_order), standing[athlete]) for athlete, rows in by_athlete.items()}
+            series[row.athlete_id].append(Weighed._make(row))
+    return {athlete: Series(sorted(rows, key=_in_order), standing[athlete]) for athlete, rows in series.items()}
 
 
 def _standing(rows: list[Weighed], first: date) -> int:
@@ -133,11 +147,11 @@ def _in_order(weighed: Weighed) -> tuple[Any, ...]:
     return (weighed.date, True, weighed.mass_kg)
 
 
-def _verdicts(series: Series, height_cm: float) -> dict[uuid.UUID, Json | None]:
+def _verdicts(series: Series, height_cm: float) -> list[Json | None]:
     """Why each weigh-in of one athlete is suspect (None: accepted), in date order."""
     known = [None if row.suspect is None else Suspect(**row.suspect) for row in series.weighed[: series.standing]]
     verdicts = judge_weigh_ins(_readings(series.weighed), height_cm, known)
-    return {
-        row.id: None if suspect is None else {"reason": suspect.reason, "best_guess_kg": suspect.best_guess_kg}
-        for row, suspect in zip(series.weighed, verdicts, strict=True)
-    }
+    return [
+        None if suspect is None else {"reason": suspect.reason, "best_guess_kg": suspect.best_guess_kg}
+        for suspect in verdicts
+    ]

@@ -1,15 +1,17 @@
 """What meals logged as foods come to, which meals are suspect, and each day's energy and food state without them."""
 
 import uuid
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
-from service.application.log.changes import Changes, MealSums, Verdict, write_changes
-from service.application.log.days import DayKey, Days, around, put_days
+from service.application.log.changes import Change, EntryId, MealSums, Verdict
+from service.application.log.days import DayKey, Days, DayValues, around
 from service.application.log.foods import load_foods, names_own_food, sum_of_foods, with_own
-from service.domain.plausibility.suspect_readings import suspect_energy
+from service.application.log.rolled_up import New, RolledUp
+from service.domain.nutrition.foods import Food
+from service.domain.plausibility.suspect_readings import PLAUSIBLE_MEAL_KCAL, suspect_energy
 from service.domain.records import FoodState
 from service.store.scope import Scope, table_of
 from service.store.tables import FoodDay, Json, Meal
@@ -19,7 +21,7 @@ from service.store.types import DeclaredFoodDay
 class Eaten(NamedTuple):
     """What is looked at of a meal."""
 
-    id: uuid.UUID
+    id: EntryId
     athlete_id: uuid.UUID
     date: date
     suspect: Json | None
@@ -35,62 +37,78 @@ class Eaten(NamedTuple):
     from_foods: Json | None
 
 
-@dataclass
-class DayFood:
-    """The sums of a day's accepted meals, as columns of `athlete_day`; a meal without a value makes its sum unknown."""
+class Stored(NamedTuple):
+    """What is stored: the meals of the days, what was declared of them, and the foods that can be named."""
 
-    meals: int = 0
-    energy_kcal: float | None = None
-    protein_g: float | None = None
-    carbohydrate_g: float | None = None
-    food_state: int = FoodState.NOT_LOGGED
-
-    def add(self, meal: Eaten) -> None:
-        """Add a meal."""
-        self.meals += 1
-        self.energy_kcal = self._sum(self.energy_kcal, meal.energy_kcal)
-        self.protein_g = self._sum(self.protein_g, meal.protein_g)
-        self.carbohydrate_g = self._sum(self.carbohydrate_g, meal.carbohydrate_g)
-
-    def _sum(self, before: float | None, value: float | None) -> float | None:
-        if value is None or (self.meals > 1 and before is None):
-            return None
-        return (before or 0.0) + value
-
-    def settle(self, declared: DeclaredFoodDay | None, suspect: bool) -> None:
-        """Say what is known of the day as a whole; a declared fast is a day of nothing."""
-        self.food_state = int(_food_state(self.meals, declared, suspect))
-        if self.food_state == FoodState.FAST:
-            self.energy_kcal = self.protein_g = self.carbohydrate_g = 0.0
+    meals: list[Eaten]
+    declared: dict[DayKey, DeclaredFoodDay]
+    foods: Mapping[str, Food]
 
 
-async def roll_up(scope: Scope, days: Days) -> Changes:
+async def read(scope: Scope, days: Days, new: New) -> Stored:
+    """What is stored that the meals of these days are to be judged with."""
+    meals = await _meals(scope, days)
+    own = any(names_own_food(meal.foods) for meal in (*meals, *new.rows) if meal.foods and not _is_added_up(meal))
+    return Stored(meals, await _declared(scope, days), await load_foods(scope) if own else with_own(()))
+
+
+def settle(stored: Stored, days: Days, new: New) -> RolledUp:
     """The day's sums without suspect meals, and what is known of the day as a whole."""
-    meals, sums = await _added_up(scope, await _meals(scope, days))
-    verdicts: dict[uuid.UUID, Verdict] = {}
-    by_day: dict[DayKey, DayFood] = {key: DayFood() for key in days}
-    with_suspects: Days = set()
-    for meal in sorted(meals, key=_by_content):  # a sum's last bit follows the order
-        key = (meal.athlete_id, meal.date)
-        suspect = None if meal.confirmed else _suspect_meal(meal)
-        if suspect != meal.suspect:
-            verdicts[meal.id] = Verdict(suspect)
-        if key not in by_day:
-            continue
-        if suspect is None:
-            by_day[key].add(meal)
-        else:
-            with_suspects.add(key)
-    declared = await _declared(scope, days)
-    for key, day in by_day.items():
-        day.settle(declared.get(key), key in with_suspects)
-    await write_changes(scope, Meal, sums)
-    await write_changes(scope, Meal, verdicts)
-    await put_days(scope, {key: vars(day) for key, day in by_day.items()})
+    meals, sums = _added_up([*stored.meals, *new.rows], stored.foods)
+    declared = {**stored.declared, **new.declared}
+    changes: dict[EntryId, list[Change]] = {entry: [change] for entry, change in sums.items()}
+    by_day: dict[int, dict[date, list[Eaten]]] = defaultdict(lambda: defaultdict(list))  # by the athlete's number
+    for meal in meals:
+        by_day[meal.athlete_id.int][meal.date].append(meal)
+    values: dict[DayKey, DayValues] = {}
+    for key in days:
+        accepted, suspects = [], False
+        for meal in by_day[key[0].int].pop(key[1], ()):
+            suspect = _settled(meal, changes)
+            if suspect is None:
+                accepted.append(meal)
+            suspects |= suspect is not None
+        values[key] = _day(accepted, _food_state(len(accepted), declared.get(key), suspects))
+    for meal in (meal for of_athlete in by_day.values() for day in of_athlete.values() for meal in day):
+        _settled(meal, changes)
+    return RolledUp(changes, values)
+
+
+def _settled(meal: Eaten, changes: dict[EntryId, list[Change]]) -> Json | None:
+    """Why a meal is suspect; noted where it was not known so."""
+    suspect = None if meal.confirmed else _suspect_meal(meal)
+    if suspect != meal.suspect:
+        changes.setdefault(meal.id, []).append(Verdict(suspect))
+    return suspect
+
+
+def _day(meals: list[Eaten], state: FoodState) -> DayValues:
+    """The sums of a day's accepted meals, as columns of `athlete_day`; a meal without a value makes its sum unknown.
+
+    A declared fast is a day of nothing.
+    """
+    if state == FoodState.FAST:
+        return {
+            "meals": 0, "energy_kcal": 0.0, "protein_g": 0.0, "carbohydrate_g": 0.0, "food_state": int(state),
+        }  # fmt: skip
+    if len(meals) > 1:
+        meals.sort(key=_by_content)  # a sum's last bit follows the order
     return {
-        entry: [change for change in (sums.get(entry), verdicts.get(entry)) if change is not None]
-        for entry in sums.keys() | verdicts.keys()
+        "meals": len(meals),
+        "energy_kcal": _sum([meal.energy_kcal for meal in meals]),
+        "protein_g": _sum([meal.protein_g for meal in meals]),
+        "carbohydrate_g": _sum([meal.carbohydrate_g for meal in meals]),
+        "food_state": int(state),
     }
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    total = 0.0
+    for value in values:
+        if value is None:
+            return None
+        total += value
+    return total if values else None
 
 
 async def _meals(scope: Scope, days: Days) -> list[Eaten]:
@@ -106,16 +124,14 @@ async def _declared(scope: Scope, days: Days) -> dict[DayKey, DeclaredFoodDay]:
     return {(row.athlete_id, row.date): row.state for row in rows}
 
 
-async def _added_up(scope: Scope, meals: Sequence[Eaten]) -> tuple[list[Eaten], Mapping[uuid.UUID, MealSums]]:
+def _added_up(meals: Sequence[Eaten], foods: Mapping[str, Food]) -> tuple[list[Eaten], Mapping[EntryId, MealSums]]:
     """The meals, those logged as foods with their totals, and which of these are new.
 
     What the caller gave as a total stays. A meal keeps the sum of the day on which it was logged when the practice
     changes a food later.
     """
-    own = any(names_own_food(meal.foods) for meal in meals if meal.foods and not _is_added_up(meal))
-    foods = await load_foods(scope) if own else with_own(())
     added: list[Eaten] = []
-    changes: dict[uuid.UUID, MealSums] = {}
+    changes: dict[EntryId, MealSums] = {}
     for meal in meals:
         if meal.foods:
             from_foods = meal.from_foods if _is_added_up(meal) else sum_of_foods(meal.foods, foods)
@@ -135,6 +151,8 @@ def _is_added_up(meal: Eaten) -> bool:
 
 
 def _suspect_meal(meal: Eaten) -> Json | None:
+    if 0.0 <= meal.energy_kcal <= PLAUSIBLE_MEAL_KCAL and not meal.foods:
+        return None  # nearly all are: `suspect_energy` would say the same
     unknown = meal.from_foods["unknown"] if meal.foods and meal.from_foods else ()
     if unknown:
         return {"reason": "unknown_food", "foods": unknown}

@@ -1,17 +1,35 @@
 """On which days a menstruation started."""
 
-from service.application.log.changes import Changes
-from service.application.log.days import Days, around, put_days
+import uuid
+from datetime import date
+from typing import NamedTuple
+
+from service.application.log.changes import EntryId
+from service.application.log.days import Days, around
+from service.application.log.rolled_up import New, RolledUp
 from service.store.scope import Scope, table_of
 from service.store.tables import WellbeingNote
 
 
-async def roll_up(scope: Scope, days: Days) -> Changes:
-    """The mark of the day, from whichever of its notes says so; the notes stay as they are."""
+class Noted(NamedTuple):
+    """What is looked at of a wellbeing note."""
+
+    id: EntryId
+    athlete_id: uuid.UUID
+    date: date
+    menstruation_started: bool
+
+
+async def read(scope: Scope, days: Days, _: New) -> Days:
+    """Days on which a stored note says so."""
     table = table_of(WellbeingNote)
     statement = scope.select(table.c.athlete_id, table.c.date, of=[WellbeingNote]).where(
         *around(WellbeingNote, days), table.c.menstruation_started.is_(True)
     )
-    started = {(row.athlete_id, row.date) for row in await scope.rows(statement)}
-    await put_days(scope, {key: {"menstruation_started": key in started} for key in days})
-    return {}
+    return {(row.athlete_id, row.date) for row in await scope.rows(statement)}
+
+
+def settle(stored: Days, days: Days, new: New) -> RolledUp:
+    """The mark of the day, from whichever of its notes says so; the notes stay as they are."""
+    started = stored | {(note.athlete_id, note.date) for note in new.rows if note.menstruation_started}
+    return RolledUp({}, {key: {"menstruation_started": key in started} for key in days})

@@ -6,22 +6,25 @@ verdict on an earlier one; the reviews that looked at that day are then stale to
 """
 
 import uuid
-from collections.abc import Callable, Coroutine
-from typing import Any
+from collections import defaultdict
+from collections.abc import Mapping
 
 from service.application.log import body_fat, masses, meals, menstruation, sessions
-from service.application.log.changes import Changes
-from service.application.log.days import Days
-from service.application.log.stale import mark_all_stale
+from service.application.log.changes import Change, Changes, EntryId, write_changes
+from service.application.log.days import Days, put_days
+from service.application.log.rolled_up import New, RolledUp, RollUp
+from service.application.log.session_lifts import Trained
+from service.application.log.stale import mark_all_stale, mark_stale
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import FoodDay, Meal, Measurement, TrainingSession, WeighIn, WellbeingNote
 
-_ROLL_UPS: dict[Table, Callable[[Scope, Days], Coroutine[Any, Any, Changes]]] = {
-    Meal: meals.roll_up,
-    FoodDay: meals.roll_up,
-    Measurement: body_fat.roll_up,
-    WellbeingNote: menstruation.roll_up,
-    TrainingSession: sessions.roll_up,
+ROLL_UPS: dict[Table, RollUp] = {
+    WeighIn: RollUp(masses.Weighed, masses.read, masses.settle),
+    Meal: RollUp(meals.Eaten, meals.read, meals.settle),
+    FoodDay: RollUp(meals.Eaten, meals.read, meals.settle),
+    Measurement: RollUp(body_fat.Measured, body_fat.read, body_fat.settle),
+    WellbeingNote: RollUp(menstruation.Noted, menstruation.read, menstruation.settle),
+    TrainingSession: RollUp(Trained, sessions.read, sessions.settle),
 }
 
 
@@ -46,9 +49,28 @@ async def refresh(scope: Scope, table: Table, days: Days, *, added: bool = False
     """
     if not days:
         return {}
-    if table is WeighIn:
-        return await masses.roll_up(scope, days, added=added)
-    return await _ROLL_UPS[table](scope, days)
+    roll_up = ROLL_UPS[table]
+    new = New(added=added)
+    rolled_up = roll_up.settle(await roll_up.read(scope, days, new), days, new)
+    await put_roll_ups(scope, {table: rolled_up})
+    return rolled_up.changes
+
+
+async def put_roll_ups(scope: Scope, roll_ups: Mapping[Table, RolledUp]) -> None:
+    """Write what entries of some kinds come to: what changes on them, their days, their lifts, stale reviews."""
+    for table, rolled_up in roll_ups.items():
+        by_kind: dict[type[Change], dict[EntryId, Change]] = defaultdict(dict)
+        for entry, changes in rolled_up.changes.items():
+            for change in changes:
+                by_kind[type(change)][entry] = change
+        for same in by_kind.values():
+            await write_changes(scope, table, same)
+    await put_days(scope, [rolled_up.days for rolled_up in roll_ups.values()])
+    for rolled_up in roll_ups.values():
+        if rolled_up.lifts is not None:
+            await sessions.replace_lifts(scope, rolled_up.lifts)
+        if rolled_up.stale:
+            await mark_stale(scope, rolled_up.stale)
 
 
 async def facts_changed(scope: Scope, athlete_id: uuid.UUID, names: set[str]) -> None:

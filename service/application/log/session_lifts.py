@@ -1,68 +1,109 @@
 """From the rows of training sessions to what their lifts measured, and to suspect sets."""
 
+import uuid
+from bisect import insort
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
+from service.application.log.changes import EntryId
 from service.catalogue.exercises import exercises
-from service.domain.plausibility.suspect_sets import judge_sets
+from service.domain.plausibility.suspect_sets import Shown, judge_sets, shown
 from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
-from service.store.tables import Json, TrainingSession
+from service.store.tables import Json
 
 HISTORY = timedelta(days=112)  # how far back a lift is compared; prescriptions look as far
-Lifts = dict[str, list[tuple[date, SessionLift]]]  # by exercise: days, and what was measured on them
+Lifts = dict[str, list[tuple[date, Shown]]]  # by exercise: days, oldest first, and what was shown on them
+Sets = dict[str, list[tuple[int, LiftSet]]]  # by exercise: the places of its sets in a session, and the sets
+
+
+LIFT_COLUMNS = ("athlete_id", "session_id", "date", "exercise", *SessionLift._fields)
+
+
+class Trained(NamedTuple):
+    """What is looked at of a training session."""
+
+    id: EntryId
+    athlete_id: uuid.UUID
+    date: date
+    suspect: Json | None
+    confirmed: bool
+    deload: bool
+    sets: Sequence[Json]
 
 
 @dataclass(frozen=True)
 class JudgedSession:
     """A training session with what it measured, by exercise with a completed work set, and why it is suspect."""
 
-    session: TrainingSession
+    session: Trained
     summaries: Mapping[str, SessionLift]
     suspect: Json | None  # None: accepted
 
-    def lifts(self) -> list[dict[str, Any]]:
-        """The roll-up rows: one per exercise. Of a suspect session sets and pain count, but its maxima are 0."""
-        place = {"athlete_id": self.session.athlete_id, "session_id": self.session.id, "date": self.session.date}
-        nothing = {} if self.suspect is None else {"body_mass_coefficient": 0.0, "intercept_kg": 0.0}
-        return [{**place, "exercise": slug, **vars(summary), **nothing} for slug, summary in self.summaries.items()]
+    def lifts(self) -> list[tuple[Any, ...]]:
+        """The roll-up rows, as `LIFT_COLUMNS`: one per exercise.
+
+        Of a suspect session sets and pain count, but its maxima are 0.
+        """
+        session = self.session
+        place = (session.athlete_id, session.id, session.date)
+        return [
+            (
+                *place,
+                slug,
+                *(summary if self.suspect is None else summary._replace(body_mass_coefficient=0.0, intercept_kg=0.0)),
+            )
+            for slug, summary in self.summaries.items()
+        ]
 
 
-def judge_sessions(sessions: Sequence[TrainingSession], known: Lifts) -> list[JudgedSession]:
+def judge_sessions(sessions: Sequence[Trained], known: Lifts) -> list[JudgedSession]:
     """The sessions of one athlete, by day, each judged by the accepted ones of earlier days.
 
     Parameters: `sessions`, those from a day on; `known`, what accepted ones before it showed, added to here.
     """
     judged: list[JudgedSession] = []
-    by_day: dict[date, list[TrainingSession]] = defaultdict(list)
+    by_day: dict[date, list[Trained]] = defaultdict(list)
     for session in sessions:
         by_day[session.date].append(session)
+    for of_exercise in known.values():
+        of_exercise.sort(key=_age)
     for day in sorted(by_day):
-        today = [
-            JudgedSession(session, _summaries(session), None if session.confirmed else _suspect_session(session, known))
-            for session in by_day[day]
-        ]
+        today = [_judged(session, known) for session in by_day[day]]
         for one in today:
             if one.suspect is None:
                 for slug, summary in one.summaries.items():
-                    known[slug].append((day, summary))
+                    insort(known[slug], (day, shown(exercises()[slug], summary)), key=_age)
         judged += today
     return judged
 
 
-def _suspect_session(session: TrainingSession, known: Lifts) -> Json | None:
+def _age(of_day: tuple[date, Shown]) -> tuple[date, float]:
+    """The order of earlier sessions: by day, on one day the lighter first."""
+    return of_day[0], of_day[1].lift.top_external_kg
+
+
+def _judged(session: Trained, known: Lifts) -> JudgedSession:
+    sets = _by_exercise(session)
+    suspect = None if session.confirmed else _suspect_session(session, sets, known)
+    return JudgedSession(session, _summaries(sets), suspect)
+
+
+def _suspect_session(session: Trained, by_exercise: Sets, known: Lifts) -> Json | None:
     suspects = []
-    for slug, places in _by_exercise(session).items():
-        known[slug] = [(day, lift) for day, lift in known[slug] if day >= session.date - HISTORY]
-        earlier = [lift for _, lift in sorted(known[slug], key=lambda shown: (shown[0], shown[1].top_external_kg))]
-        sets = [lift_set(session.sets[place]) for place in places]
-        for suspect in judge_sets(exercises()[slug], sets, earlier, deload=session.deload):
+    oldest = session.date - HISTORY
+    for slug, sets in by_exercise.items():
+        before = known[slug]
+        if before and before[0][0] < oldest:
+            before = known[slug] = [one for one in before if one[0] >= oldest]
+        earlier = [one[1] for one in before]
+        for suspect in judge_sets(exercises()[slug], [one[1] for one in sets], earlier, deload=session.deload):
             guess_kg = suspect.best_guess_kg
             suspects.append(
                 {
-                    "pointer": f"/sets/{places[suspect.position]}",
+                    "pointer": f"/sets/{sets[suspect.position][0]}",
                     "exercise": slug,
                     "reason": suspect.reason,
                     "best_guess_kg": None if guess_kg is None else abs(guess_kg),
@@ -74,44 +115,47 @@ def _suspect_session(session: TrainingSession, known: Lifts) -> Json | None:
     return {"reason": suspects[0]["reason"], "best_guess_kg": suspects[0]["best_guess_kg"], "sets": suspects}
 
 
-def _by_exercise(session: TrainingSession) -> dict[str, list[int]]:
-    """The places of each exercise's sets in a session."""
-    places: dict[str, list[int]] = defaultdict(list)
+def _by_exercise(session: Trained) -> Sets:
+    sets: Sets = defaultdict(list)
     for place, one in enumerate(session.sets):
-        places[one["exercise"]].append(place)
-    return places
+        sets[one["exercise"]].append((place, lift_set(one)))
+    return sets
 
 
 def lift_set(one: Mapping[str, Any]) -> LiftSet:
     """A stored set as the rules see it."""
-    aids = bool(one.get("aids"))
+    get = one.get
     return LiftSet(
         external_kg(one),
-        one.get("reps", 0),
-        one.get("rir"),
-        one.get("kind"),
-        aids,
-        one.get("pain"),
-        one.get("seconds"),
-        one.get("distance_m"),
+        get("reps", 0),
+        get("rir"),
+        get("kind"),
+        bool(get("aids")),
+        get("pain"),
+        get("seconds"),
+        get("distance_m"),
     )
 
 
 def external_kg(one: Mapping[str, Any]) -> float:
     """The external load of a stored set; assistance is negative, body weight alone 0."""
-    return float(one.get("load_kg", one.get("added_kg", -one.get("assistance_kg", 0.0))))
+    for name in ("load_kg", "added_kg"):
+        if name in one:
+            return float(one[name])
+    return -float(one["assistance_kg"]) if "assistance_kg" in one else 0.0
 
 
-def _summaries(session: TrainingSession) -> dict[str, SessionLift]:
+def _summaries(by_exercise: Sets) -> dict[str, SessionLift]:
     """What each exercise of a session with a completed work set measured."""
     summaries = {}
-    for slug, places in _by_exercise(session).items():
+    for slug, sets in by_exercise.items():
         exercise = exercises()[slug]
-        sets = [lift_set(session.sets[place]) for place in places]
-        summaries[slug] = summarise_sets(
-            sets,
+        summary = summarise_sets(
+            [one for _, one in sets],
             body_mass_share=exercise.body_mass_share,
             repetition_curve=exercise.repetition_curve,
             measures_strength=exercise.counts == "reps",
         )
-    return {slug: summary for slug, summary in summaries.items() if summary is not None}
+        if summary is not None:
+            summaries[slug] = summary
+    return summaries

@@ -3,51 +3,64 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import fields
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.application.log import session_lifts
-from service.application.log.changes import Changes, Verdict, write_changes
-from service.application.log.days import DayKey, Days, first_days, put_days
+from service.application.log.changes import EntryId, Verdict
+from service.application.log.days import DayKey, Days, DayValues, first_days
+from service.application.log.rolled_up import Lifts, New, RolledUp
+from service.application.log.session_lifts import Trained
+from service.catalogue.exercises import exercises
+from service.domain.plausibility.suspect_sets import shown
 from service.domain.strength import sets
+from service.store import bulk
 from service.store.scope import Scope, table_of
 from service.store.tables import SessionLift, TrainingSession
 
-_MEASURED = tuple(field.name for field in fields(sets.SessionLift))
+
+class Stored(NamedTuple):
+    """What is stored of some athletes: sessions from their first touched day on, and what was shown before."""
+
+    sessions: dict[uuid.UUID, list[Trained]]
+    known: dict[uuid.UUID, session_lifts.Lifts]
 
 
-async def roll_up(scope: Scope, days: Days) -> Changes:
-    """Verdicts, sessions counted by day, and each session's lifts summarised; a suspect one measures no strength."""
+async def read(scope: Scope, days: Days, _: New) -> Stored:
+    """What is stored that the sessions of these days are to be judged with."""
     first = first_days(days)
-    sessions = await _sessions(scope, first)
-    known = await _known_lifts(scope, first)
-    changes: dict[uuid.UUID, Verdict] = {}
+    return Stored(await _sessions(scope, first), await _known_lifts(scope, first))
+
+
+def settle(stored: Stored, days: Days, new: New) -> RolledUp:
+    """Verdicts, sessions counted by day, and each session's lifts summarised; a suspect one measures no strength."""
+    for session in new.rows:
+        stored.sessions[session.athlete_id].append(session)
+    changes: dict[EntryId, list[Verdict]] = {}
     touched: dict[DayKey, int] = dict.fromkeys(days, 0)
-    summaries: list[dict[str, Any]] = []
-    for athlete, rows in sessions.items():
-        judged = session_lifts.judge_sessions(rows, known[athlete])
+    summaries: list[tuple[Any, ...]] = []
+    for athlete, rows in stored.sessions.items():
+        judged = session_lifts.judge_sessions(rows, stored.known[athlete])
         changed = [one for one in judged if one.suspect != one.session.suspect]
-        changes |= {one.session.id: Verdict(one.suspect) for one in changed}
+        changes |= {one.session.id: [Verdict(one.suspect)] for one in changed}
         touched |= {(athlete, one.session.date): 0 for one in changed}
         for one in judged:
             if (athlete, one.session.date) in touched:
                 touched[athlete, one.session.date] += 1
                 summaries += one.lifts()
-    await write_changes(scope, TrainingSession, changes)
-    await put_days(scope, {key: {"sessions": count} for key, count in touched.items()})
-    await _replace_lifts(scope, set(touched), summaries)
-    return {entry: (verdict,) for entry, verdict in changes.items()}
+    values: dict[DayKey, DayValues] = {key: {"sessions": count} for key, count in touched.items()}
+    return RolledUp(changes, values, Lifts(set(touched), summaries))
 
 
-async def _sessions(scope: Scope, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, list[TrainingSession]]:
+async def _sessions(scope: Scope, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, list[Trained]]:
     """The sessions of each athlete from the first touched day on: all that a change may put in another light."""
     table = table_of(TrainingSession)
-    wanted = scope.select(TrainingSession).where(table.c.athlete_id.in_(first), table.c.date >= min(first.values()))
-    by_athlete: dict[uuid.UUID, list[TrainingSession]] = {athlete: [] for athlete in first}
-    for row in await scope.all(TrainingSession, wanted):
+    statement = scope.select(*(table.c[name] for name in Trained._fields), of=[TrainingSession])
+    wanted = statement.where(table.c.athlete_id.in_(first), table.c.date >= min(first.values()))
+    by_athlete: dict[uuid.UUID, list[Trained]] = {athlete: [] for athlete in first}
+    for row in await scope.rows(wanted):
         if row.date >= first[row.athlete_id]:
-            by_athlete[row.athlete_id].append(row)
+            by_athlete[row.athlete_id].append(Trained._make(row))
     return by_athlete
 
 
@@ -61,16 +74,23 @@ async def _known_lifts(scope: Scope, first: Mapping[uuid.UUID, date]) -> dict[uu
     )
     for row in await scope.all(SessionLift, before):
         if row.date < first[row.athlete_id]:
-            measured = sets.SessionLift(**{name: getattr(row, name) for name in _MEASURED})
-            known[row.athlete_id][row.exercise].append((row.date, measured))
+            measured = sets.SessionLift._make(getattr(row, name) for name in sets.SessionLift._fields)
+            known[row.athlete_id][row.exercise].append((row.date, shown(exercises()[row.exercise], measured)))
     return known
 
 
-async def _replace_lifts(scope: Scope, days: Days, summaries: list[dict[str, Any]]) -> None:
+async def replace_lifts(scope: Scope, lifts: Lifts) -> None:
+    """Put the roll-up rows of days in the place of those that they have."""
     lift = table_of(SessionLift)
     dates = defaultdict(list)
-    for athlete, day in days:
+    for athlete, day in lifts.days:
         dates[athlete].append(day)
-    for athlete, on in dates.items():
-        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, lift.c.date.in_(on)))
-    await scope.insert(SessionLift, summaries)
+    first = min(day for _, day in lifts.days)
+    there = scope.select(lift.c.athlete_id, of=[SessionLift]).where(lift.c.athlete_id.in_(dates), lift.c.date >= first)
+    for row in await scope.rows(there.distinct()):
+        athlete = row.athlete_id
+        on = lift.c.date.in_(dates[athlete])
+        await scope.run(scope.delete(SessionLift).where(lift.c.athlete_id == athlete, on))
+    if lifts.rows:
+        columns = zip(*lifts.rows, strict=True)
+        await bulk.insert(scope, SessionLift, dict(zip(session_lifts.LIFT_COLUMNS, columns, strict=True)))

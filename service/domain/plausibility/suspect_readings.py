@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
 from statistics import median
-from typing import Literal
+from typing import Literal, NamedTuple
 
 KG_PER_LB = 0.45359237
 UNIT_FACTORS = {"pounds_for_kilograms": KG_PER_LB, "kilograms_for_pounds": 1.0 / KG_PER_LB}  # from what was typed
@@ -45,8 +45,7 @@ class Suspect:
     best_guess_kcal: float | None = None
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """A weigh-in: the day's number on any scale of days, kg, and whether the coach has confirmed it."""
 
     day: int
@@ -138,6 +137,10 @@ def _agree(one: Reading, other: Reading) -> bool:
 
 def _against(reading: Reading, before: Sequence[Reading], height_cm: float | None) -> Suspect | None:
     """The verdict on a reading by the accepted ones before it."""
+    if before and before[-1].day >= reading.day - HISTORY_DAYS and 0.0 < reading.mass_kg < inf:
+        newest_kg, drift_kg = before[-1].mass_kg, _drift_kg(reading.day - before[-1].day)
+        if abs(reading.mass_kg - newest_kg) <= _tolerance_kg(newest_kg) + drift_kg:
+            return None  # nearly all are near the newest one, which is one of the yardsticks of `suspect_mass`
     recent = [other for other in before if other.day >= reading.day - HISTORY_DAYS]
     gap = reading.day - recent[-1].day if recent else 1
     suspect = suspect_mass(reading.mass_kg, [other.mass_kg for other in recent], height_cm, gap)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf
+from typing import NamedTuple
 
 from service.domain.plausibility.suspect_readings import KG_PER_LB
 from service.domain.strength.repetitions import factor_of_one_set
@@ -39,16 +40,33 @@ class SuspectSet:
     best_guess_reps: int | None = None
 
 
+class Shown(NamedTuple):
+    """What an accepted session showed of a lift."""
+
+    lift: SessionLift
+    best_kg: float  # the best maximum, by its top set or by all its sets; 0: it measured none
+
+
+def shown(exercise: Exercise, lift: SessionLift) -> Shown:
+    """What a session of an exercise shows to those after it."""
+    maximum_kg = lift.body_mass_coefficient * TYPICAL_MASS_KG + lift.intercept_kg
+    if maximum_kg <= 0.0:
+        return Shown(lift, 0.0)
+    return Shown(lift, max(maximum_kg, _implied_kg(exercise, lift.top_external_kg, lift.top_reps, lift.top_rir)))
+
+
 def judge_sets(
-    exercise: Exercise, sets: Sequence[LiftSet], earlier: Sequence[SessionLift], *, deload: bool = False
+    exercise: Exercise, sets: Sequence[LiftSet], earlier: Sequence[Shown], *, deload: bool = False
 ) -> list[SuspectSet]:
     """The suspect ones among a session's sets of one exercise; warm-ups and failed attempts never are.
 
     Parameters: `earlier`, the lift's accepted sessions of the last months, oldest first; `deload`, whether the session
     was done as one, when no load is too light.
     """
-    lift = _Lift(exercise, tuple(one for one in earlier if _maximum_kg(one) > 0.0))
+    lift = _Lift(exercise, tuple([one for one in earlier if one.best_kg > 0.0]))
     work = [(position, one) for position, one in enumerate(sets) if one.kind != "warm_up" and one.counted > 0]
+    if lift.earlier and all(lift.is_usual(one) for _, one in work):
+        return []
     found = [lift.suspect_reps(position, one) or lift.suspect_heavy(position, one) for position, one in work]
     if not deload and work:
         top = max(one.external_kg for _, one in work)
@@ -56,8 +74,11 @@ def judge_sets(
     return [suspect for suspect in found if suspect is not None]
 
 
-def _maximum_kg(session: SessionLift) -> float:
-    return session.body_mass_coefficient * TYPICAL_MASS_KG + session.intercept_kg
+def _implied_kg(exercise: Exercise, external_kg: float, reps: int, rir: float | None) -> float:
+    """The maximum that a set implies."""
+    load = exercise.body_mass_share * TYPICAL_MASS_KG + external_kg
+    effective = min(reps + (USUAL_RIR if rir is None else rir), RELIABLE_REPS)
+    return max(load, 0.0) * factor_of_one_set(effective, exercise.repetition_curve)
 
 
 @dataclass(frozen=True)
@@ -65,21 +86,22 @@ class _Lift:
     """An exercise and what is known of the athlete in it."""
 
     exercise: Exercise
-    earlier: tuple[SessionLift, ...]
+    earlier: tuple[Shown, ...]
 
     def implied_kg(self, external_kg: float, reps: int, rir: float | None) -> float:
         """The maximum that a set implies."""
-        load = self.exercise.body_mass_share * TYPICAL_MASS_KG + external_kg
-        effective = min(reps + (USUAL_RIR if rir is None else rir), RELIABLE_REPS)
-        return max(load, 0.0) * factor_of_one_set(effective, self.exercise.repetition_curve)
+        return _implied_kg(self.exercise, external_kg, reps, rir)
 
     @cached_property
     def best_kg(self) -> float:
-        """The best maximum of the earlier sessions, by their top set or by all their sets."""
-        return max(
-            max(_maximum_kg(one), self.implied_kg(one.top_external_kg, one.top_reps, one.top_rir))
-            for one in self.earlier
-        )
+        """The best maximum of the earlier sessions."""
+        return max([one.best_kg for one in self.earlier])
+
+    def is_usual(self, one: LiftSet) -> bool:
+        """Whether a set is neither heavy nor light nor long by any of the yardsticks."""
+        implied = self.implied_kg(one.external_kg, one.reps, one.rir)
+        usual = self.best_kg <= HEAVY_RATIOS[0] * implied and implied <= HEAVY_RATIOS[0] * self.best_kg
+        return usual and one.reps <= MOST_REPS
 
     def most_kg(self, implied_kg: float) -> float:
         """The most that is let pass. Open may be how much the athlete lifts, and whether it is much for anybody."""
@@ -107,7 +129,7 @@ class _Lift:
         """Only where a unit or a digit gives exactly the last load."""
         if not self.earlier or self.implied_kg(one.external_kg, one.reps, one.rir) * HEAVY_RATIOS[0] >= self.best_kg:
             return None
-        usual = self.earlier[-1].top_external_kg
+        usual = self.earlier[-1].lift.top_external_kg
         for reason, factor in _CORRECTIONS:
             guess = one.external_kg * factor
             if guess > one.external_kg and abs(guess - usual) <= EXACT_SHARE * abs(usual):
@@ -120,7 +142,7 @@ class _Lift:
         if not self.earlier:
             loaded = self.exercise.body_mass_share == 0.0 and one.external_kg > 0.0
             return SuspectSet(position, "implausible_reps") if loaded else None
-        most = max(session.top_reps for session in self.earlier)
+        most = max(session.lift.top_reps for session in self.earlier)
         if one.reps <= REPS_RATIO * most:
             return None
         tenth, rest = divmod(one.reps, 10)

@@ -14,6 +14,7 @@ Epley and Brzycki below 10; it serves pulls and hinges, for which no curve of th
 """
 
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -56,6 +57,7 @@ def repetition_factor(effective_reps: ArrayLike, curve: str = "table") -> Floats
     return np.asarray(np.where(reps < 2.0, straight, published(reps)), dtype=np.float64)
 
 
+@lru_cache(maxsize=4096)  # logs repeat the same few repetitions and reserves
 def factor_of_one_set(effective_reps: float, curve: str = "table") -> float:
     """`repetition_factor` of a single number without the cost of an array: the write path summarises set by set."""
     reps = min(effective_reps, MOST_REPS)

@@ -7,8 +7,9 @@ stronger.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from functools import lru_cache
 from math import log, sqrt
+from typing import NamedTuple
 
 from service.domain.strength.repetitions import factor_of_one_set
 
@@ -26,8 +27,7 @@ WARM_UP_ESTIMATE = 0.92  # ... when it would also put the maximum below this sha
 TYPICAL_MASS_KG = 75.0  # only to compare the loads of one session of a body-weight lift
 
 
-@dataclass(frozen=True)
-class LiftSet:
+class LiftSet(NamedTuple):
     """One set: external load (assistance is negative), what was done of it, RIR and mark as logged.
 
     Holds have `seconds` and carries `distance_m` instead of repetitions.
@@ -48,8 +48,7 @@ class LiftSet:
         return self.seconds or self.distance_m or self.reps
 
 
-@dataclass(frozen=True)
-class SessionLift:
+class SessionLift(NamedTuple):
     """One exercise in one session as the filter needs it; plain numbers, fit for a row.
 
     1RM = body_mass_coefficient · mass + intercept_kg. `log_sd` is the measurement error of log 1RM without day form;
@@ -149,6 +148,8 @@ def _without_warm_ups(done: list[LiftSet], share: float, curve: str) -> list[Lif
     if not done:
         return []
     loads = [_load(lift_set, share) for lift_set in done]
+    if min(loads) >= WARM_UP_LOAD * max(loads):
+        return done
     maxima = [
         load * factor_of_one_set(lift_set.reps + (USUAL_RIR if lift_set.rir is None else lift_set.rir), curve)
         for load, lift_set in zip(loads, done, strict=True)
@@ -164,6 +165,7 @@ def _without_warm_ups(done: list[LiftSet], share: float, curve: str) -> list[Lif
     ]
 
 
+@lru_cache(maxsize=4096)
 def _variance(effective_reps: float, rir: float | None, curve: str) -> float:
     """Variance of the log maximum from one set: RIR error and whole repetitions through the curve's slope."""
     slope = log(

@@ -12,6 +12,7 @@ from service.api.athletes import AthleteBody, insert_athlete
 from service.api.entries import EntryKind, new_entry
 from service.application.log.entries import NewEntry, store_entries
 from service.application.log.food_days import Declaration, declare
+from service.application.log.many_entries import Told, prepare, put
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, EntryRevision, Meal, Review, SessionLift, TrainingSession, WeighIn
@@ -80,6 +81,17 @@ async def _store(scope: Scope, athlete: Athlete, said: list[Said]) -> None:
             batch = []
 
 
+async def _store_many(scope: Scope, athlete: Athlete, said: list[Said], at_once: int) -> None:
+    """As an import does: so many of all kinds together."""
+    for first in range(0, len(said), at_once):
+        entries: dict[str, list[NewEntry]] = {}
+        for kind, body in said[first : first + at_once]:
+            entries.setdefault(kind.name, []).append(new_entry(athlete, kind.body.model_validate(body)))
+        kinds = {kind.name: kind for kind, _ in said}
+        told = {kinds[name].table: Told(new, kinds[name].history(None)) for name, new in entries.items()}
+        await put(scope, await prepare(scope, told, {}))
+
+
 async def _rolled_up(scope: Scope, athlete: Athlete) -> dict[str, Any]:
     """Both roll-ups and every doubt, without the identifiers."""
     found: dict[str, Any] = {}
@@ -107,6 +119,16 @@ async def test_the_order_of_arrival_does_not_matter(database: Database, practice
             athlete = await _new_athlete(scope)
             await _store(scope, athlete, order)
             results.append(await _rolled_up(scope, athlete))
+    for at_once in (5, 40, len(said)):
+        for order in (said, said[::-1], random.Random(at_once).sample(said, len(said))):
+            async with database.writing() as connection:
+                scope = Scope(connection, practice)
+                athlete = await _new_athlete(scope)
+                await _store_many(scope, athlete, order, at_once)
+                await _store_many(scope, athlete, order[: at_once // 2], at_once)
+                results.append(await _rolled_up(scope, athlete))
+                replaced = scope.select(EntryRevision).where(table_of(EntryRevision).c.athlete_id == athlete.id)
+                assert await scope.rows(replaced) == []
     first = results[0]
     assert len(first["athlete_day"]) == 30 and len(first["session_lift"]) == 10 * 4 + 3
     reasons = [doubt["reason"] for doubt in first["weigh_in"].values() if doubt]
@@ -119,7 +141,8 @@ async def test_the_order_of_arrival_does_not_matter(database: Database, practice
         assert other == first
 
 
-async def test_detours_leave_no_trace(database: Database, practice: uuid.UUID) -> None:
+@pytest.mark.parametrize("at_once", [0, 4, 10_000])
+async def test_detours_leave_no_trace(database: Database, practice: uuid.UUID, at_once: int) -> None:
     """First something else under the same references, then what is meant: as if that had come at once."""
     said = _log(15)
     chance = random.Random(3)
@@ -139,9 +162,13 @@ async def test_detours_leave_no_trace(database: Database, practice: uuid.UUID) -
         scope = Scope(connection, practice)
         straight, around = await _new_athlete(scope), await _new_athlete(scope)
         await _store(scope, straight, said)
-        await _store(scope, around, detour)
-        chance.shuffle(said)
-        await _store(scope, around, said)
+        if at_once:
+            both = [*detour, *chance.sample(said, len(said))]
+            await _store_many(scope, around, both, at_once)
+        else:
+            await _store(scope, around, detour)
+            chance.shuffle(said)
+            await _store(scope, around, said)
         expected, found = await _rolled_up(scope, straight), await _rolled_up(scope, around)
         empty = [day for day in found["athlete_day"] if day["date"] >= START + dt.timedelta(days=15)]
         history = await scope.rows(scope.select(EntryRevision))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from service.catalogue.exercises import exercises
 from service.domain.plausibility.suspect_readings import KG_PER_LB
-from service.domain.plausibility.suspect_sets import SuspectSet, judge_sets
+from service.domain.plausibility.suspect_sets import SuspectSet, judge_sets, shown
 from service.domain.strength.repetitions import load_for
 from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
 
@@ -29,8 +29,12 @@ def sessions(kg: float, reps: int = 8, count: int = 8, exercise=SQUAT) -> list[S
     return [session(*[LiftSet(kg, reps)] * 3, exercise=exercise)] * count
 
 
+def judge(exercise, sets, earlier, **more) -> list[SuspectSet]:
+    return judge_sets(exercise, sets, [shown(exercise, one) for one in earlier], **more)
+
+
 def suspect(kg: float, reps: int, earlier, exercise=SQUAT, **more) -> SuspectSet | None:
-    found = judge_sets(exercise, [LiftSet(kg, reps, **more)], earlier)
+    found = judge(exercise, [LiftSet(kg, reps, **more)], earlier)
     return found[0] if found else None
 
 
@@ -58,7 +62,7 @@ def test_slips_are_found_with_a_best_guess(kg, reps, reason, guess_kg, guess_rep
 
 def test_the_one_bad_set_of_a_session_is_named():
     sets = [LiftSet(62.5, 8), LiftSet(625.0, 8), LiftSet(62.5, 7), LiftSet(600.0, 0), LiftSet(600.0, 5, kind="warm_up")]
-    assert judge_sets(SQUAT, sets, sessions(60.0)) == [SuspectSet(1, "slipped_decimal", 62.5)]
+    assert judge(SQUAT, sets, sessions(60.0)) == [SuspectSet(1, "slipped_decimal", 62.5)]
 
 
 @pytest.mark.parametrize(
@@ -101,9 +105,9 @@ def test_light_days_are_not_doubted():
     for share in (0.3, 0.4, 0.45, 0.5, 0.6, 0.8):
         assert suspect(60.0 * share, 8, sessions(60.0)) is None
     assert suspect(20.0, 8, sessions(200.0)) is not None  # exactly a tenth
-    assert judge_sets(SQUAT, [LiftSet(20.0, 8)], sessions(200.0), deload=True) == []
+    assert judge(SQUAT, [LiftSet(20.0, 8)], sessions(200.0), deload=True) == []
     ramp = [LiftSet(20.0, 8), LiftSet(27.2155, 8), LiftSet(60.0, 8)]
-    assert judge_sets(SQUAT, ramp, sessions(60.0)) == []
+    assert judge(SQUAT, ramp, sessions(60.0)) == []
 
 
 def test_a_heavy_day_is_measured_by_the_best_of_the_earlier_ones():
@@ -166,9 +170,7 @@ def _training(seed: int, days: int = 400) -> Iterator[tuple[bool, list[SessionLi
 
 def _share_doubted(seeds: range) -> float:
     judged = [
-        bool(judge_sets(SQUAT, sets, earlier, deload=deload))
-        for seed in seeds
-        for deload, earlier, sets in _training(seed)
+        bool(judge(SQUAT, sets, earlier, deload=deload)) for seed in seeds for deload, earlier, sets in _training(seed)
     ]
     return sum(judged) / len(judged)
 
