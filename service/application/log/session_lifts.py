@@ -99,7 +99,15 @@ def lift_set(one: Mapping[str, Any]) -> LiftSet:
 
 def external_kg(one: Mapping[str, Any]) -> float:
     """The external load of a stored set; assistance is negative, body weight alone 0."""
-    return float(one.get("load_kg", one.get("added_kg", -one.get("assistance_kg", 0.0))))
+    if "load_kg" in one:
+        return float(one["load_kg"])
+    return float(one["added_kg"] if "added_kg" in one else -one.get("assistance_kg", 0.0))
+
+
+def counted(one: Mapping[str, Any]) -> float:
+    """Repetitions, seconds or metres done in a stored set, as `LiftSet.counted`."""
+    done: float = one.get("seconds") or one.get("distance_m") or one.get("reps", 0)
+    return done
 
 
 def _summaries(session: TrainingSession) -> dict[str, SessionLift]:
