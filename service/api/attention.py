@@ -7,7 +7,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 
 from service.api.http.fields import Answer
-from service.api.http.paging import Cursor, Limit, page_of
+from service.api.http.paging import Cursor, Limit, page_of, place_after
 from service.api.http.transaction import CommittedRoute, Here
 from service.application.attention.attention_list import AthleteToSee, Reason, attention_list
 from service.auth import Principal, requires
@@ -50,8 +50,9 @@ async def get_attention(
 
     What is stored is looked at within a minute. What only informs puts nobody on the list.
     """
-    athletes = await attention_list(scope, caller.athlete_id)
-    shown = page_of(scope, athletes, AthleteToSee.order, request, response, limit, cursor)
+    after = place_after(scope, request, cursor)
+    athletes = await attention_list(scope, caller.athlete_id, after, limit + 1)
+    shown = page_of(scope, athletes, AthleteToSee.order, request, response, limit)
     return AttentionList(items=[_item(athlete) for athlete in shown])
 
 

@@ -213,3 +213,16 @@ def test_only_active_athletes_are_listed(fresh: Api) -> None:
         same = [row["external_id"] for row in fresh.all(f"/athletes?status={status}")]
         assert same == (["a"] if status != "active" else ["a", "b"])
     assert faults(fresh("PATCH", home, {"status": "gone"}, headers={"if-match": "*"})).keys() == {"/status"}
+
+
+def test_who_stands_later_than_what_is_stored_allows_is_found_all_the_same(fresh: Api) -> None:
+    """What reviews have answered leaves many behind those who seemed to come later, beyond the first look."""
+    names = [f"n-{number:03d}" for number in range(200)]
+    ids = enrol(fresh, names)
+    answered, pressing = ids[:150], ids[150:]
+    fresh.insert(CheckIn, [{**night(one, 1, 9), "attention": kept(1, 9, "limit.deficit")} for one in answered])
+    fresh.insert(Review, [review(one, 1, action="hold") for one in answered])
+    fresh.insert(CheckIn, [night(one, 1, 3) for one in pressing])
+    wanted = [*names[150:], *names[:150]]
+    for limit in (10, 60, 1000):
+        assert [item["external_id"] for item in fresh.all(f"/attention?limit={limit}")] == wanted, limit

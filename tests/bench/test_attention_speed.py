@@ -16,6 +16,7 @@ from sqlalchemy.engine import make_url
 
 from service.application.practices import find_or_make_practice
 from service.auth import SCOPES, insert_key
+from service.domain.rules.findings import Severity
 from service.main import create_app
 from service.settings import Settings
 from service.store.engine import Database
@@ -33,9 +34,11 @@ SELECTS = (
 )
 
 
-def kept(rng: random.Random) -> dict[str, Any]:
-    reason = {"code": "rate.too_fast", "severity": "warning", "statement": "The cut runs at −1.20 %/week. " * 5}
-    return {"next": "Decide on the energy target.", "days_overdue": rng.randrange(9), "reasons": [reason] * 2}
+def graded(rng: random.Random, code: str) -> dict[str, Any]:
+    """What a review or a check keeps for the list, and what the list is sorted by."""
+    severity = rng.choice(list(Severity))
+    reason = {"code": code, "severity": severity.value, "statement": "The cut runs at −1.20 %/week. " * 5}
+    return {"severity": severity.rank, "attention": {"days_overdue": rng.randrange(9), "reasons": [reason] * 2}}
 
 
 async def take_in(database: Database, athletes: int) -> str:
@@ -48,9 +51,10 @@ async def take_in(database: Database, athletes: int) -> str:
         scope = Scope(connection, practice_id)
         rows = [{"id": one, "external_id": f"n-{number:05}", **body} for number, one in enumerate(ids)]
         await scope.insert(Athlete, rows)
-        graded = [{"athlete_id": one, "severity": rng.randrange(4), "attention": kept(rng)} for one in ids]
-        await scope.insert(CheckIn, [{**row, "date": date(2026, 3, 8)} for row in graded])
-        await scope.insert(Review, [{**row, **found, "id": new_id(), "document": {}} for row in graded])
+        checks = [{"athlete_id": one, **graded(rng, "check_in.no_food")} for one in ids]
+        await scope.insert(CheckIn, [{**row, "date": date(2026, 3, 8)} for row in checks])
+        reviews = [{"athlete_id": one, **graded(rng, "rate.too_fast")} for one in ids]
+        await scope.insert(Review, [{**row, **found, "id": new_id(), "document": {}} for row in reviews])
         return (await insert_key(scope, "bench", SCOPES))[1]
 
 

@@ -5,7 +5,6 @@ import hashlib
 import hmac
 import json
 import uuid
-from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from typing import Annotated, Any, Generic, TypeVar
 from urllib.parse import urlencode
@@ -45,7 +44,7 @@ async def page(
     Malformed
         If the cursor is not one that this list of this practice gave out.
     """
-    seal = f"{scope.practice_id}{request.url.path}".encode()
+    seal = _seal(scope, request)
     if cursor is not None:
         statement = statement.where(tuple_(*keys) > tuple_(*_open(cursor, seal, keys)))
     rows = await scope.rows(statement.order_by(*keys).limit(limit + 1))
@@ -54,29 +53,33 @@ async def page(
     return rows[:limit]
 
 
-def page_of(
-    scope: Scope,
-    items: Sequence[T],
-    key: Callable[[T], tuple[int, int, str]],
-    request: Request,
-    response: Response,
-    limit: int,
-    cursor: str | None,
-) -> Sequence[T]:
-    """One page of a list that is in order of `key` already, with the Link header set when more follow.
+def place_after(scope: Scope, request: Request, cursor: str | None) -> tuple[int, int, str] | None:
+    """Where a page of a list that is no table's begins: after this place; None at the first.
 
     Raises
     ------
     Malformed
         If the cursor is not one that this list of this practice gave out.
     """
-    seal, first = f"{scope.practice_id}{request.url.path}".encode(), 0
-    if cursor is not None:
-        major, minor, name = _unseal(cursor, seal)
-        first = bisect_right(items, (int(major), int(minor), name), key=key)
-    if len(items) > first + limit:
-        _link(request, response, list(key(items[first + limit - 1])), seal)
-    return items[first : first + limit]
+    if cursor is None:
+        return None
+    major, minor, name = _unseal(cursor, _seal(scope, request))
+    return int(major), int(minor), name
+
+
+def page_of(
+    scope: Scope, items: Sequence[T], key: Callable[[T], tuple[int, int, str]], request: Request, response: Response,
+    limit: int,
+) -> Sequence[T]:  # fmt: skip
+    """One page of such a list, of the items from its beginning on, with the Link header set when there are more."""
+    if len(items) > limit:
+        _link(request, response, list(key(items[limit - 1])), _seal(scope, request))
+    return items[:limit]
+
+
+def _seal(scope: Scope, request: Request) -> bytes:
+    """What marks the cursors of a list of a practice."""
+    return f"{scope.practice_id}{request.url.path}".encode()
 
 
 def _link(request: Request, response: Response, last: list[Any], seal: bytes) -> None:

@@ -5,13 +5,12 @@ not asked again; what comes next follows the recommendation, unless something st
 """
 
 import uuid
-from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any, Literal, NamedTuple, cast
 
-from sqlalchemy import Select, Table
+from sqlalchemy import case, collate, func, literal_column, or_, tuple_
 
 from service.catalogue.sentences import render
 from service.domain.rules.checkin import LEFT_TO_REVIEWS, RED_FLAGS, REQUESTS, next_step
@@ -26,6 +25,9 @@ _ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
 _CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
 
 WEEK = timedelta(days=7)
+SPARE = 50  # candidates beside those that are asked for: some may come later than they seemed to, or not at all
+MORE = 4  # times as many are looked at next, where these were not enough
+_OPEN = _REVIEW.c.state == literal_column("'open'")  # not a parameter: SQLite then knows that the index is of these
 _DECIDE = {  # actions with a decision of their own to take
     "change_energy": say("decide.change_energy"),
     "switch_phase": say("decide.switch_phase"),
@@ -39,6 +41,7 @@ _OF_SEVERITY = tuple(Severity)  # by rank
 _RANK = {severity.value: severity.rank for severity in Severity}
 _INFO, _STOP = Severity.INFO.rank, Severity.STOP.rank
 Source = Literal["review", "check_in", "job"]
+Order = tuple[int, int, str]  # of the list: how grave and how overdue, negative, and the athlete's name in the practice
 
 
 class Reason(NamedTuple):
@@ -87,34 +90,123 @@ class AthleteToSee(NamedTuple):
             return self.reasons[0].next
         return render(self.decision or say("decide.open"))
 
-    def order(self) -> tuple[int, int, str]:
+    def order(self) -> Order:
         """Gravest first, then most overdue; the athlete's name in the practice makes it one order."""
         return -self.rank, -self.days_overdue, self.external_id
 
 
-async def attention_list(scope: Scope, only: uuid.UUID | None = None) -> list[AthleteToSee]:
-    """Every active athlete of a practice (or one) who needs the coach, in order."""
-    needs: dict[uuid.UUID, _Needs] = defaultdict(_Needs)
+class _Candidate(NamedTuple):
+    """An athlete who may need the coach, with the foremost place on the list that what is stored allows."""
 
-    def of(statement: Select[Any], table: Table) -> Select[Any]:
-        return statement if only is None else statement.where(table.c.athlete_id == only)
+    id: uuid.UUID
+    external_id: str
+    name: str | None
+    rank: int
+    overdue: int
 
-    for failure in await scope.all(JobFailure, of(scope.select(JobFailure), _FAILURE)):
+    def foremost(self) -> Order:
+        """No later than where the athlete stands, if at all: what is answered meanwhile is not looked at yet."""
+        return -self.rank, -self.overdue, self.external_id
+
+
+async def attention_list(
+    scope: Scope, only: uuid.UUID | None = None, after: Order | None = None, most: int | None = None
+) -> list[AthleteToSee]:
+    """Active athletes of a practice (or one) who need the coach, in order.
+
+    The database sorts by the gravest and the most overdue that is stored of each, which what was answered since can
+    only lessen: so a part of them, from the first on, is looked at in full until nobody else can come before the last.
+
+    Parameters
+    ----------
+    scope : Scope
+        The practice.
+    only : UUID
+        Of this athlete alone.
+    after : Order
+        Those who come after this place.
+    most : int
+        No more than so many; all by default.
+    """
+    found: list[AthleteToSee] = []
+    last: Order | None = None
+    count = None if most is None else most + SPARE
+    while True:
+        some = await _candidates(scope, only, last, count)
+        needs = await _needs(scope, [one.id for one in some])
+        seen = (needs[one.id].to_see(one.id, one.external_id, one.name) for one in some)
+        found += [athlete for athlete in seen if athlete is not None and (after is None or athlete.order() > after)]
+        if most is None or count is None or len(some) < count:
+            break
+        last, count = some[-1].foremost(), MORE * count
+        if sum(athlete.order() <= last for athlete in found) >= most:
+            break
+    return sorted(found, key=AthleteToSee.order)[:most]
+
+
+async def _candidates(
+    scope: Scope, only: uuid.UUID | None, after: Order | None, most: int | None
+) -> Sequence[_Candidate]:
+    """In the order of their foremost places."""
+    sqlite = scope.connection.dialect.name == "sqlite"
+    greatest, name = func.max if sqlite else func.greatest, collate(_ATHLETE.c.external_id, "BINARY" if sqlite else "C")
+    unanswered = (
+        scope.select(
+            _REVIEW.c.athlete_id,
+            func.max(_REVIEW.c.severity).label("severity"),
+            func.max(_REVIEW.c.attention["days_overdue"].as_integer()).label("overdue"),
+            of=[Review],
+        )
+        .where(_OPEN)
+        .group_by(_REVIEW.c.athlete_id)
+        .subquery()
+    )
+    failed = scope.select(_FAILURE.c.athlete_id, of=[JobFailure]).distinct().subquery()
+    checked = (
+        scope.select(
+            _CHECK_IN.c.athlete_id,
+            _CHECK_IN.c.severity,
+            _CHECK_IN.c.attention["days_overdue"].as_integer().label("overdue"),
+            of=[CheckIn],
+        )
+        .where(_CHECK_IN.c.attention.is_not(None))
+        .subquery()
+    )
+    of_failure = case((failed.c.athlete_id.is_not(None), _RANK["warning"]), else_=_INFO)
+    rank = greatest(func.coalesce(checked.c.severity, _INFO), func.coalesce(unanswered.c.severity, _INFO), of_failure)
+    overdue = greatest(func.coalesce(checked.c.overdue, 0), func.coalesce(unanswered.c.overdue, 0))
+    place = (-rank, -overdue, name)
+    sources = table_of(Athlete)
+    for source in (checked, unanswered, failed):
+        sources = sources.outerjoin(source, source.c.athlete_id == _ATHLETE.c.id)
+    listed = scope.select(
+        _ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, rank.label("rank"), overdue.label("overdue"),
+        of=[Athlete],
+    ).select_from(sources).where(
+        _ATHLETE.c.status == "active", or_(rank > _INFO, unanswered.c.athlete_id.is_not(None))
+    )  # fmt: skip
+    if only is not None:
+        listed = listed.where(_ATHLETE.c.id == only)
+    if after is not None:
+        listed = listed.where(tuple_(*place) > tuple_(*after))
+    return [_Candidate._make(row) for row in await scope.rows(listed.order_by(*place).limit(most))]
+
+
+async def _needs(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, "_Needs"]:
+    """All that is known of some athletes, from all sources."""
+    needs: dict[uuid.UUID, _Needs] = {one: _Needs() for one in ids}
+    for failure in await scope.all(JobFailure, scope.select(JobFailure).where(_FAILURE.c.athlete_id.in_(ids))):
         needs[failure.athlete_id].failures.append(failure)
     checks = scope.select(*(_CHECK_IN.c[name] for name in _Check._fields), of=[CheckIn])
-    for check in cast(Sequence[_Check], await scope.rows(of(checks, _CHECK_IN))):
+    for check in cast(Sequence[_Check], await scope.rows(checks.where(_CHECK_IN.c.athlete_id.in_(ids)))):
         needs[check.athlete_id].check = check
     reviews = scope.select(*(_REVIEW.c[name] for name in _OpenReview._fields), of=[Review])
-    unanswered = of(reviews, _REVIEW).where(_REVIEW.c.state == "open").order_by(_REVIEW.c.as_of)
+    unanswered = reviews.where(_OPEN, _REVIEW.c.athlete_id.in_(ids)).order_by(_REVIEW.c.as_of)
     for review in cast(Sequence[_OpenReview], await scope.rows(unanswered)):
         needs[review.athlete_id].review = review  # the latest: beside it the coach may have looked at the past
     for athlete_id in await _accepted_this_week(scope, needs):
         needs[athlete_id].accepted = True
-    active = scope.select(_ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, of=[Athlete])
-    active = active.where(_ATHLETE.c.status == "active")
-    athletes = await scope.rows(active if only is None else active.where(_ATHLETE.c.id == only))
-    to_see = (needs[row.id].to_see(row.id, row.external_id, row.name) for row in athletes if row.id in needs)
-    return sorted((athlete for athlete in to_see if athlete is not None), key=AthleteToSee.order)
+    return needs
 
 
 async def _accepted_this_week(scope: Scope, needs: Mapping[uuid.UUID, "_Needs"]) -> Collection[uuid.UUID]:

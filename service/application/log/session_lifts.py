@@ -145,6 +145,12 @@ def external_kg(one: Mapping[str, Any]) -> float:
     return -float(one["assistance_kg"]) if "assistance_kg" in one else 0.0
 
 
+def counted(one: Mapping[str, Any]) -> float:
+    """Repetitions, seconds or metres done in a stored set, as `LiftSet.counted`."""
+    done: float = one.get("seconds") or one.get("distance_m") or one.get("reps", 0)
+    return done
+
+
 def _summaries(by_exercise: Sets) -> dict[str, SessionLift]:
     """What each exercise of a session with a completed work set measured."""
     summaries = {}

@@ -7,7 +7,7 @@ from functools import cached_property
 from math import nan
 from typing import Any, NamedTuple
 
-from service.application.log.session_lifts import external_kg, lift_set
+from service.application.log.session_lifts import counted, external_kg
 from service.catalogue.exercises import exercises
 from service.catalogue.sentences import render
 from service.domain.evidence import Evidence, ScalarEstimate
@@ -123,18 +123,13 @@ def _is_warm_up(one: Mapping[str, Any]) -> bool:
 
 
 def _lift_session(session: TrainingSession, sets: Sequence[Mapping[str, Any]]) -> LiftSession:
-    loads_kg = [external_kg(one) for one in sets]
-    top_kg = max(loads_kg)
     if session.suspect:
         return LiftSession(session.date, nan, (), (), session.deload)
-    heaviest = [lift_set(one) for one, kg in zip(sets, loads_kg, strict=True) if kg >= top_kg - 1e-6]
-    return LiftSession(
-        session.date,
-        top_kg,
-        tuple(lifted.counted for lifted in heaviest),
-        tuple(lifted.rir for lifted in heaviest),
-        session.deload,
-    )
+    loads_kg = [external_kg(one) for one in sets]
+    top_kg = max(loads_kg)
+    heaviest = [one for one, kg in zip(sets, loads_kg, strict=True) if kg >= top_kg - 1e-6]
+    done, reserves = tuple(map(counted, heaviest)), tuple([one.get("rir") for one in heaviest])
+    return LiftSession(session.date, top_kg, done, reserves, session.deload)
 
 
 def prescriptions(planned: Sequence[PlannedExercise], trainee: Trainee, on: date) -> list[Prescription]:
