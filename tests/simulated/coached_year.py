@@ -347,6 +347,7 @@ def roster_of(year: Year, who: Athletes, log: DailyLog) -> Roster:
             eating_window=None,
             carbohydrate_share=None,
             food_pattern="omnivore",
+            inputs_revision=0,
         )
         for i in range(len(year.plans))
     ]

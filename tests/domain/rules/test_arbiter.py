@@ -21,6 +21,7 @@ from service.domain.evidence import (
     PastReview,
     Symptom,
     Targets,
+    UnitQuestion,
     Wellbeing,
     moved,
 )
@@ -29,7 +30,7 @@ from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Move, Severity
 from service.domain.rules.rulebook import RULE, describe_rules, judge
 from service.domain.sentence import say
-from tests.domain.rules.on_plan import ON_PLAN, TODAY, ago, but, phase, q, said
+from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_rules import evidences
 
 STALL = {
@@ -569,6 +570,88 @@ def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
     assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
     outside = decide(but(phase=None, targets=None), DEFAULT).recommendation
     assert said(*outside.would_change_if) == "This is judged again once a phase is set."
+
+
+YOUNG = {"phase": phase("cut", 1, 35), "targets": None, **NO_DATA, "maintenance_kcal": q(2800.0, 560.0)}
+
+
+@pytest.mark.parametrize(("kind", "lo", "hi"), [("cut", 0.75, 0.95), ("build", 1.0, 1.15), ("maintain", 1.0, 1.0)])
+def test_the_first_targets_of_a_phase_stand_beside_the_call_for_data(kind, lo, hi):
+    decision = decide(but(**{**YOUNG, "phase": phase(kind, 1, 35)}), DEFAULT)
+    r = decision.recommendation
+    assert r.action is Action.CHANGE_ENERGY and r.because == (
+        "energy.unset",
+        "data.few_weigh_ins",
+        "data.few_food_days",
+    )
+    assert r.energy_to_kcal is not None and lo * 2800.0 - 5.0 <= r.energy_to_kcal <= hi * 2800.0 + 5.0
+    assert r.targets is not None and r.targets.protein_g is not None and decision.overridden == ()
+    (unset,) = (f for f in decision.findings if f.code == "energy.unset")
+    assert unset.evidence["rests_on"] == "equations" and "average of 3 weigh-ins" in said(unset.statement)
+
+
+def test_targets_of_one_whose_maintenance_is_known_rest_on_the_log():
+    known = decide(but(targets=None, phase=phase("cut", 1, 35)), DEFAULT)
+    (unset,) = (f for f in known.findings if f.code == "energy.unset")
+    assert unset.evidence["rests_on"] == "log" and "equations" not in said(unset.statement)
+
+
+def test_a_doubted_unit_and_unanswered_questions_hold_first_targets_back():
+    pounds = UnitQuestion("pounds_for_kilograms", 180.0, 81.6)
+    for evidence, code in (
+        (but(**YOUNG, log__unit_unconfirmed=pounds), "data.unit_unconfirmed"),
+        (but(**YOUNG, screening=None), "screening.unanswered"),
+    ):
+        r = decide(evidence, DEFAULT).recommendation
+        assert (r.action, r.because[0], r.energy_to_kcal) == (Action.COLLECT_DATA, code, None)
+
+
+@pytest.mark.parametrize(
+    ("answer", "kind", "energy"),
+    [
+        ({"glucose_lowering_medication": "insulin"}, "maintain", 2800.0),
+        ({"glucose_lowering_medication": "insulin"}, "cut", 2800.0),  # which ends, at maintenance
+        ({"heart_or_metabolic_disease": True}, "maintain", 2800.0),
+        ({"eating_disorder_history": True}, "maintain", None),
+        ({"pregnant_or_breastfeeding": True}, "build", None),
+    ],
+)
+def test_beside_a_referral_first_targets_are_set_where_one_may_plan_what_is_eaten(answer, kind, energy):
+    evidence = but(**{**YOUNG, "phase": phase(kind, 1, 35)}, screening=replace(CLEAR, **answer))
+    r = decide(evidence, DEFAULT).recommendation
+    assert (r.action, r.energy_to_kcal) == (Action.REFER, energy)
+    assert ("energy.unset" in r.because) is (energy is not None and kind != "cut")
+    assert (r.phase is not None) is (kind == "cut")
+
+
+@pytest.mark.parametrize("kind", ["cut", "build", "maintain"])
+@pytest.mark.parametrize("pct", [-2.5, -0.7, 0.0, 0.4, 2.5])
+def test_no_rate_is_judged_in_the_first_days_of_any_phase(kind, pct):
+    def rates(day, policy=DEFAULT):
+        seen = but(phase=phase(kind, day, 40), tissue_rate_pct_per_week=q(pct, 0.1), probability_not_in_deficit=0.9)
+        return [f.code for f in judge(seen, policy) if f.code.startswith(("rate.", "loss."))]
+
+    assert [rates(day) for day in range(1, 8)] == [[]] * 7
+    assert rates(8) and rates(4, DEFAULT.changed({"energy_quiet_days": 3})) and not rates(3)
+
+
+def test_a_loss_that_lasted_is_stopped_whatever_day_it_was_said_to_be_water_until():
+    """The ceiling rests on two weeks: day 14 waits, day 15 stops."""
+    fast = {"tissue_rate_pct_per_week": q(-1.9, 0.2)}
+    assert decide(but(**fast, phase=phase("cut", 15, 40)), DEFAULT).recommendation.action is Action.STOP_DEFICIT
+    assert decide(but(**fast, phase=phase("cut", 7, 40)), DEFAULT).recommendation.action is Action.HOLD
+
+
+def test_a_deload_that_is_due_does_not_wait_for_the_first_days_to_pass():
+    due = but(phase=phase("build", 5, 40), targets=Targets(3100.0), history__last_deload_on=ago(70))
+    assert decide(due, DEFAULT).recommendation.action is Action.DELOAD
+
+
+def test_the_way_out_of_a_cut_is_never_down():
+    """1500 kcal are the floor of a man whose maintenance seems to be 1400: he eats 1600 and stays there."""
+    low = but(maintenance_kcal=q(1400.0, 60.0), targets=Targets(1600.0), phase=phase("cut", 42, 42))
+    r = decide(low, DEFAULT).recommendation
+    assert (r.action, r.phase and r.phase.to, r.energy_to_kcal) == (Action.SWITCH_PHASE, "maintain", 1600.0)
 
 
 STALLED = {"tissue_rate_pct_per_week": q(-0.2, 0.1), "rate_pct_per_week": None}

@@ -24,6 +24,7 @@ from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile_kcal, stricter
 from service.domain.rules.rulebook import RULE, judge
+from service.domain.rules.targets import deficit_caps
 from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_rules import evidences
 
@@ -318,6 +319,23 @@ SOFT = [
 def test_soft_limits_ask_a_coach_to_acknowledge(evidence, change, code):
     found = check_change(evidence, DEFAULT, Change(**change))
     assert [f.code for f in found] == [code] and found[0].severity is Severity.WARNING
+
+
+@pytest.mark.parametrize("sd", [60.0, 200.0, 400.0])
+def test_a_deficit_that_may_be_over_its_cap_is_free_warned_of_or_refused(sd):
+    """By the chance itself: under a quarter, from there to a half, and from a half on, but for whole tens."""
+    evidence = but(maintenance_kcal=q(2850.0, sd), targets=None)
+    for kcal in range(1510, 2700, 10):
+        chance = max(cap.probability_broken(kcal) for cap in deficit_caps(evidence, DEFAULT))
+        found = {f.code: f for f in check_change(evidence, DEFAULT, Change(float(kcal)))}
+        step = max(cap.probability_broken(kcal - 10) for cap in deficit_caps(evidence, DEFAULT)) - chance
+        if chance > 0.5 + step:
+            assert found["limit.deficit"].severity is Severity.STOP and "limit.deficit_possible" not in found
+        elif 0.25 + step < chance < 0.5 - step:
+            assert found["limit.deficit_possible"].severity is Severity.WARNING and "limit.deficit" not in found
+            assert f"({100.0 * chance:.0f} % likely)" in said(found["limit.deficit_possible"].statement)
+        elif chance < 0.25 - step:
+            assert not {"limit.deficit", "limit.deficit_possible"} & found.keys()
 
 
 @pytest.mark.parametrize(
