@@ -151,5 +151,11 @@ def demo_screening(athletes: int) -> dict[str, Mapping[str, Any]]:
         "signs_or_symptoms": False,
         "clearances": [],
     }
-    names = [SCENARIOS[i % len(SCENARIOS)].name for i in range(athletes)]
-    return {external_id(i): clear | REFERRED.get(name, {}) for i, name in enumerate(names) if name not in UNANSWERED}
+    cycling = {True: "natural", False: "hormonal_contraception"}
+    answers: dict[str, Mapping[str, Any]] = {}
+    for i in range(athletes):
+        who = SCENARIOS[i % len(SCENARIOS)]
+        if who.name not in UNANSWERED:
+            cycle = {} if who.male else {"cycle": cycling[bool(who.traits["cycles"])]}
+            answers[external_id(i)] = {**clear, **cycle, **REFERRED.get(who.name, {})}
+    return answers

@@ -167,7 +167,7 @@ SCENARIOS = (
         energy_ratio=0.10,
         goal_pct=21,
         time_zone="Africa/Lagos",
-        traits={**GOOD_LOG, **TRUE_TO_PLAN},
+        traits={**GOOD_LOG, **TRUE_TO_PLAN, "cycles": True},
         lifting={"gain_pct_per_week": 1.3, "skip_rate": 0.02, "sessions_per_week": 3},
     ),
     Scenario(
@@ -275,7 +275,13 @@ SCENARIOS = (
         planned_days=42,
         energy_ratio=0.0,
         time_zone="America/Mexico_City",
-        traits={**TRUE_TO_PLAN, "new_scale_offset_kg": 1.1, "weigh_in_missing": 0.2},
+        traits={
+            **TRUE_TO_PLAN,
+            "new_scale_offset_kg": 1.1,
+            "weigh_in_missing": 0.2,
+            "cycles": False,
+            "menstrual_kg": 0,
+        },
     ),
 )
 REFERRED = {"Lucía": {"glucose_lowering_medication": "insulin"}}

@@ -18,8 +18,12 @@ CLEAN = {
 }
 
 
-def stalled(api: Api, name: str, *, days: int = DAYS, ends_days_ago: int = 1, jump_kg: float = 0.0) -> dict[str, Any]:
+def stalled(
+    api: Api, name: str, *, seed: str = "", days: int = DAYS, ends_days_ago: int = 1, jump_kg: float = 0.0
+) -> dict[str, Any]:
     """Take him on and import his log; `jump_kg` shifts his scale up and down from week to week.
+
+    His noise is that of `seed`, by default of his name: one that differs from run to run names a seed.
 
     The cut begins with the last 20 days, so that the latest review is neither in its first days nor at its end.
     """
@@ -29,7 +33,7 @@ def stalled(api: Api, name: str, *, days: int = DAYS, ends_days_ago: int = 1, ju
     here = f"/athletes/{athlete['id']}"
     assert api("PUT", f"{here}/screening", CLEAN).status_code in (200, 201)
     first = today() - timedelta(days=days + ends_days_ago - 1)
-    noise, mass_kg = random.Random(name), 86.0
+    noise, mass_kg = random.Random(seed or name), 86.0
     lines: list[dict[str, Any]] = [
         _phase(name, first, "maintain", 2450),
         _phase(name, first + timedelta(days=days - 20), "cut", TARGET_KCAL),

@@ -12,7 +12,7 @@ from tests.api.in_a_cut import review, stalled
 
 @pytest.fixture
 def man(api: Api) -> dict[str, Any]:
-    return stalled(api, f"late-{uuid.uuid4().hex[:8]}")
+    return stalled(api, f"late-{uuid.uuid4().hex[:8]}", seed="late")
 
 
 def test_nothing_late_nothing_changed(api: Api, man: dict[str, Any]) -> None:

@@ -17,7 +17,7 @@ SHALLOW_KCAL = 2390  # inside every limit: a step of 50 kcal
 
 @pytest.fixture
 def man(api: Api) -> dict[str, Any]:
-    return stalled(api, f"stalled-{uuid.uuid4().hex[:8]}")
+    return stalled(api, f"stalled-{uuid.uuid4().hex[:8]}", seed="stalled")
 
 
 @pytest.fixture
@@ -204,7 +204,7 @@ def test_a_dry_run_decides_nothing(api: Api, man: dict[str, Any], due: dict[str,
 
 def test_a_decision_on_a_review_of_the_past_takes_effect_tomorrow(api: Api) -> None:
     """What was eaten since is judged by the targets of that time, not by what is decided now."""
-    man = stalled(api, f"past-{uuid.uuid4().hex[:8]}")
+    man = stalled(api, f"past-{uuid.uuid4().hex[:8]}", seed="past")
     before = targets_of(api, man)
     made = review(api, man, 5)
     assert made["recommendation"]["action"] == "change_energy", made["findings"]

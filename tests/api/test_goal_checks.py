@@ -12,7 +12,7 @@ from tests.api.in_a_cut import CLEAN, stalled
 
 
 def test_nobody_waits_for_a_check_and_it_knows_what_they_stored(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
-    man = stalled(api, f"goal-{uuid.uuid4().hex[:8]}")
+    man = stalled(api, f"goal-{uuid.uuid4().hex[:8]}", seed="goal")
     home, whole, checked = f"/athletes/{man['id']}", athletes.new_goal_check, []
     late = [{"date": days_ago(0), "mass_kg": 84.1, "ref": "late"}]
 

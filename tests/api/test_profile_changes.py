@@ -12,7 +12,7 @@ from tests.api.in_a_cut import review, stalled
 
 @pytest.fixture
 def man(api: Api) -> dict[str, Any]:
-    return stalled(api, f"facts-{uuid.uuid4().hex[:8]}")
+    return stalled(api, f"facts-{uuid.uuid4().hex[:8]}", seed="facts")
 
 
 def change(api: Api, athlete: dict[str, Any], **fields: Any) -> None:

@@ -16,7 +16,7 @@ from tests.api.in_a_cut import review, stalled
 
 @pytest.fixture
 def man(api: Api) -> dict[str, Any]:
-    return stalled(api, f"made-{uuid.uuid4().hex[:8]}")
+    return stalled(api, f"made-{uuid.uuid4().hex[:8]}", seed="made")
 
 
 @pytest.mark.parametrize("times", [1, 2, 3])

@@ -135,7 +135,7 @@ def test_no_eating_window_for_the_referral_list(api: Api) -> None:
 
 class TestDecisions:
     def test_an_amendment_heeds_this_mornings_notes(self, api: Api) -> None:
-        man = stalled(api, f"stalled-{uuid.uuid4().hex[:8]}")
+        man = stalled(api, f"stalled-{uuid.uuid4().hex[:8]}", seed="stalled")
         made = review(api, man)
         note = {"date": str(today()), "symptoms": ["chest_pain"]}
         assert api("POST", f"/athletes/{man['id']}/wellbeing", note).status_code == 201
@@ -148,7 +148,8 @@ class TestDecisions:
         assert answer.json()["targets"]["eating_window"] is None
 
     def test_an_accepted_window_is_left_out_for_who_came_onto_the_list_since(self, api: Api) -> None:
-        man = stalled(api, f"stalled-{uuid.uuid4().hex[:8]}", days=41 + 20)  # the cut's end is due: maintenance
+        name = f"stalled-{uuid.uuid4().hex[:8]}"
+        man = stalled(api, name, seed="stalled", days=41 + 20)  # the cut's end is due: maintenance
         here = f"/athletes/{man['id']}"
         cut = api.all(f"{here}/phases")[-1]
         done = patch(api, f"{here}/phases/{cut['id']}", {"planned_end_on": str(today())})

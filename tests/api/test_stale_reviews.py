@@ -15,7 +15,7 @@ from tests.api.test_safety import SOFT
 
 @pytest.fixture
 def man(api: Api) -> dict[str, Any]:
-    return stalled(api, f"stale-{uuid.uuid4().hex[:8]}")
+    return stalled(api, f"stale-{uuid.uuid4().hex[:8]}", seed="stale")
 
 
 @pytest.fixture
@@ -130,7 +130,7 @@ def test_the_decision_can_be_read(api: Api, man: dict[str, Any], due: dict[str, 
 
 def returned(api: Api, ago: int) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
     """A man whose cut ended so many days ago, with a policy of two steps; his review of that day, and its decision."""
-    man = stalled(api, f"steps-{uuid.uuid4().hex[:8]}", days=61, ends_days_ago=ago)
+    man = stalled(api, f"steps-{uuid.uuid4().hex[:8]}", seed="steps", days=61, ends_days_ago=ago)
     here = f"/athletes/{man['id']}"
     policy = {"athlete_id": man["id"], "changes": {"maintain_return_steps": 2}}
     assert api("POST", "/policies", policy).status_code == 201
@@ -204,7 +204,7 @@ def test_targets_that_do_not_add_up_are_acknowledged(api: Api, man: dict[str, An
 
 
 def test_energy_that_is_not_the_phases_is_acknowledged_and_imports_are_never_refused_for_it(api: Api) -> None:
-    man = stalled(api, f"sense-{uuid.uuid4().hex[:8]}")
+    man = stalled(api, f"sense-{uuid.uuid4().hex[:8]}", seed="sense")
     path = f"/athletes/{man['id']}/phases?dry_run=true"
     answers = {
         (kind, kcal): api("POST", path, {"kind": kind, "starts_on": str(today()), "energy_kcal": kcal})

@@ -13,7 +13,8 @@ from service.api.import_lines import Line, read_ndjson
 from service.demo.lifters import LIFTS, train
 from service.demo.lines import Enrolment, world_lines
 from service.demo.records import BUILD, CUT, MAINTAIN
-from service.demo.roster import demo_practice, demo_roster, demo_screening, screening_lines
+from service.demo.roster import demo_practice, demo_roster, demo_screening, external_id, screening_lines
+from service.demo.scenarios import SCENARIOS
 from service.demo.world import simulate
 
 LAST_DAY = date(2026, 3, 1)
@@ -178,6 +179,10 @@ def test_screening_answers():
     clear = {"none", False}
     referred = [name for name, body in answers.items() if any(v not in clear for k, v in body.items() if k in MEDICAL)]
     assert referred == ["n-012"]
+    women = {external_id(i) for i, scenario in enumerate(SCENARIOS) if not scenario.male}
+    assert {name for name, body in answers.items() if "cycle" in body} == women - {"n-010"}
+    logging = {line["athlete"] for line in demo_roster(12, 60, LAST_DAY, seed=7) if line["type"] == "wellbeing"}
+    assert logging and {answers[name]["cycle"] for name in logging} == {"natural"}
 
 
 def test_more_athletes_than_stories_and_shorter_logs():
