@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, nullcontext
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,6 +19,8 @@ BUSY_TIMEOUT_MS = 60_000
 ATTEMPTS = 3
 # A unique key taken, a serialisation failure or a deadlock: another transaction was there first (PostgreSQL, SQLite).
 _MET_ANOTHER = {"23505", "40001", "40P01", "SQLITE_CONSTRAINT_UNIQUE", "SQLITE_CONSTRAINT_PRIMARYKEY"}
+_HELD = "55P03"  # rows are held by another transaction (PostgreSQL)
+SHARED_WAIT_MS = 20  # a shared transaction holds rows of many: it waits for no others, long before a deadlock is found
 _DOCUMENTS = {"json_serializer": lambda value: orjson.dumps(value).decode(), "json_deserializer": orjson.loads}
 T = TypeVar("T")
 
@@ -30,19 +32,18 @@ class Database:
         parsed = make_url(url)
         self.dialect = parsed.get_backend_name()
         self.committed = asyncio.Event()  # set by each commit of this process
-        self._turn = asyncio.Lock()  # one writer at a time on SQLite
-        self._shared: SharedWriter | None = None
-        engines: list[Engine] = []
         if self.dialect == "sqlite":
+            self._turn: AbstractAsyncContextManager[Any] = asyncio.Lock()  # one writer at a time
             self._reader, self._writer, small = _sqlite_engines(parsed)
-            self._shared = SharedWriter(small, self._turn)
-            engines.append(small)
         elif self.dialect == "postgresql":
-            self._reader = self._writer = _engine(parsed.set(drivername="postgresql+psycopg"), pool_size=10)
+            self._turn = nullcontext()
+            self._reader, small = _postgresql_engines(parsed)
+            self._writer = self._reader
         else:
             raise ValueError(f"the database must be SQLite or PostgreSQL, not {self.dialect}")
+        self._shared = SharedWriter(small, self._turn)
         if check_tenant_filter:
-            for engine in {*engines, self._reader.sync_engine, self._writer.sync_engine}:
+            for engine in {small, self._reader.sync_engine, self._writer.sync_engine}:
                 refuse_unfiltered_statements(engine)
 
     @asynccontextmanager
@@ -58,7 +59,7 @@ class Database:
         On SQLite it starts with BEGIN IMMEDIATE on the one writer connection, so writers of this process queue here
         and writers of other processes wait for the lock instead of failing half-way.
         """
-        async with self._turn if self._shared else nullcontext(), self._writer.begin() as connection:
+        async with self._turn, self._writer.begin() as connection:
             yield connection
         self.committed.set()
 
@@ -74,19 +75,21 @@ class Database:
     async def write_small(self, work: Work[T]) -> T:
         """The same for work that is soon done and waits for nothing but its connection.
 
-        On SQLite it shares a commit with what else waits for one; it is answered after that commit, and fails alone.
+        It shares a commit with what else waits for one; it is answered after that commit, and fails alone. Where rows
+        are held by another transaction for longer than a moment (PostgreSQL), it waits for them in one of its own.
         """
-        shared = self._shared
-        if shared is None:
-            return await self.write(work)
-        result = await _again_where_another_was_first(lambda: shared.write(work))
+        try:
+            result = await _again_where_another_was_first(lambda: self._shared.write(work))
+        except DBAPIError as error:
+            if _reason(error) != _HELD:
+                raise
+            result = await self.write(work)
         self.committed.set()
         return result
 
     async def close(self) -> None:
         """Give all connections back."""
-        if self._shared is not None:
-            await self._shared.close()
+        await self._shared.close()
         for engine in {self._reader, self._writer}:
             await engine.dispose()
 
@@ -103,12 +106,25 @@ async def _again_where_another_was_first(once: Callable[[], Awaitable[T]]) -> T:
 
 def met_another(error: DBAPIError) -> bool:
     """Whether a transaction failed because another one was there first."""
-    reason = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorname", None)
-    return reason in _MET_ANOTHER
+    return _reason(error) in _MET_ANOTHER
+
+
+def _reason(error: DBAPIError) -> str | None:
+    return getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorname", None)
 
 
 def _engine(url: URL, **options: Any) -> AsyncEngine:
     return create_async_engine(url, pool_timeout=60, **_DOCUMENTS, **options)
+
+
+def _postgresql_engines(url: URL) -> tuple[AsyncEngine, Engine]:
+    """For reading and long writes, and for small ones."""
+    url = url.set(drivername="postgresql+psycopg")
+    options = f"-c lock_timeout={SHARED_WAIT_MS}"
+    small = create_engine(
+        url, pool_size=1, max_overflow=0, isolation_level="AUTOCOMMIT", connect_args={"options": options}, **_DOCUMENTS
+    )
+    return _engine(url, pool_size=10), small
 
 
 def _sqlite_engines(url: URL) -> tuple[AsyncEngine, AsyncEngine, Engine]:

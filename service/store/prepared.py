@@ -1,7 +1,7 @@
 """Statements of the paths that run for every request: written once, compiled once for each dialect.
 
-Values are given by name when one is executed, the practice by its scope alone. On the connection of SQLite's
-writer nothing of SQLAlchemy runs then but the column types' own conversions.
+Values are given by name when one is executed, the practice by its scope alone. On PostgreSQL and on the connection of
+the shared writer nothing of SQLAlchemy runs then but the column types' own conversions.
 """
 
 from collections import namedtuple
@@ -37,47 +37,80 @@ class PreparedStatement:
         if missing:
             raise TenantFilterMissing(f"no practice_id for {', '.join(sorted(missing))} in: {statement}")
         self.statement = statement
-        self._direct: Direct | None = None
+        self._compiled: dict[str, _Compiled] = {}
 
     async def run(self, connection: Connection, rows: Sequence[Values]) -> Sequence[Any]:
-        """Execute it for each row of values, at least one; what it gave, with the columns as attributes."""
-        if isinstance(connection, DirectConnection):
-            if self._direct is None:
-                self._direct = Direct(self.statement, connection.dialect)
-            return self._direct.run(connection.raw, rows)
-        result = await connection.execute(self.statement, rows[0] if len(rows) == 1 else rows)
-        return result.all() if result.returns_rows else ()
+        """Execute it for each row of values, at least one; what the last one gave, with the columns as attributes."""
+        compiled = self._compiled.get(connection.dialect.name)
+        if compiled is None:
+            compiled = self._compiled[connection.dialect.name] = _Compiled(self.statement, connection.dialect)
+        values = [compiled.values(row) for row in rows]
+        try:
+            if isinstance(connection, DirectConnection):
+                cursor = _directly(connection.raw, compiled.sql, values)
+                return compiled.rows(cursor.fetchall(), cursor) if compiled.gives_rows else ()
+            elif connection.dialect.name == "postgresql":
+                cursor = await _on_postgresql(await connection.get_raw_connection(), compiled.sql, values)
+                return compiled.rows(await cursor.fetchall(), cursor) if compiled.gives_rows else ()
+            else:
+                result = await connection.execute(self.statement, rows[0] if len(rows) == 1 else rows)
+                return result.all() if result.returns_rows else ()
+        except compiled.error as error:
+            raise DBAPIError.instance(compiled.sql, values, error, compiled.error) from error
 
 
-class Direct:
-    """A compiled statement with what its values and columns are converted by."""
+def _directly(driver: Any, sql: str, values: Sequence[Any]) -> Any:
+    for row in values:
+        cursor = driver.execute(sql, row)
+    return cursor
+
+
+async def _on_postgresql(connection: Any, sql: str, values: Sequence[Any]) -> Any:
+    cursor = connection.driver_connection.cursor()
+    if len(values) > 1:
+        await cursor.executemany(sql, values)
+    else:
+        await cursor.execute(sql, values[0])
+    return cursor
+
+
+class _Compiled:
+    """A statement in a dialect, with what its values and columns are converted by."""
 
     def __init__(self, statement: Any, dialect: Dialect) -> None:
         compiled = statement.compile(dialect=dialect)
         if not compiled.binds.keys() & {PRACTICE.key, "practice_id"}:
             raise TenantFilterMissing(f"no practice is asked for in: {statement}")
         self.sql = str(compiled)
-        self._error = dialect.loaded_dbapi.Error
-        self._values = [_Value(compiled.binds[name], dialect) for name in compiled.positiontup]
+        self.error: type[Exception] = dialect.loaded_dbapi.Error
+        self._values = {name: _Value(bind, dialect) for name, bind in compiled.binds.items()}
+        self._places: Sequence[str] | None = compiled.positiontup  # where values go by place
         columns = getattr(statement, "exported_columns", ())
         self._row = namedtuple("Row", [column.key for column in columns], rename=True) if columns else tuple
-        converted = [column.type.dialect_impl(dialect).result_processor(dialect, None) for column in columns]
-        self._converted = [(place, convert) for place, convert in enumerate(converted) if convert is not None]
+        self._types = [column.type.dialect_impl(dialect) for column in columns]
+        self.gives_rows = bool(self._types)
+        self._dialect = dialect
+        self._converted: list[tuple[int, Callable[[Any], Any]]] | None = None  # until the first rows
 
-    def run(self, connection: Any, rows: Sequence[Values]) -> list[Any]:
-        """Execute it for each row of values on the driver's connection; the rows that the last one gave."""
-        cursor = None
-        for row in rows:
-            values = [value.of(row) for value in self._values]
-            try:
-                cursor = connection.execute(self.sql, values)
-            except self._error as error:
-                raise DBAPIError.instance(self.sql, values, error, self._error) from error
-        return [] if cursor is None else [self._read(row) for row in cursor.fetchall()]
+    def values(self, row: Values) -> Any:
+        """A row of values as the driver takes them."""
+        if self._places is not None:
+            return [self._values[name].of(row) for name in self._places]
+        return {name: value.of(row) for name, value in self._values.items()}
 
-    def _read(self, row: Sequence[Any]) -> Any:
-        values = list(row)
-        for place, convert in self._converted:
+    def rows(self, found: Sequence[Any], cursor: Any) -> list[Any]:
+        """Rows that the driver's cursor gave, with the columns as attributes."""
+        if self._converted is None:
+            description = cursor.description
+            told = [
+                of.result_processor(self._dialect, said[1]) for of, said in zip(self._types, description, strict=True)
+            ]
+            self._converted = [(place, convert) for place, convert in enumerate(told) if convert is not None]
+        return [self._read(row, self._converted) for row in found]
+
+    def _read(self, found: Sequence[Any], converted: Sequence[tuple[int, Callable[[Any], Any]]]) -> Any:
+        values = list(found)
+        for place, convert in converted:
             if values[place] is not None:
                 values[place] = convert(values[place])
         return self._row._make(values)  # type: ignore[attr-defined]

@@ -1,4 +1,4 @@
-"""SQLite's writer for small writes: what waits while one commit reaches the disk shares the next one.
+"""The writer for small writes: what waits while one commit reaches the disk shares the next one.
 
 The writer is a thread with a connection of its own. Work is a coroutine that waits for nothing but its connection, on
 which every statement is done when it returns; so the thread runs it from start to end without an event loop.
@@ -35,6 +35,9 @@ class Connection(Protocol):
     def begin_nested(self) -> AbstractAsyncContextManager[Any]:
         """A part that is undone alone when it raises."""
 
+    async def get_raw_connection(self) -> Any:
+        """The driver's, with `driver_connection` as it is."""
+
 
 class DirectConnection:
     """The connection of the writer's thread: what is awaited of it has been done already."""
@@ -43,6 +46,11 @@ class DirectConnection:
         self._connection = connection
         self.dialect: Dialect = connection.dialect
         self.raw: Any = connection.connection.driver_connection
+
+    @property
+    def is_over(self) -> bool:
+        """Whether its transaction has ended without being told to."""
+        return bool(self.raw.closed if self.dialect.name == "postgresql" else not self.raw.in_transaction)
 
     async def execute(
         self, statement: Any, parameters: Any = None, *, execution_options: Any = None
@@ -53,6 +61,10 @@ class DirectConnection:
     async def rollback(self) -> None:
         """Undo what the present work has done so far; that of others in the same transaction stays."""
         self.raw.execute("ROLLBACK TO work")
+
+    async def get_raw_connection(self) -> Any:
+        """The driver's."""
+        return self._connection.connection
 
     @asynccontextmanager
     async def begin_nested(self) -> Any:
@@ -81,12 +93,13 @@ class SharedWriter:
     engine : Engine
         Of one connection, on which nothing begins or commits by itself.
     turn : Lock
-        Held while a transaction lasts; other writers of the process hold it for theirs.
+        Held while a transaction lasts, where other writers of the process hold it for theirs (SQLite).
     """
 
-    def __init__(self, engine: Engine, turn: asyncio.Lock) -> None:
+    def __init__(self, engine: Engine, turn: AbstractAsyncContextManager[Any]) -> None:
         self._engine = engine
         self._turn = turn
+        self._begin = "BEGIN IMMEDIATE" if engine.dialect.name == "sqlite" else "BEGIN"
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="writer")
         self._waiting: list[tuple[Work[Any], asyncio.Future[Any]]] = []
         self._writing: asyncio.Task[None] | None = None
@@ -127,15 +140,13 @@ class SharedWriter:
     def _transact(self, together: Sequence[Work[Any]]) -> list[Any]:
         """Results or errors of the pieces of work, after the commit."""
         with self._engine.connect() as connection:
-            raw: Any = connection.connection.driver_connection
-            raw.execute("BEGIN IMMEDIATE")
             direct = DirectConnection(connection)
             try:
+                direct.raw.execute(self._begin)
                 ends = [_alone(direct, work) for work in together]
-                raw.execute("COMMIT")
+                direct.raw.execute("COMMIT")
             except BaseException:
-                if raw.in_transaction:  # else SQLite has undone it by itself
-                    raw.execute("ROLLBACK")
+                connection.invalidate()  # whatever is left of it
                 raise
         return ends
 
@@ -147,7 +158,7 @@ def _alone(connection: DirectConnection, work: Work[T]) -> T | Exception:
     try:
         end: T | Exception = _finished(work(connection))
     except Exception as error:  # raised to whoever asked for the work
-        if not raw.in_transaction:  # a full disk: SQLite has undone everybody's
+        if connection.is_over:  # a full disk, a database that went away: everybody's is undone
             raise
         raw.execute("ROLLBACK TO work")
         end = error
