@@ -22,9 +22,7 @@ HEIGHT_CM = 175.0
 
 
 def untidy(seed: int) -> list[tuple[dt.date, float]]:
-    """Weigh-ins in the order of their days, some on one day: pounds, slipped digits, pauses, another body after one, a day of
-    nothing but weigh-ins.
-    """
+    """Weigh-ins in the order of their days, some on one day, at last very many: pounds, slipped digits, pauses."""
     chance, day, mass_kg = random.Random(seed), dt.date(2026, 1, 1), 82.0
     readings = []
     for _ in range(60):
