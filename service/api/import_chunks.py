@@ -14,7 +14,7 @@ from sqlalchemy import Select
 from service.api.athletes import ATHLETE, insert_athlete, new_athlete, update_athlete
 from service.api.entries import date_faults, day_faults, days_of_log, local_date
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line
-from service.api.import_plans import keep_in_plans
+from service.api.import_plans import in_plans
 from service.api.restrictions import RestrictionBody, restriction_faults
 from service.api.screening import ScreeningBody
 from service.application.log.days import DayKey
@@ -24,6 +24,7 @@ from service.application.log.many_entries import Prepared, Told, prepare, put
 from service.application.log.screening import answer_screening, latest_screening
 from service.application.log.stale import changed_meanwhile, held
 from service.application.plan.restrictions import put_restriction
+from service.application.plan.takeover import Judged, judge_plans, keep_plans
 from service.auth import Principal, ScopeName
 from service.errors import Fault, Invalid, Problem
 from service.store import bulk
@@ -134,9 +135,7 @@ async def prepare_window(scope: Scope, caller: Principal, good: Good, before: Pr
 
 async def put_window(scope: Scope, caller: Principal, ready: Ready, before: Progress) -> Progress:
     """Write a window in a transaction; worked out again where somebody else has written of its athletes meanwhile."""
-    read = list(ready.athletes.values())
-    present = await held(scope, read)
-    if len(present) < len(read) or changed_meanwhile(present, read):
+    if await _changed(scope, ready.athletes):
         ready = await prepare_window(scope, caller, ready.good, before)
     progress = ready.progress.copy()
     for kind, line in ready.one_by_one:
@@ -266,13 +265,42 @@ async def _keep_screening(scope: Scope, athlete: Athlete, body: ScreeningBody) -
         await answer_screening(scope, athlete.id, answers)
 
 
-async def keep_plan_lines(scope: Scope, lines: Sequence[Line], progress: Progress) -> None:
-    """Keep phases and targets, but for those that the safety gate refuses."""
-    athletes = await _locked_athletes(scope, [line.athlete for line in lines])
-    known = _of_known_athletes(lines, athletes, progress)
-    refused = await keep_in_plans(scope, known, athletes)
-    for line in known:
-        if line.number in refused:
-            progress.refuse(line.number, refused[line.number])
+@dataclass(frozen=True)
+class ReadyPlans:
+    """Phases and targets that wait to be kept, worked out from the athletes as they were read."""
+
+    lines: Sequence[Line]
+    to_come: bool
+    athletes: Athletes
+    judged: Judged
+
+
+async def prepare_plans(scope: Scope, lines: Sequence[Line], *, to_come: bool) -> ReadyPlans:
+    """Work out what phases and targets are judged by: those that begin after today, or first the others."""
+    wanted = _of_names(scope, (line.athlete for line in lines))
+    athletes = {row.external_id: row for row in await scope.all(Athlete, wanted)}
+    known = in_plans([line for line in lines if line.athlete in athletes])
+    return ReadyPlans(lines, to_come, athletes, await judge_plans(scope, known, athletes, to_come=to_come))
+
+
+async def put_plans(scope: Scope, ready: ReadyPlans, before: Progress) -> Progress:
+    """Keep phases and targets, but for those that the safety gate refuses; in a transaction."""
+    if await _changed(scope, ready.athletes):
+        ready = await prepare_plans(scope, ready.lines, to_come=ready.to_come)
+    progress = before.copy()
+    if not ready.to_come:
+        _of_known_athletes(ready.lines, ready.athletes, progress)
+    refused = await keep_plans(scope, ready.judged, ready.athletes)
+    for number in ready.judged.numbers:
+        if number in refused:
+            progress.refuse(number, refused[number])
         else:
             progress.lines_kept += 1
+    return progress
+
+
+async def _changed(scope: Scope, athletes: Athletes) -> bool:
+    """Whether anything was stored of athletes since they were read; from here on they are held."""
+    read = list(athletes.values())
+    present = await held(scope, read)
+    return len(present) < len(read) or bool(changed_meanwhile(present, read))

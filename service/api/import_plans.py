@@ -1,13 +1,10 @@
 """The lines of an import that are phases and targets, on their way into the athletes' plans."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 from service.api.import_lines import Line
-from service.application.plan.takeover import PlanLine, keep_plans
-from service.errors import Fault
-from service.store.scope import Scope
-from service.store.tables import Athlete
+from service.application.plan.takeover import PlanLine
 
 BATCH = 200  # athletes whose evidence is worked out together, and a transaction
 
@@ -37,9 +34,9 @@ class Waiting:
         return [line for name in list(self.lines)[:BATCH] for line in self.lines.pop(name)]
 
 
-async def keep_in_plans(scope: Scope, lines: Sequence[Line], athletes: Mapping[str, Athlete]) -> dict[int, list[Fault]]:
-    """Keep phases and targets of some athletes, in the file's order; the refused lines by number, with their faults."""
+def in_plans(lines: Sequence[Line]) -> dict[str, list[PlanLine]]:
+    """Phases and targets as steps of their athletes' plans, in the file's order."""
     by_athlete: dict[str, list[PlanLine]] = defaultdict(list)
     for line in lines:
         by_athlete[line.athlete].append(PlanLine(line.number, line.body.plan()))
-    return await keep_plans(scope, by_athlete, athletes)
+    return by_athlete

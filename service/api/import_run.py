@@ -16,9 +16,11 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.api.import_chunks import (
     Good,
     Progress,
+    ReadyPlans,
     keep_athletes,
-    keep_plan_lines,
+    prepare_plans,
     prepare_window,
+    put_plans,
     put_window,
     sort_lines,
 )
@@ -134,12 +136,14 @@ class _Import:
         return after
 
     async def _keep_plans(self, lines: Sequence[Line]) -> None:
-        async def keep(scope: Scope) -> Progress:
-            after = self.progress.copy()
-            await keep_plan_lines(scope, lines, after)
-            return after
+        for to_come in (False, True):
+            async with self.database.reading() as connection:
+                ready = await prepare_plans(self.scope(connection), lines, to_come=to_come)
+            await self._write(partial(self._put_plans, ready, self.progress.copy()))
 
-        await self._write(keep)
+    @staticmethod
+    async def _put_plans(ready: ReadyPlans, before: Progress, scope: Scope) -> Progress:
+        return await put_plans(scope, ready, before)
 
     async def _write(self, work: Callable[[Scope], Awaitable[Progress]]) -> Progress:
         """Do some work in a transaction, together with the progress it makes."""
@@ -165,7 +169,9 @@ async def _try_out(database: Database, caller: Principal, windows: Windows, prog
             progress.take(await put_window(scope, caller, ready, progress))
             waiting.take(good.plans)
         for batch in waiting.rest():
-            await keep_plan_lines(scope, batch, progress)
+            for to_come in (False, True):
+                plans = await prepare_plans(scope, batch, to_come=to_come)
+                progress.take(await put_plans(scope, plans, progress))
         await connection.rollback()
 
 

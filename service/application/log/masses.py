@@ -109,7 +109,10 @@ async def _newest(scope: Scope, days: Days) -> dict[uuid.UUID, Series] | None:
     ((athlete, day),) = days
     rows = sorted(map(Weighed._make, await scope.fetch(_LATEST, athlete_id=athlete)), key=_in_order)
     all_there = len(rows) < LATEST
-    *before, new = rows if all_there else (row for row in rows if row.date > rows[0].date)  # of a day all or none
+    whole_days = rows if all_there else [row for row in rows if row.date > rows[0].date]
+    if not whole_days:  # so many of one day
+        return None
+    *before, new = whole_days
     enough = all_there or sum(row.suspect is None for row in before) >= COMPARED
     if enough and before and before[-1].date < day == new.date and before[-1].suspect is None:
         return {athlete: Series([*before, new], len(before))}

@@ -41,35 +41,55 @@ class PlanLine:
         return self.plan.step()
 
 
-async def keep_plans(
-    scope: Scope, lines: Mapping[str, Sequence[PlanLine]], athletes: Mapping[str, Athlete]
-) -> dict[int, list[Fault]]:
-    """Keep phases and targets of some athletes; the lines that the gate refuses, by number, with their faults.
+@dataclass(frozen=True)
+class Judged:
+    """Lines of some athletes, by name, that are to be kept in this order, with what they are judged by."""
 
-    The newest up to today go first, so that a line is known to be history when it is kept; then what is to come.
+    lines: Mapping[str, Sequence[PlanLine]]
+    plans: Mapping[uuid.UUID, Sequence[Planned]]  # as stored
+    known: Known
+
+    @property
+    def numbers(self) -> list[int]:
+        """Of the lines."""
+        return [line.number for own in self.lines.values() for line in own]
+
+
+async def judge_plans(
+    scope: Scope, lines: Mapping[str, Sequence[PlanLine]], athletes: Mapping[str, Athlete], *, to_come: bool
+) -> Judged:
+    """Work out what the phases and targets of some athletes are judged by; no transaction is needed.
+
+    Those up to today go first, the newest before the older ones, so that a line is known to be history when it is
+    kept; what is to come is judged when they are kept.
 
     Parameters
     ----------
-    scope : Scope
-        The practice, on a transaction that holds the athletes.
     lines : mapping
         By the athlete's name in the file, in the file's order.
     athletes : mapping
         By the same name.
+    to_come : bool
+        The lines that begin after today, or the others.
+    """
+    stored = await plans_of(scope, [athletes[name].id for name in lines])
+    wanted = {name: _chosen(own, today_of(scope, athletes[name]), to_come) for name, own in lines.items()}
+    altering = [
+        athletes[name] for name, own in wanted.items() if _alters(scope, own, stored[athletes[name].id], athletes[name])
+    ]
+    latest = {athletes[name].id: max(line.step.on for line in own) for name, own in wanted.items() if own}
+    known = await _evidence(scope, {athlete.id: athlete for athlete in altering}, latest)
+    return Judged(wanted, stored, known)
+
+
+async def keep_plans(scope: Scope, judged: Judged, athletes: Mapping[str, Athlete]) -> dict[int, list[Fault]]:
+    """Keep them, on a transaction that holds the athletes, of whom nothing may have been stored since.
+
+    Returns the lines that the gate refuses, by number, with their faults.
     """
     refused: dict[int, list[Fault]] = {}
-    for to_come in (False, True):
-        stored = await plans_of(scope, [athletes[name].id for name in lines])
-        wanted = {name: _chosen(own, today_of(scope, athletes[name]), to_come) for name, own in lines.items()}
-        altering = [
-            athletes[name]
-            for name, own in wanted.items()
-            if _alters(scope, own, stored[athletes[name].id], athletes[name])
-        ]
-        latest = {athletes[name].id: max(line.step.on for line in own) for name, own in wanted.items() if own}
-        known = await _evidence(scope, {athlete.id: athlete for athlete in altering}, latest)
-        for name, own in wanted.items():
-            refused |= await _keep(scope, athletes[name], own, stored[athletes[name].id], known)
+    for name, own in judged.lines.items():
+        refused |= await _keep(scope, athletes[name], own, judged.plans[athletes[name].id], judged.known)
     return refused
 
 

@@ -22,7 +22,7 @@ HEIGHT_CM = 175.0
 
 
 def untidy(seed: int) -> list[tuple[dt.date, float]]:
-    """Weigh-ins in the order of their days, some on one day: pounds, slipped digits, pauses, another body after one."""
+    """Weigh-ins in the order of their days, some on one day, at last very many: pounds, slipped digits, pauses."""
     chance, day, mass_kg = random.Random(seed), dt.date(2026, 1, 1), 82.0
     readings = []
     for _ in range(60):
@@ -30,7 +30,7 @@ def untidy(seed: int) -> list[tuple[dt.date, float]]:
         mass_kg += chance.gauss(0, 0.3) + (9 if chance.random() < 0.04 else 0)
         wrong = chance.choice((1.0,) * 8 + (2.2046, 0.1))
         readings.append((day, round(mass_kg * wrong, 1)))
-    return readings
+    return readings + [(day, round(mass_kg + number / 10, 1)) for number in range(masses.LATEST + 2)]
 
 
 @pytest.mark.parametrize("seed", range(6))
