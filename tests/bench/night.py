@@ -1,7 +1,5 @@
 """A night beside the least that its work can cost: processor time for one athlete, in the same run.
 
-    python -m tests.bench.night [athletes] [practices]
-
 Twelve simulated lives of half a year, meals and training sessions included, are taken in through the import path and
 copied, row by row and in SQL, to as many athletes as are asked for. Four nights:
 
@@ -14,14 +12,10 @@ The floor reads the same roll-ups, days and lifts, as packed columns by the driv
 compiled filter of `test_filter_speed` over them and writes a row for each athlete.
 """
 
-import asyncio
 import sqlite3
-import sys
-import time
 import uuid
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import closing
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -34,7 +28,9 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.application.practices import find_or_make_practice
+from service.auth import SCOPES, Principal
 from service.demo.roster import demo_roster, screening_lines
+from service.domain.records import Floats
 from service.jobs.clock import TickResult, tick
 from service.store.engine import Database
 from service.store.guard import CROSS_PRACTICE
@@ -55,9 +51,11 @@ from service.store.tables import (
     WellbeingNote,
 )
 from tests.bench.loading import keep
+from tests.bench.measuring import Measured, processor_s, server_of
 from tests.bench.test_filter_speed import MAINTENANCE, STATES, TISSUE, TRANSFER, compiled_filter
-from tests.databases import ENGINES, Databases, Postgresql
+from tests.databases import Databases
 
+ATHLETES, PRACTICES = 1000, 10
 LIVES, DAYS, SEED = 12, 182, 2026
 LAST = date(2026, 6, 28)  # a Sunday
 MONDAY = datetime(2026, 6, 29, 6, tzinfo=UTC)
@@ -79,39 +77,12 @@ COPIED = (
 EVERYWHERE = {CROSS_PRACTICE: "a benchmark"}
 
 
-@dataclass(frozen=True)
-class Night:
-    """Processor seconds for one athlete, the service's and the floor's."""
-
-    service_s: float
-    floor_s: float
-
-    @property
-    def ratio(self) -> float:
-        """The share of the floor's speed that the service reaches."""
-        return self.floor_s / self.service_s
-
-
-class Processor:
-    """Processor time of this process and of the database's server, if there is one."""
-
-    def __init__(self, engine: object) -> None:
-        self._server = psutil.Process(engine.server.get_pid()) if isinstance(engine, Postgresql) else None
-
-    def seconds(self) -> float:
-        """So far."""
-        total = time.process_time()
-        if self._server is not None:
-            for process in (self._server, *self._server.children(recursive=True)):
-                used = process.cpu_times()
-                total += used.user + used.system
-        return total
-
-    async def of(self, work: Callable[[], Awaitable[Any]]) -> float:
-        """What some work took."""
-        begun = self.seconds()
-        await work()
-        return self.seconds() - begun
+async def used_s(engine: object, work: Callable[[], Awaitable[Any]]) -> float:
+    """Processor seconds of some work, of this process and of the database's server."""
+    processes = [psutil.Process(), *server_of(engine)]
+    begun = processor_s(processes)
+    await work()
+    return processor_s(processes) - begun
 
 
 async def take_in(database: Database, athletes: int, practices: int) -> None:
@@ -119,7 +90,8 @@ async def take_in(database: Database, athletes: int, practices: int) -> None:
     async with database.writing() as connection:
         first, _ = await find_or_make_practice(connection, "Fen Edge 0")
     lines = [*demo_roster(LIVES, DAYS, LAST + 2 * DAY, SEED), *screening_lines(LIVES)]
-    await keep(database, first, [{**line, **_MONDAYS} if line["type"] == "athlete" else line for line in lines])
+    caller = Principal(first, uuid.uuid4(), frozenset(SCOPES), None)
+    await keep(database, caller, [{**line, **_MONDAYS} if line["type"] == "athlete" else line for line in lines])
     table = table_of(Athlete)
     async with database.writing() as connection:
         lives = (await connection.execute(select(table), execution_options=EVERYWHERE)).all()
@@ -175,11 +147,11 @@ async def stored_until(database: Database, day: date, *, news: bool) -> None:
         await connection.execute(update(table).values(**values), execution_options=EVERYWHERE)
 
 
-async def nights(url: str, engine: object, athletes: int, practices: int) -> dict[str, Night]:
-    """The nights by name."""
-    database, processor = Database(url), Processor(engine)
+async def nights(url: str, engine: object, athletes: int, practices: int) -> dict[str, Measured]:
+    """The nights by name; seconds of one athlete."""
+    database = Database(url)
     await take_in(database, athletes, practices)
-    floor_s = min([floor(url, processor) / athletes for _ in range(3)])
+    floor_s = await floor_of(url, engine) / athletes
     service_s: dict[str, float] = {}
 
     async def night(name: str, at: datetime, reviews: int) -> None:
@@ -188,7 +160,7 @@ async def nights(url: str, engine: object, athletes: int, practices: int) -> dic
         async def run() -> None:
             done.append(await tick(database, at))
 
-        service_s[name] = await processor.of(run) / athletes
+        service_s[name] = await used_s(engine, run) / athletes
         (result,) = done
         assert (result.reviews.failed, result.check_ins.failed) == (0, 0)
         assert (result.reviews.done, result.check_ins.done) == (reviews, athletes), (name, result)
@@ -204,7 +176,8 @@ async def nights(url: str, engine: object, athletes: int, practices: int) -> dic
     await night("quiet", MONDAY + DAY, 0)
     await night("silent", MONDAY + 2 * DAY, 0)
     await database.close()
-    return {name: Night(one, floor_s) for name, one in service_s.items() if name != "first"}
+    said = f"{athletes} athletes of {practices} practices"
+    return {name: Measured(one, floor_s, said) for name, one in service_s.items() if name != "first"}
 
 
 async def _due_now(database: Database, at: datetime) -> None:
@@ -214,15 +187,23 @@ async def _due_now(database: Database, at: datetime) -> None:
         await connection.execute(update(table).values(next_check_in_at=at), execution_options=EVERYWHERE)
 
 
-def floor(url: str, processor: Processor) -> float:
-    """Processor seconds of reading the roll-ups as packed columns, the compiled filter, and a row an athlete."""
+async def floor_of(url: str, engine: object) -> float:
+    """Processor seconds of the floor, of all athletes: the least of three."""
     means = np.zeros(STATES)
     means[[TISSUE, MAINTENANCE, TRANSFER]] = 80.0, 2400.0, 1.0
     compiled_filter(np.full((1, 2), 80.0), np.full((1, 2), 2300.0), means)
+
+    async def work() -> None:
+        _floor(url, means)
+
+    return min([await used_s(engine, work) for _ in range(3)])
+
+
+def _floor(url: str, means: Floats) -> None:
+    """The roll-ups as packed columns, the compiled filter, and a row an athlete."""
     sqlite = url.startswith("sqlite")
     connection: Any = sqlite3.connect(str(make_url(url).database)) if sqlite else psycopg.connect(url, autocommit=True)
     with closing(connection):
-        begun = processor.seconds()
         packed = list(_packed(connection, "athlete_day", ("mass_kg", "energy_kcal", "carbohydrate_g"), sqlite))
         length = max(int(days.max()) for _, days, *_ in packed) + 1
         mass_kg, intake_kcal = np.full((len(packed), length), np.nan), np.full((len(packed), length), 2300.0)
@@ -238,7 +219,6 @@ def floor(url: str, processor: Processor) -> float:
         rows = [(str(who[0]), mass) for who, mass in zip(packed, tissue_kg, strict=True)]
         cursor.executemany(f"INSERT INTO result VALUES ({'?, ?' if sqlite else '%s, %s'})", rows)
         cursor.execute("COMMIT")
-        return processor.seconds() - begun
 
 
 def _packed(connection: Any, table: str, columns: tuple[str, ...], sqlite: bool) -> Iterator[tuple[Any, ...]]:
@@ -256,23 +236,17 @@ def _packed(connection: Any, table: str, columns: tuple[str, ...], sqlite: bool)
         yield who, np.frombuffer(days, ">i4").astype(np.int64), *(np.frombuffer(v, ">f8").astype(float) for v in values)
 
 
-async def _report(athletes: int, practices: int, engines: tuple[str, ...]) -> None:
-    databases = Databases()
-    try:
-        for engine in engines:
+_MEASURED: dict[tuple[int, str], dict[str, Measured]] = {}
+
+
+def night(name: str) -> Callable[[Databases, str], Awaitable[Measured]]:
+    """What measures one of the nights; all of them are lived through once for an engine."""
+
+    async def measure(databases: Databases, engine: str) -> Measured:
+        key = (id(databases), engine)
+        if key not in _MEASURED:
             with databases.fresh(engine) as url:
-                for name, found in (await nights(url, databases.engine(engine), athletes, practices)).items():
-                    print(
-                        f"{engine:10} {name:7} {athletes} athletes of {practices} practices:"
-                        f" {1e3 * found.service_s:.2f} ms an athlete, floor {1e3 * found.floor_s:.3f} ms,"
-                        f" ratio {found.ratio:.4f}",
-                        flush=True,
-                    )
-    finally:
-        databases.close()
+                _MEASURED[key] = await nights(url, databases.engine(engine), ATHLETES, PRACTICES)
+        return _MEASURED[key][name]
 
-
-if __name__ == "__main__":
-    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
-    wanted = tuple(word for word in sys.argv[1:] if word in ENGINES) or ENGINES
-    asyncio.run(_report(*(numbers + [240, 4][len(numbers) :])[:2], wanted))
+    return measure

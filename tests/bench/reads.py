@@ -1,14 +1,10 @@
 """What a coach waits for beside the least that it can cost: processor time of one request, in the same run.
 
-    python -m tests.bench.reads
-
 Estimates of 28 days, a review (computed, kept nothing of), the next session's prescriptions: of one athlete with half a
 year of log, handed to the application as a server would. The floor is that of `night`, of this one athlete. A page of
 the attention list of 2,000 stands beside a bare SELECT of the page's rows in `test_attention_speed`.
 """
 
-import asyncio
-import sys
 from collections.abc import Awaitable, Callable
 from datetime import timedelta
 
@@ -20,21 +16,23 @@ from service.main import create_app
 from service.settings import Settings
 from service.store.engine import Database
 from service.store.scope import Scope
-from tests.bench.night import LAST, LIVES, Night, Processor, floor, take_in
-from tests.databases import ENGINES, Databases
+from tests.bench.measuring import Measured
+from tests.bench.night import LAST, LIVES, floor_of, take_in, used_s
+from tests.bench.test_attention_speed import attention
+from tests.databases import Databases
 
-ROUNDS = 8
+ROUNDS, TIMES = 8, 3
 
 
-async def reads(url: str, engine: object) -> dict[str, Night]:
-    """The reads by name; one request of each of several athletes."""
-    database, processor = Database(url), Processor(engine)
+async def reads(url: str, engine: object) -> dict[str, Measured]:
+    """The reads by name: one request of each of several athletes, over and over."""
+    database = Database(url)
     await take_in(database, LIVES, 1)
     async with database.writing() as connection:
         practice, _ = await find_or_make_practice(connection, "Fen Edge 0")
         key = (await insert_key(Scope(connection, practice), "bench", SCOPES))[1]
     await database.close()
-    floor_s = min(floor(url, processor) for _ in range(3)) / LIVES
+    floor_s = await floor_of(url, engine) / LIVES
     app = create_app(Settings(database_url=url))
     headers = {"Authorization": f"Bearer {key}"}
     found = {}
@@ -52,29 +50,32 @@ async def reads(url: str, engine: object) -> dict[str, Night]:
             for name, ask in asked.items():
 
                 async def work(ask: Callable[[str], Awaitable[httpx.Response]] = ask) -> None:
-                    for path in paths:
+                    for path in paths * TIMES:
                         answer = await ask(path)
                         assert answer.status_code in (200, 201), answer.text
 
                 await work()
-                found[name] = Night(await processor.of(work) / len(paths), floor_s)
+                found[name] = Measured(await used_s(engine, work) / len(paths) / TIMES, floor_s)
     return found
 
 
-async def _report(engines: tuple[str, ...]) -> None:
-    databases = Databases()
-    try:
-        for engine in engines:
+_MEASURED: dict[tuple[int, str], dict[str, Measured]] = {}
+
+
+def read(name: str) -> Callable[[Databases, str], Awaitable[Measured]]:
+    """What measures one of the reads; all of them are made once for an engine."""
+
+    async def measure(databases: Databases, engine: str) -> Measured:
+        key = (id(databases), engine)
+        if key not in _MEASURED:
             with databases.fresh(engine) as url:
-                for name, found in (await reads(url, databases.engine(engine))).items():
-                    print(
-                        f"{engine:10} {name:13} {1e3 * found.service_s:.1f} ms, floor {1e3 * found.floor_s:.2f} ms,"
-                        f" ratio {found.ratio:.4f}",
-                        flush=True,
-                    )
-    finally:
-        databases.close()
+                _MEASURED[key] = await reads(url, databases.engine(engine))
+        return _MEASURED[key][name]
+
+    return measure
 
 
-if __name__ == "__main__":
-    asyncio.run(_report(tuple(word for word in sys.argv[1:] if word in ENGINES) or ENGINES))
+async def attention_page(databases: Databases, engine: str) -> Measured:
+    """A page of 100 of 2,000 athletes who all need the coach; the floor is the bare rows of all."""
+    with databases.fresh(engine) as url:
+        return await attention(url, 2000)

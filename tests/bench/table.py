@@ -17,7 +17,7 @@ from pathlib import Path
 
 import psutil
 
-from tests.bench import single_write
+from tests.bench import night, reads, single_write
 from tests.bench.measuring import Measured
 from tests.databases import ENGINES, Databases
 
@@ -51,6 +51,42 @@ ROWS = (
         single_write.meal,
         before={},
         goal={"sqlite": 0.25, "postgresql": 0.30},
+    ),
+    *(
+        Row(
+            f"night_{name}",
+            f"one athlete of a night: {what} / packed roll-ups, compiled filter, a row",
+            night.night(name),
+            before=dict.fromkeys(ENGINES, before),
+            goal=dict.fromkeys(ENGINES, goal),
+        )
+        for name, what, before, goal in (
+            ("review", "review and check-in", 0.015, 0.3),
+            ("news", "check-in after news", 0.026, 1.2),
+            ("quiet", "check-in, all looked at before", 0.028, 1.2),
+            ("silent", "check-in, nothing stored", 0.027, 1.2),
+        )
+    ),
+    *(
+        Row(
+            name,
+            f"{what} / the floor of a night, of one athlete",
+            reads.read(name),
+            before=dict.fromkeys(ENGINES, before),
+            goal=dict.fromkeys(ENGINES, goal),
+        )
+        for name, what, before, goal in (
+            ("estimates", "estimates of 28 days over HTTP", 0.0028, 0.03),
+            ("review", "a review, not kept", 0.0031, 0.015),
+            ("prescriptions", "the next session's prescriptions", 0.002, 0.02),
+        )
+    ),
+    Row(
+        "attention",
+        "a page of 100 of 2,000 athletes / bare rows of all",
+        reads.attention_page,
+        before={"sqlite": 0.04},
+        goal=dict.fromkeys(ENGINES, 0.8),
     ),
 )
 
