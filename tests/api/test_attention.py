@@ -185,7 +185,7 @@ def test_what_was_answered_is_not_asked_again(fresh: Api) -> None:
     assert shown.keys() == {"left", "stop", "cleared"}
     fresh.loop.run(_stale(fresh, cleared))
     shown = {item["external_id"]: (item["next"], item["action"]) for item in items(fresh)}
-    assert shown["cleared"] == ("Make the review again: entries have come since.", None)
+    assert shown["cleared"] == ("Make the review again: entries have come in since.", None)
     assert shown["stop"] == ("Return energy to maintenance today and speak to the athlete.", "stop_deficit")
 
 

@@ -110,8 +110,8 @@ def test_three_that_agree_are_enough_too_and_one_question_is_asked(api: Api, sen
     said = statements(review(api, home))
     assert "data.suspect_entries" not in said
     assert said["data.unit_unconfirmed"] == (
-        "160.1 kg is heavy enough to be pounds (72.6 kg would be usual): confirm one weigh-in or correct them. Energy"
-        " stays as it is until then."
+        "160.1 kg may have been weighed in pounds (that would be 72.6 kg): confirm one weigh-in, or correct them."
+        " Energy stays as it is until then."
     )
     assert api("PATCH", f"{home}/weigh-ins/{found[7]['id']}", {"suspect": None}).status_code == 200
     assert "data.unit_unconfirmed" not in statements(review(api, home, "?dry_run=true"))

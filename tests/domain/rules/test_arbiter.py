@@ -373,7 +373,7 @@ def test_a_switch_brings_new_targets_and_announces_the_water():
     assert r.targets is not None and r.targets.energy_kcal == 2850.0 and r.targets.effective_on == r.phase.on
     assert r.targets.protein_g == 145.0  # 1.8 g/kg in maintenance
     (ended,) = [f for f in decision.findings if f.code == "phase.planned_end"]
-    assert "0.5–1.5 kg up" in said(ended.statement) and "not fat" in said(ended.statement)
+    assert "rise 0.5–1.5 kg" in said(ended.statement) and "not fat" in said(ended.statement)
 
 
 def test_reasons_pull_the_same_way():
@@ -565,7 +565,7 @@ def test_holds_for_a_symptom_and_outside_phases_say_what_would_move_them():
     r = decide(dizzy, DEFAULT).recommendation
     assert r.because == ("safety.symptom_noted",)
     told = said(*r.would_change_if)
-    assert told.startswith("This is judged again once it is 13 March without another symptom")
+    assert told.startswith("This is judged again once 13 March comes without another symptom")
     later = replace(dizzy, as_of=ago(2) + timedelta(days=14))
     assert "safety.symptom_noted" not in [f.code for f in decide(later, DEFAULT).findings]
     outside = decide(but(phase=None, targets=None), DEFAULT).recommendation

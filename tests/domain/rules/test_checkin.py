@@ -101,7 +101,8 @@ def test_measurements_follow_the_plans_rhythm():
 def test_a_phase_that_should_have_ended_is_overdue():
     (finding,) = check_in(but(phase=phase("build", 50, 45)), DEFAULT)
     assert (
-        said(finding.statement).startswith("The build was to end 5 days ago") and finding.evidence["days_overdue"] == 5
+        said(finding.statement).startswith("The build was due to end 5 days ago")
+        and finding.evidence["days_overdue"] == 5
     )
 
 
@@ -112,12 +113,12 @@ def test_maintenance_that_a_review_lets_go_on_is_not_called_overdue():
     assert "check_in.phase_ending" not in [f.code for f in check_in(but(**moving), DEFAULT)]
     calm = moving | {"tissue_rate_pct_per_week": q(0.0, 0.1)}
     (found,) = [f for f in check_in(but(**calm), DEFAULT) if f.code == "check_in.phase_ending"]
-    assert said(found.statement).startswith("Maintenance was to end 7 days ago")
+    assert said(found.statement).startswith("Maintenance was due to end 7 days ago")
 
 
 def test_a_cut_ends_with_the_longest_cut_whatever_was_planned():
     (found,) = check_in(but(phase=phase("cut", 40, 60)), DEFAULT)
-    assert said(found.statement).startswith(f"The cut ends in {DEFAULT.cut_max_days - 40} days")
+    assert said(found.statement).endswith(f", in {DEFAULT.cut_max_days - 40} days.")
 
 
 def test_a_medication_that_only_needs_a_word_with_the_prescriber_refers_nobody():

@@ -58,8 +58,8 @@ def test_a_date_too_soon_is_answered_with_the_rate_it_needs_and_the_earliest_dat
     assert check.needed_pct_per_week == pytest.approx(-100.0 * log(70.0 / way.mass_kg) / 6.0)
     assert check.needed_pct_per_week == pytest.approx(-2.52, abs=0.01)
     text = said(check.statement)
-    assert "18.0 % body fat takes about" in text and "which is too fast" in text
-    assert "By 12 April that would need" in text and "The earliest date is" in text and "1.00 % a week" in text
+    assert "18.0 % body fat means losing about" in text and "more than the limits allow" in text
+    assert "12 April would take a loss of" in text and "The earliest date is" in text and "1.00 % a week" in text
 
 
 CUT, REST, LONG_REST = DEFAULT.cut_max_days, DEFAULT.maintain_min_days, DEFAULT.maintain_max_days
@@ -120,28 +120,28 @@ ANSWERS = [
     (aiming(6.9), "below_floor", "below the floor of 7 %"),
     (aiming(11.0, athlete__male=False), "below_floor", "below the floor of 12 %"),
     (aiming(6.0, average_mass_kg=None, body_fat_pct=None), "below_floor", "below the floor"),
-    (aiming(12.0, log__body_fat_measurements=()), "unknown", "it needs a body-fat measurement."),
-    (aiming(12.0, average_mass_kg=None), "unknown", "it needs a weigh-in."),
+    (aiming(12.0, log__body_fat_measurements=()), "unknown", "still needed: a body-fat measurement."),
+    (aiming(12.0, average_mass_kg=None), "unknown", "still needed: a weigh-in."),
     (
         aiming(12.0, average_mass_kg=None, log__body_fat_measurements=()),
         "unknown",
-        "it needs a weigh-in and a body-fat measurement.",
+        "still needed: a weigh-in and a body-fat measurement.",
     ),
     (aiming(30.0, phase=phase("build", 20, 60)), "upward", "already below the goal of 30.0 %: no cut leads there"),
     (
         aiming(19.0, phase=phase("build", 20, 60)),
         "reached",
-        "By the estimate of 18.0 % the goal of 19.0 % body fat is reached (69 % likely).",
+        "The goal of 19.0 % body fat may be reached already (69 % likely; estimated 18.0 %).",
     ),
     (aiming(12.0, screening=replace(CLEAR, pregnant_or_breastfeeding=True)), "referred", "no deficit until"),
-    (aiming(12.0, athlete__age_y=16.0), "referred", "has no date"),
+    (aiming(12.0, athlete__age_y=16.0), "referred", "No date can be given"),
     (aiming(12.0, athlete__height_cm=200.0), "too_light", "would mean a body mass index of 17.7"),
     (aiming(12.0, maintenance_kcal=q(1560.0, 90.0)), "no_room", "leave no room for a cut"),
-    (aiming(12.0, TODAY), "date_passed", "The date of the goal, 1 March, has passed"),
+    (aiming(12.0, TODAY), "date_passed", "The goal's date, 1 March, has passed"),
     (aiming(12.0, after(20), phase=phase("build", 20, 60)), "too_soon", "no cut fits in before"),
-    (aiming(12.0, after(60)), "too_soon", "which is too fast"),
+    (aiming(12.0, after(60)), "too_soon", "more than the limits allow"),
     (aiming(12.0), "possible", "The earliest date is 19 August (13 May to 12 January 2027)"),
-    (aiming(12.0, after(400)), "possible", "% a week in the cuts until then"),
+    (aiming(12.0, after(400)), "possible", "% a week in the cuts"),
 ]
 
 

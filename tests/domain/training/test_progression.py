@@ -274,7 +274,7 @@ def test_holds_grow_by_time_and_then_by_a_harder_form() -> None:
     longer = hold(session(3, 0, 40, 40, 40))
     assert (longer.rule, longer.least, longer.most, longer.added_kg) == ("add_time", 25, 45, 0.0)
     at_the_end = hold(session(3, 0, 90, 90, 90))
-    assert (at_the_end.most, at_the_end.added_kg) == (70, 0.0) and "harder form" in render(*at_the_end.why)
+    assert (at_the_end.most, at_the_end.added_kg) == (70, 0.0) and "harder variation" in render(*at_the_end.why)
     assert "40 s" in render(*longer.why) and "repetition" not in render(*longer.why)
 
 
