@@ -85,7 +85,7 @@ def test_one_grave_report_stops_the_lift_at_once(api: Api) -> None:
     assert train(api, home, 4)["caution"] is None
     assert lifts(api, home)["back-squat"]["rule"] == "add_load"
     answer = train(api, home, 0, pain={"back-squat": 10})
-    assert answer["caution"].startswith("Pain of 10/10: stop this lift today")
+    assert answer["caution"].startswith("Pain of 10/10: stop what hurts today")
     squat = lifts(api, home)["back-squat"]
     assert (squat["rule"], squat["sets"], squat["load_kg"]) == ("stop", 0, None) and squat["substitutes"]
     assert lifts(api, home)["bench-press"]["rule"] == "add_load", "the others go on"
