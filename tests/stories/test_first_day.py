@@ -9,6 +9,8 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from service.jobs.clock import tick
+from service.store.types import now
 from tests.api.conftest import Api, days_ago, faults
 from tests.api.in_a_cut import CLEAN
 
@@ -170,6 +172,23 @@ def test_accepted_targets_make_menus(practice: Api) -> None:
     assert menus.status_code == 200, menus.text
     for day in menus.json()["days"]:
         assert day["totals"]["energy_kcal"] == pytest.approx(kcal, rel=0.03)
+
+
+def test_who_has_no_targets_is_on_the_list_until_they_are_accepted(practice: Api) -> None:
+    home = taken_on(practice, ADA)
+    practice.loop.run(tick(practice.database, now()))
+
+    def asked() -> dict[str, str]:
+        items = practice.all("/attention")
+        return {reason["code"]: item["next"] for item in items for reason in item["reasons"]}
+
+    assert asked()["check_in.no_targets"] == "Make a review: it sets the first targets."
+    made = review(practice, home)
+    listed = asked()
+    assert "check_in.no_targets" not in listed and listed["energy.unset"] == "Decide on the energy target."
+    accept(practice, made)
+    assert practice("POST", f"{home}/meals", {"date": days_ago(BEGAN), "energy_kcal": 600}).status_code == 201
+    assert not {"check_in.no_targets", "energy.unset"} & asked().keys()
 
 
 def test_insulin_and_a_sore_back_are_referred_and_still_eat(practice: Api) -> None:

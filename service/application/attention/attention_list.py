@@ -13,16 +13,16 @@ from typing import Any, Literal, NamedTuple, cast
 from sqlalchemy import case, collate, func, literal_column, or_, tuple_
 
 from service.catalogue.sentences import render
-from service.domain.rules.checkin import LEFT_TO_REVIEWS, RED_FLAGS, REQUESTS, next_step
+from service.domain.rules.checkin import LEFT_TO_REVIEWS, NO_TARGETS, RED_FLAGS, REQUESTS, next_step
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.rulebook import RULES
 from service.domain.rules.screening import UNSCREENED
 from service.domain.sentence import Sentence, say
 from service.store.scope import Scope, table_of
-from service.store.tables import Athlete, CheckIn, JobFailure, Review
+from service.store.tables import Athlete, CheckIn, JobFailure, Review, Target
 
 _ATHLETE, _REVIEW = table_of(Athlete), table_of(Review)
-_CHECK_IN, _FAILURE = table_of(CheckIn), table_of(JobFailure)
+_CHECK_IN, _FAILURE, _TARGET = table_of(CheckIn), table_of(JobFailure), table_of(Target)
 
 WEEK = timedelta(days=7)
 SPARE = 50  # candidates beside those that are asked for: some may come later than they seemed to, or not at all
@@ -206,6 +206,8 @@ async def _needs(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, "_Ne
         needs[review.athlete_id].review = review  # the latest: beside it the coach may have looked at the past
     for athlete_id in await _accepted_this_week(scope, needs):
         needs[athlete_id].accepted = True
+    for athlete_id in await _targets_begin(scope, needs):
+        needs[athlete_id].targets_begin = True
     return needs
 
 
@@ -221,6 +223,17 @@ async def _accepted_this_week(scope: Scope, needs: Mapping[uuid.UUID, "_Needs"])
         _REVIEW.c.stale.is_(False),
     )
     return {row.athlete_id for row in await scope.rows(accepted) if row.as_of > checked[row.athlete_id] - WEEK}
+
+
+async def _targets_begin(scope: Scope, needs: Mapping[uuid.UUID, "_Needs"]) -> Collection[uuid.UUID]:
+    """Of those whose check misses targets, those who have some by now, maybe from tomorrow on."""
+    without = {who: own.check.date for who, own in needs.items() if own.check and own.misses_targets}
+    if not without:
+        return ()
+    planned = scope.select(_TARGET.c.athlete_id, _TARGET.c.from_date, of=[Target]).where(
+        _TARGET.c.athlete_id.in_(without), _TARGET.c.from_date >= min(without.values())
+    )
+    return {row.athlete_id for row in await scope.rows(planned) if row.from_date >= without[row.athlete_id]}
 
 
 class _Check(NamedTuple):
@@ -254,6 +267,7 @@ class _Needs:
     check: _Check | None = None
     review: _OpenReview | None = None  # the latest that is open
     accepted: bool = False  # the review of this week was, and nothing has changed under it since
+    targets_begin: bool = False  # today or later
 
     def to_see(self, athlete_id: uuid.UUID, external_id: str, name: str | None) -> AthleteToSee | None:
         """As an item of the list; None where nothing presses: what only informs puts nobody there."""
@@ -285,13 +299,20 @@ class _Needs:
         """Whether the check says anything that it leaves to a review of the week, if there is one."""
         return self.check is not None and any(map(_left_to_reviews, _reasons("check_in", self.check.attention)))
 
+    @property
+    def misses_targets(self) -> bool:
+        """Whether the check found a phase without targets."""
+        reasons = () if self.check is None else _reasons("check_in", self.check.attention)
+        return any(reason.code == NO_TARGETS for reason in reasons)
+
     def _of_check(self) -> list[Reason]:
-        """What the check says, less what a review of the week has said or not found."""
+        """What the check says, less what a review of the week has said or not found, and what is set by now."""
         if self.check is None:
             return []
         reasons, review = _reasons("check_in", self.check.attention), self.review
         reviewed = review is not None and not review.stale and review.as_of > self.check.date - WEEK
         spoken = reviewed or self.accepted
+        reasons = [reason for reason in reasons if not (self.targets_begin and reason.code == NO_TARGETS)]
         return [reason for reason in reasons if not (spoken and _left_to_reviews(reason))]
 
     def _of_review(self) -> list[Reason]:

@@ -11,6 +11,7 @@ from service.domain.rules.screening import UNSCREENED
 from service.domain.sentence import Sentence, say
 
 RULE = {rule.code: rule for rule in phase_rules.RULES}
+NO_TARGETS = "check_in.no_targets"
 
 
 def _no_weigh_in(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -66,6 +67,12 @@ def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
     return Verdict(statement, {"days_left": left, "days_overdue": max(0, -left)})
 
 
+def _no_targets(evidence: Evidence, policy: Policy) -> Verdict | None:
+    if evidence.kind is None or evidence.energy_kcal is not None or evidence.average_mass_kg is None:
+        return None
+    return Verdict(say("check_in.no_targets", phase=evidence.kind), {})
+
+
 def _goes_on(evidence: Evidence, policy: Policy) -> bool:
     """Whether a review would let maintenance go on past its planned end: the goal is kept, or rest is not over."""
     return any(RULE[code].judge(evidence, policy) is not None for code in ("goal.kept", "phase.extended"))
@@ -91,6 +98,7 @@ RULES: tuple[Rule, ...] = (
         ("check_in_no_food_days", "maintenance_interval_pct"),
         _no_food,
     ),
+    Rule(NO_TARGETS, Stage.ENERGY, _ADVICE, None, (), _no_targets),
     Rule(
         "check_in.phase_ending",
         Stage.PHASE,
@@ -124,7 +132,9 @@ REQUESTS = tuple(
     if rule.code in (UNSCREENED, SUSPECT_ENTRIES.code, "phase.none", "energy.unset")
     or (rule.stage is Stage.DATA and rule.action is Action.COLLECT_DATA)
 )
-LEFT_TO_REVIEWS = frozenset({"limit.deficit", "floor.recover"})  # what follows from maintenance is said once a week
+LEFT_TO_REVIEWS = frozenset(  # what follows from maintenance is said once a week
+    {"limit.deficit", "floor.recover", NO_TARGETS}
+)
 
 HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; what to do of others is what they state
     {
@@ -163,6 +173,7 @@ HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; wha
         "energy.under_reported",
         "check_in.no_weigh_in",
         "check_in.no_food",
+        "check_in.no_targets",
         "check_in.phase_ending",
         "check_in.missed_sessions",
         "check_in.old_measurement",

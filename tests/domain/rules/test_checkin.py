@@ -23,6 +23,7 @@ CASES = [  # the nightly rules' agreed thresholds: 3 days, 2 days, any missed se
     ("check_in.no_food", lambda v: but(log__days_since_food=2, log__complete_food_days_7_d=v), [0], [1, 6]),
     ("check_in.missed_sessions", lambda v: but(log__sessions_missed_7_d=v), [1, 3], [0, None]),
     ("check_in.old_measurement", lambda v: but(log__days_since_measurement=v), [22, None], [21, 0]),
+    ("check_in.no_targets", lambda v: but(targets=v), [None], [Targets(2300.0)]),
     ("check_in.phase_ending", lambda v: but(phase=phase("cut", 20, v)), [27, 20, 15], [28, None]),
 ]
 
