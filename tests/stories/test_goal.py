@@ -67,7 +67,7 @@ class TestSettingAGoal:
         home = weighed(api)
         check = set_goal(api, home, 24, after(35))
         assert (check["status"], check["possible"]) == ("too_soon", False)
-        assert check["warning"] == check["statement"] and "which is too fast" in check["warning"]
+        assert check["warning"] == check["statement"] and "more than is allowed" in check["warning"]
         factor = log((check["mass_at_goal_kg"] + check["lose_kg"]) / check["mass_at_goal_kg"])
         assert check["needed_pct_per_week"] == pytest.approx(-100 * factor / 5, abs=0.01)  # all of five weeks in a cut
         assert check["needed_pct_per_week"] < check["fastest_pct_per_week"] < 0
@@ -164,13 +164,21 @@ class TestInReviews:
         check = set_goal(api, home, 24, after(30))
         made = review(api, athlete)
         found = goal_finding(made)
-        assert found["severity"] == "warning" and found["evidence"]["status"] == check["status"] == "too_soon"
+        assert found["severity"] == "advice" and found["evidence"]["status"] == check["status"] == "too_soon"
         assert found["evidence"]["lose_kg"] == pytest.approx(check["lose_kg"], abs=0.3)
         assert "thresholds" in found["evidence"] and found["source"]
         for name in ("action", "energy_kcal", "phase"):
             assert made["recommendation"][name] == without["recommendation"][name]
         set_goal(api, home, 24, after(700))
         assert goal_finding(review(api, athlete))["severity"] == "info"
+
+    def test_the_coach_is_called_once_for_a_goal_out_of_reach_and_reads_of_it_every_week(self, api: Api) -> None:
+        home = weighed(api)
+        athlete = {"id": home.rpartition("/")[2]}
+        set_goal(api, home, 10)
+        assert goal_finding(review(api, athlete, 8))["severity"] == "warning"
+        found = goal_finding(review(api, athlete))
+        assert (found["severity"], found["evidence"]["status"]) == ("info", "below_floor")
 
 
 class TestWhoSeesIt:

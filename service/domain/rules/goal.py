@@ -155,17 +155,24 @@ def _words(
     by, fat, (early, late) = evidence.athlete.goal_by, evidence.body_fat_pct, between
     assert fat is not None
     span = say("goal.between", early=early, late=late) if early and late else None
-    takes = say("goal.takes", goal_pct=goal_pct, lose_kg=way.lose_kg, fat_kg=way.lose_fat_kg, mass_kg=way.mass_kg)
+    takes = say(
+        "goal.takes",
+        body_fat_pct=fat.mean,
+        goal_pct=goal_pct,
+        lose_kg=way.lose_kg,
+        fat_kg=way.lose_fat_kg,
+        mass_kg=way.mass_kg,
+    )
     earliest = say("goal.earliest", fastest=-way.fastest_pct_per_week, on=way.earliest_on, span=span)
     if by is None:
         return say("goal.undated", takes=takes, earliest=earliest)
     if by <= evidence.as_of:
         return say("goal.date_passed", by=by, takes=takes, earliest=earliest)
     if needed is None:
-        return say("goal.no_cut_before", goal_pct=goal_pct, by=by, takes=takes, earliest=earliest)
+        return say("goal.no_cut_before", by=by, takes=takes, earliest=earliest)
     if by >= way.earliest_on:
         return say("goal.possible", by=by, needed=-needed, takes=takes, earliest=earliest)
-    return say("goal.too_soon", by=by, body_fat_pct=fat.mean, needed=-needed, takes=takes, earliest=earliest)
+    return say("goal.too_soon", by=by, needed=-needed, takes=takes, earliest=earliest)
 
 
 def _way(evidence: Evidence, policy: Policy, goal_pct: float) -> Way:
