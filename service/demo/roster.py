@@ -95,7 +95,8 @@ def _enrolment(scenario: Scenario, athlete: int, people: People, last_day: date,
         "review_weekday": scenario.review_weekday,
     }
     if scenario.goal_pct is not None:
-        further["goal"] = {"body_fat_pct": scenario.goal_pct, "by": (last_day + timedelta(days=240)).isoformat()}
+        by = last_day + timedelta(days=scenario.goal_days)
+        further["goal"] = {"body_fat_pct": scenario.goal_pct, "by": by.isoformat()}
     return Enrolment(
         external_id=external_id(athlete),
         time_zone=scenario.time_zone,

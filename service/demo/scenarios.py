@@ -46,6 +46,7 @@ class Scenario:
     energy_ratio: float  # intended intake over maintenance, minus one, in the last phase
     maintenance_error: float = 0.0  # the coach's, in the last phase
     goal_pct: float | None = None
+    goal_days: int = 420  # from the end of the log to its date
     time_zone: str = "UTC"
     review_weekday: str = "monday"
     meals_per_day: int = 3
@@ -70,6 +71,7 @@ SCENARIOS = (
         energy_ratio=-0.42,
         maintenance_error=-0.10,
         goal_pct=16,
+        goal_days=240,  # too soon
         time_zone="Europe/Rome",
         traits={**GOOD_LOG, **TRUE_TO_PLAN, "weekend_excess": 0.02, "activity_level": 2.0, "activity_response": 0.2},
         lifting={"tolerance": 0.15},

@@ -286,11 +286,15 @@ class Wellbeing:
 
 @dataclass(frozen=True)
 class PastReview:
-    """The codes of the findings of an earlier review, and what it took maintenance for."""
+    """The codes of the findings of an earlier review, and what it took maintenance for.
+
+    `pressing` are those of the codes whose findings did more than inform.
+    """
 
     as_of: date
     codes: tuple[str, ...]
     maintenance_kcal: ScalarEstimate | None = None
+    pressing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

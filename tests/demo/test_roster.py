@@ -3,13 +3,13 @@
 import json
 from collections import Counter, defaultdict
 from datetime import date, timedelta
-from io import BytesIO
 from itertools import islice
 
 import numpy as np
 import pytest
 
-from service.api.import_lines import Line, read_ndjson
+from service.api.import_lines import Line, read_lines
+from service.api.import_order import Record
 from service.demo.lifters import LIFTS, train
 from service.demo.lines import Enrolment, world_lines
 from service.demo.records import BUILD, CUT, MAINTAIN
@@ -52,9 +52,13 @@ def test_every_line_has_the_import_form(lines):
     assert json.loads(json.dumps(lines)) == lines  # plain numbers only
 
 
+def taken(lines):
+    """What the service reads in lines of a file."""
+    return read_lines((Record(number, json.dumps(line).encode()) for number, line in enumerate(lines, 1)), None, None)
+
+
 def test_the_service_reads_every_line(lines):
-    text = "\n".join(json.dumps(line) for line in [*lines, *screening_lines(12)])
-    read = list(read_ndjson(BytesIO(text.encode()), None))
+    read = taken([*lines, *screening_lines(12)])
     assert [line for line in read if not isinstance(line, Line)] == []
     assert len(read) == len(lines) + 11
 
@@ -63,16 +67,12 @@ def test_lines_of_a_drawn_world_are_read_too():
     """Coaches who change targets, athletes who log no carbohydrate."""
     world = simulate(25, 84, seed=2)
     enrolments = [Enrolment(f"w-{i}", first_day=3 if i == 0 else 0) for i in range(25)]
-    text = "\n".join(
-        json.dumps(line) for line in world_lines(world, train(world, 2), enrolments, np.random.default_rng(1))
-    )
-    read = list(read_ndjson(BytesIO(text.encode()), None))
+    read = taken(world_lines(world, train(world, 2), enrolments, np.random.default_rng(1)))
     assert [line for line in read if not isinstance(line, Line)] == []
     kinds = Counter(line.kind for line in read)
     assert kinds["targets"] > 3
-    assert min(line.said["date"] for line in read if line.athlete == "w-0" and "date" in line.said) >= str(
-        world.log.days[3]
-    )
+    dates = [line.body.date for line in read if line.athlete == "w-0" and hasattr(line.body, "date")]
+    assert dates and min(dates) >= world.log.days[3].item()
 
 
 def test_athletes_first_then_days_in_order(lines):

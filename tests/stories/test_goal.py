@@ -164,13 +164,21 @@ class TestInReviews:
         check = set_goal(api, home, 24, after(30))
         made = review(api, athlete)
         found = goal_finding(made)
-        assert found["severity"] == "warning" and found["evidence"]["status"] == check["status"] == "too_soon"
+        assert found["severity"] == "advice" and found["evidence"]["status"] == check["status"] == "too_soon"
         assert found["evidence"]["lose_kg"] == pytest.approx(check["lose_kg"], abs=0.3)
         assert "thresholds" in found["evidence"] and found["source"]
         for name in ("action", "energy_kcal", "phase"):
             assert made["recommendation"][name] == without["recommendation"][name]
         set_goal(api, home, 24, after(700))
         assert goal_finding(review(api, athlete))["severity"] == "info"
+
+    def test_the_coach_is_called_once_for_a_goal_out_of_reach_and_reads_of_it_every_week(self, api: Api) -> None:
+        home = weighed(api)
+        athlete = {"id": home.rpartition("/")[2]}
+        set_goal(api, home, 10)
+        assert goal_finding(review(api, athlete, 8))["severity"] == "warning"
+        found = goal_finding(review(api, athlete))
+        assert (found["severity"], found["evidence"]["status"]) == ("info", "below_floor")
 
 
 class TestWhoSeesIt:

@@ -346,10 +346,12 @@ def _history(
 
 def _past_review(review: EarlierReview) -> ev.PastReview:
     maintenance = review.document["estimates"].get("maintenance_kcal")
+    findings = review.document["findings"]
     return ev.PastReview(
         review.as_of,
-        tuple(finding["code"] for finding in review.document["findings"]),
+        tuple(finding["code"] for finding in findings),
         ev.ScalarEstimate(**maintenance) if maintenance else None,
+        tuple(finding["code"] for finding in findings if finding["severity"] != "info"),
     )
 
 

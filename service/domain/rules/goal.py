@@ -12,6 +12,7 @@ from service.domain.evidence import Evidence, PhaseNow, ScalarEstimate
 from service.domain.physiology.energy import lean_share_of_mass_change, tissue_between_kg
 from service.domain.policy import Policy
 from service.domain.rules.clearances import CLEARANCE
+from service.domain.rules.findings import STEADY_PCT
 from service.domain.rules.gate import IN_DEFICIT, body_fat_floor_pct, in_deficit, too_light
 from service.domain.rules.phases import LAST_DAY_OF_MAINTENANCE, cuts_in_a_row, last_day
 from service.domain.rules.referral import closed_scopes, conditions
@@ -155,17 +156,24 @@ def _words(
     by, fat, (early, late) = evidence.athlete.goal_by, evidence.body_fat_pct, between
     assert fat is not None
     span = say("goal.between", early=early, late=late) if early and late else None
-    takes = say("goal.takes", goal_pct=goal_pct, lose_kg=way.lose_kg, fat_kg=way.lose_fat_kg, mass_kg=way.mass_kg)
+    takes = say(
+        "goal.takes",
+        body_fat_pct=fat.mean,
+        goal_pct=goal_pct,
+        lose_kg=way.lose_kg,
+        fat_kg=way.lose_fat_kg,
+        mass_kg=way.mass_kg,
+    )
     earliest = say("goal.earliest", fastest=-way.fastest_pct_per_week, on=way.earliest_on, span=span)
     if by is None:
         return say("goal.undated", takes=takes, earliest=earliest)
     if by <= evidence.as_of:
         return say("goal.date_passed", by=by, takes=takes, earliest=earliest)
     if needed is None:
-        return say("goal.no_cut_before", goal_pct=goal_pct, by=by, takes=takes, earliest=earliest)
+        return say("goal.no_cut_before", by=by, takes=takes, earliest=earliest)
     if by >= way.earliest_on:
         return say("goal.possible", by=by, needed=-needed, takes=takes, earliest=earliest)
-    return say("goal.too_soon", by=by, body_fat_pct=fat.mean, needed=-needed, takes=takes, earliest=earliest)
+    return say("goal.too_soon", by=by, needed=-needed, takes=takes, earliest=earliest)
 
 
 def _way(evidence: Evidence, policy: Policy, goal_pct: float) -> Way:
@@ -190,8 +198,11 @@ def _earliest_on(evidence: Evidence, policy: Policy, goal_pct: float) -> date | 
 
 
 def _room(evidence: Evidence, there: Evidence, policy: Policy) -> bool:
-    """Whether the limits on energy leave room for a deficit that counts, here and at the goal."""
-    return all(in_deficit(at, policy, likely_lowest_kcal(at, policy)) for at in (evidence, there))
+    """Whether the limits on energy leave room for a deficit that counts and a loss that shows, here and at the goal."""
+    return all(
+        in_deficit(at, policy, likely_lowest_kcal(at, policy)) and fastest_loss_pct(at, policy) < -STEADY_PCT
+        for at in (evidence, there)
+    )
 
 
 def _at_goal(evidence: Evidence, goal_pct: float) -> Evidence:
