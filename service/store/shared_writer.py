@@ -29,6 +29,9 @@ class Connection(Protocol):
     ) -> CursorResult[Any]:
         """Execute a statement."""
 
+    async def exec_driver_sql(self, statement: str, parameters: Any = None) -> CursorResult[Any]:
+        """Execute a text that the driver understands."""
+
     async def rollback(self) -> None:
         """Undo what the work has done so far."""
 
@@ -57,6 +60,10 @@ class DirectConnection:
     ) -> CursorResult[Any]:
         """Execute a statement."""
         return self._connection.execute(statement, parameters, execution_options=execution_options)
+
+    async def exec_driver_sql(self, statement: str, parameters: Any = None) -> CursorResult[Any]:
+        """Execute a text that the driver understands."""
+        return self._connection.exec_driver_sql(statement, parameters)
 
     async def rollback(self) -> None:
         """Undo what the present work has done so far; that of others in the same transaction stays."""
