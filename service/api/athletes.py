@@ -161,6 +161,8 @@ async def find_athlete(scope: Scope, caller: Principal, athlete_id: uuid.UUID, t
     if not rows:
         raise NotFound()
     athlete: Athlete = rows[0]
+    if to_write:
+        scope.held[athlete.id] = athlete
     return athlete
 
 
@@ -342,6 +344,7 @@ async def update_athlete(scope: Scope, athlete: Athlete, values: dict[str, Any])
         raise Conflict("external_id belongs to another athlete of this practice") from error
     if not changed:
         raise PreconditionFailed()
+    scope.held.pop(athlete.id, None)
     if changed_facts:
         await facts_changed(scope, athlete.id, changed_facts)
 

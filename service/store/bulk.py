@@ -32,13 +32,18 @@ async def insert(scope: Scope, table: Table, columns: Columns, same: Mapping[str
     if scope.connection.dialect.name == "sqlite":
         await _execute_many(scope, f"INSERT INTO {into} VALUES ({', '.join('?' * len(names))})", rows)
         return
-    connection: Any = scope.connection
+    connection = scope.connection
     driver = (await connection.get_raw_connection()).driver_connection
     statement = f"COPY {into} FROM STDIN"
     try:
-        async with driver.cursor() as cursor, cursor.copy(statement) as copy:
-            for row in rows:
-                await copy.write_row(row)
+        if isinstance(connection, DirectConnection):
+            with driver.cursor() as cursor, cursor.copy(statement) as copy:
+                for row in rows:
+                    copy.write_row(row)
+        else:
+            async with driver.cursor() as cursor, cursor.copy(statement) as copy:
+                for row in rows:
+                    await copy.write_row(row)
     except psycopg.Error as error:
         raise _as_elsewhere(statement, error) from error
 
@@ -68,8 +73,7 @@ async def _insert_or(scope: Scope, table: Table, columns: Columns, key: Sequence
         return
     arrays = ", ".join(f"%s::{_type(scope, table, name)}[]" for name in names)
     statement = f"{into} SELECT * FROM unnest({arrays}) {conflict}"
-    connection: Any = scope.connection
-    await connection.exec_driver_sql(statement, tuple(map(list, zip(*rows, strict=True))))
+    await scope.connection.exec_driver_sql(statement, tuple(map(list, zip(*rows, strict=True))))
 
 
 async def with_refs(
@@ -104,14 +108,13 @@ async def with_refs(
         )
         pairs = [(athlete, ref) for athlete, refs in said.items() for ref in refs]
         parameters = ([athlete for athlete, _ in pairs], [ref for _, ref in pairs], scope.practice_id)
-    connection: Any = scope.connection
-    found = await connection.exec_driver_sql(statement, parameters)
+    found = await scope.connection.exec_driver_sql(statement, parameters)
     return {(row[0], row[1]): row[2:] for row in map(tuple, found)}
 
 
 async def _execute_many(scope: Scope, statement: str, rows: Sequence[Cells]) -> None:
     """Execute a statement of SQLite for each row."""
-    connection: Any = scope.connection
+    connection = scope.connection
     if not isinstance(connection, DirectConnection):
         await connection.exec_driver_sql(statement, rows)
         return

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import JSON, BindParameter, Boolean, ColumnElement, Dialect, bindparam
 from sqlalchemy.dialects.postgresql import ARRAY
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, StatementError
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.visitors import InternalTraversal
 from sqlalchemy.types import TypeDecorator, TypeEngine
@@ -44,7 +44,10 @@ class PreparedStatement:
         compiled = self._compiled.get(connection.dialect.name)
         if compiled is None:
             compiled = self._compiled[connection.dialect.name] = _Compiled(self.statement, connection.dialect)
-        values = [compiled.values(row) for row in rows]
+        try:
+            values = [compiled.values(row) for row in rows]
+        except ValueError as error:
+            raise StatementError(str(error), compiled.sql, None, error) from error
         try:
             if isinstance(connection, DirectConnection):
                 cursor = _directly(connection.raw, compiled.sql, values)

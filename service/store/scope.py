@@ -14,6 +14,7 @@ from sqlmodel import SQLModel
 from service.store import types
 from service.store.prepared import PRACTICE, PreparedStatement
 from service.store.shared_writer import Connection
+from service.store.tables.people import Athlete
 
 Table = type[SQLModel]
 M = TypeVar("M", bound=SQLModel)
@@ -45,6 +46,7 @@ class Scope:
         self.practice_id = practice_id
         self.clock_at = clock_at
         self.to_check = to_check
+        self.held: dict[uuid.UUID, Athlete] = {}  # athletes whose rows the transaction holds, as they stand
 
     def now(self) -> datetime:
         """The practice's present instant, in UTC: whatever its days, plans and decisions are dated by."""

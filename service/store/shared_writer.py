@@ -12,6 +12,7 @@ from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import Connection as SyncConnection
 from sqlalchemy import CursorResult, Dialect, Engine
+from sqlalchemy.exc import DBAPIError
 
 AT_ONCE = 200  # pieces of work in one transaction at most
 T = TypeVar("T")
@@ -28,6 +29,9 @@ class Connection(Protocol):
         self, statement: Any, parameters: Any = None, *, execution_options: Any = None
     ) -> CursorResult[Any]:
         """Execute a statement."""
+
+    async def exec_driver_sql(self, statement: str, parameters: Any = None) -> Any:
+        """Execute a text that the driver understands; the rows it gives."""
 
     async def rollback(self) -> None:
         """Undo what the work has done so far."""
@@ -57,6 +61,14 @@ class DirectConnection:
     ) -> CursorResult[Any]:
         """Execute a statement."""
         return self._connection.execute(statement, parameters, execution_options=execution_options)
+
+    async def exec_driver_sql(self, statement: str, parameters: Any = None) -> Any:
+        """Execute a text that the driver understands; the rows it gives."""
+        of_driver: type[Exception] = self.dialect.loaded_dbapi.Error
+        try:
+            return self.raw.execute(statement, parameters)
+        except of_driver as error:
+            raise DBAPIError.instance(statement, parameters, error, of_driver) from error
 
     async def rollback(self) -> None:
         """Undo what the present work has done so far; that of others in the same transaction stays."""

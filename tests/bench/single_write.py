@@ -58,13 +58,14 @@ async def _single(databases: Databases, engine: str, size: Size, path: str, cont
             database = server_of(databases.engine(engine))
             ours = (_sent(path, content, athletes, key, bare=False), service)
             bare = (_sent(path, content, athletes, key, bare=True), floor)
-            spent: dict[str, list[tuple[float, Load]]] = {service.url: [], floor.url: []}
-            for round_ in range(size.rounds + 1):
+            rounds: dict[Server, list[_Round]] = {service: [], floor: []}
+            for number in range(size.rounds + 1):
                 for requests, server in (ours, bare):
                     used = await _round(requests, server, database, size)
-                    if round_ > 0:  # the first warms up
-                        spent[server.url].append(used)
-    return Measured(*(median(s for s, _ in spent[server.url]) for server in (service, floor)), _latencies(spent))
+                    if number > 0:  # the first warms up
+                        rounds[server].append(used)
+    service_s, floor_s = (median(one.server_s + one.database_s for one in some) for some in rounds.values())
+    return Measured(service_s, floor_s, f"{_said(rounds[service])}; floor {_said(rounds[floor])}")
 
 
 async def _history(url: str, size: Size) -> tuple[str, list[uuid.UUID]]:
@@ -102,16 +103,26 @@ def _sent(path: str, content: Body, athletes: list[uuid.UUID], key: str, bare: b
         number += 1
 
 
-async def _round(requests: Any, server: Server, database: list[psutil.Process], size: Size) -> tuple[float, Load]:
+@dataclass(frozen=True)
+class _Round:
+    """Processor seconds for a request, of the server and of the database's own, and what the clients saw."""
+
+    server_s: float
+    database_s: float
+    load: Load
+
+
+async def _round(requests: Any, server: Server, database: list[psutil.Process], size: Size) -> _Round:
     some = list(islice(requests, size.requests))
-    processes = [server.process, *database]
-    before = processor_s(processes)
+    before = processor_s([server.process]), processor_s(database)
     load = await send(server.url, some, size.clients)
     assert load.others == (), load.others
-    return (processor_s(processes) - before) / len(some), load
+    server_s, database_s = processor_s([server.process]) - before[0], processor_s(database) - before[1]
+    return _Round(server_s / len(some), database_s / len(some), load)
 
 
-def _latencies(spent: dict[str, list[tuple[float, Load]]]) -> str:
-    ours, floor = ([load for _, load in rounds] for rounds in spent.values())
-    shown = (f"{median(x.p50_ms for x in loads):.0f}/{median(x.p99_ms for x in loads):.0f}" for loads in (ours, floor))
-    return "p50/p99 {} ms, floor {} ms".format(*shown)
+def _said(rounds: list[_Round]) -> str:
+    p50_ms, p99_ms = (median(getattr(one.load, name) for one in rounds) for name in ("p50_ms", "p99_ms"))
+    database_us = 1e6 * median(one.database_s for one in rounds)
+    of_database = f", {database_us:.0f} µs the database's" if database_us else ""
+    return f"p50/p99 {p50_ms:.0f}/{p99_ms:.0f} ms{of_database}"

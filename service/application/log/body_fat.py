@@ -9,11 +9,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from service.application.log.changes import BodyFat, EntryId
-from service.application.log.days import DayKey, Days, DayValues, around
+from service.application.log.days import DayKey, Days, DayValues, around, of_days
 from service.application.log.facts import AthleteFacts, facts_of
 from service.application.log.rolled_up import New, RolledUp
 from service.domain.physiology import composition
-from service.store.scope import Scope, table_of
+from service.store.scope import Scope
 from service.store.tables import Json, Measurement
 from service.store.types import MeasurementMethod
 
@@ -46,6 +46,9 @@ class Measured(NamedTuple):
     body_fat_se_pct: float | None
 
 
+_MEASURED = of_days(Measurement, Measured._fields)
+
+
 class Stored(NamedTuple):
     """What is stored: the measurements of the days, and the facts by which they are computed."""
 
@@ -56,10 +59,7 @@ class Stored(NamedTuple):
 async def read(scope: Scope, days: Days, _: New) -> Stored:
     """What is stored of these days."""
     facts = await facts_of(scope, {athlete for athlete, _ in days})
-    table = table_of(Measurement)
-    statement = scope.select(*(table.c[name] for name in Measured._fields), of=[Measurement])
-    rows = await scope.rows(statement.where(*around(Measurement, days)))
-    return Stored([Measured._make(row) for row in rows], facts)
+    return Stored([Measured._make(row) for row in await around(scope, _MEASURED, days)], facts)
 
 
 def settle(stored: Stored, days: Days, new: New) -> RolledUp:

@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, not_, select
+from sqlalchemy import ColumnElement, bindparam, not_, select
 
 from service.store import bulk
-from service.store.scope import Scope, Table, table_of
+from service.store.prepared import Among, PreparedStatement
+from service.store.scope import Scope, Table, of_practice, table_of
 from service.store.tables import AthleteDay, FoodDay, Meal, Measurement, TrainingSession, WeighIn, WellbeingNote
 
 DayKey = tuple[uuid.UUID, date]  # an athlete's id and a local date
@@ -35,13 +36,21 @@ def first_days(days: Iterable[DayKey]) -> dict[uuid.UUID, date]:
     return first
 
 
-def around(
-    table: Table, days: Days, before: timedelta = timedelta(0), open_end: bool = False
-) -> list[ColumnElement[bool]]:
-    """Conditions for rows of these athletes from so long before the first of the days to the last, or to the end."""
-    columns, dates = table_of(table).c, [day for _, day in days]
-    conditions = [columns.athlete_id.in_({athlete for athlete, _ in days}), columns.date >= min(dates) - before]
-    return conditions if open_end else [*conditions, columns.date <= max(dates)]
+def of_days(table: Table, names: Iterable[str], *conditions: ColumnElement[bool]) -> PreparedStatement:
+    """Columns of a table's rows of some athletes and days, for `around`."""
+    columns = table_of(table).c
+    between = (columns.date >= bindparam("since"), columns.date <= bindparam("until"))
+    rows = of_practice(*(columns[name] for name in names), of=[table])
+    return PreparedStatement(rows.where(Among(columns.athlete_id, "athletes"), *between, *conditions))
+
+
+async def around(
+    scope: Scope, rows: PreparedStatement, days: Days, before: timedelta = timedelta(0), open_end: bool = False
+) -> Sequence[Any]:
+    """Rows of these athletes from so long before the first of the days to the last, or to the end."""
+    dates = [day for _, day in days]
+    until = date.max if open_end else max(dates)
+    return await scope.fetch(rows, athletes={who for who, _ in days}, since=min(dates) - before, until=until)
 
 
 async def put_days(scope: Scope, parts: Sequence[Mapping[DayKey, DayValues]]) -> None:

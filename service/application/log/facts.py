@@ -30,4 +30,11 @@ _FACTS = PreparedStatement(
 
 async def facts_of(scope: Scope, athletes: Iterable[uuid.UUID]) -> dict[uuid.UUID, AthleteFacts]:
     """The facts of some athletes, by id."""
-    return {row.id: AthleteFacts._make(row) for row in await scope.fetch(_FACTS, athletes=set(athletes))}
+    wanted = set(athletes)
+    if wanted <= scope.held.keys():
+        return {athlete: _facts(scope.held[athlete]) for athlete in wanted}
+    return {row.id: _facts(row) for row in await scope.fetch(_FACTS, athletes=wanted)}
+
+
+def _facts(row: Athlete) -> AthleteFacts:
+    return AthleteFacts(row.id, row.height_cm, row.sex, row.birth_date)

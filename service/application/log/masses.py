@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import bindparam
 
 from service.application.log.changes import EntryId, Verdict
-from service.application.log.days import DayKey, Days, DayValues, around, first_days
+from service.application.log.days import DayKey, Days, DayValues, around, first_days, of_days
 from service.application.log.facts import facts_of
 from service.application.log.rolled_up import New, RolledUp, by_athlete
 from service.domain.plausibility.suspect_readings import (
@@ -47,6 +47,9 @@ _LATEST = PreparedStatement(
     .order_by(_TABLE.c.date.desc(), _TABLE.c.id.desc())
     .limit(LATEST)
 )
+
+
+_WEIGHED = of_days(WeighIn, Weighed._fields)
 
 
 class Series(NamedTuple):
@@ -121,16 +124,14 @@ async def _newest(scope: Scope, days: Days) -> dict[uuid.UUID, Series] | None:
 
 async def _to_judge(scope: Scope, days: Days, first: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Series]:
     """The weigh-ins of each athlete from a settled point on; where there is none, all of them."""
-    table = table_of(WeighIn)
-    statement = scope.select(*(table.c[name] for name in Weighed._fields), of=[WeighIn])
     series: dict[uuid.UUID, list[Weighed]] = defaultdict(list)
-    for row in await scope.rows(statement.where(*around(WeighIn, days, HISTORY, open_end=True))):
+    for row in await around(scope, _WEIGHED, days, HISTORY, open_end=True):
         series[row.athlete_id].append(Weighed._make(row))
     standing = {athlete: _standing(rows, first[athlete]) for athlete, rows in series.items()}
     unsettled = [athlete for athlete, count in standing.items() if count == 0]
     if unsettled:
-        older = (table.c.athlete_id.in_(unsettled), table.c.date < min(first.values()) - HISTORY)
-        for row in await scope.rows(statement.where(*older)):
+        before = min(first.values()) - HISTORY - timedelta(days=1)
+        for row in await scope.fetch(_WEIGHED, athletes=unsettled, since=date.min, until=before):
             series[row.athlete_id].append(Weighed._make(row))
     return {athlete: Series(sorted(rows, key=_in_order), standing[athlete]) for athlete, rows in series.items()}
 

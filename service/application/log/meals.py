@@ -7,13 +7,13 @@ from datetime import date
 from typing import NamedTuple
 
 from service.application.log.changes import Change, EntryId, MealSums, Verdict
-from service.application.log.days import DayKey, Days, DayValues, around
+from service.application.log.days import DayKey, Days, DayValues, around, of_days
 from service.application.log.foods import load_foods, names_own_food, sum_of_foods, with_own
 from service.application.log.rolled_up import New, RolledUp
 from service.domain.nutrition.foods import Food
 from service.domain.plausibility.suspect_readings import PLAUSIBLE_MEAL_KCAL, suspect_energy
 from service.domain.records import FoodState
-from service.store.scope import Scope, table_of
+from service.store.scope import Scope
 from service.store.tables import FoodDay, Json, Meal
 from service.store.types import DeclaredFoodDay
 
@@ -35,6 +35,10 @@ class Eaten(NamedTuple):
     foods: list[Json] | None
     given: dict[str, float] | None
     from_foods: Json | None
+
+
+_EATEN = of_days(Meal, Eaten._fields)
+_DECLARED = of_days(FoodDay, ("athlete_id", "date", "state"))
 
 
 class Stored(NamedTuple):
@@ -112,16 +116,11 @@ def _sum(values: Sequence[float | None]) -> float | None:
 
 
 async def _meals(scope: Scope, days: Days) -> list[Eaten]:
-    table = table_of(Meal)
-    statement = scope.select(*(table.c[name] for name in Eaten._fields), of=[Meal])
-    return [Eaten._make(row) for row in await scope.rows(statement.where(*around(Meal, days)))]
+    return [Eaten._make(row) for row in await around(scope, _EATEN, days)]
 
 
 async def _declared(scope: Scope, days: Days) -> dict[DayKey, DeclaredFoodDay]:
-    table = table_of(FoodDay)
-    statement = scope.select(table.c.athlete_id, table.c.date, table.c.state, of=[FoodDay])
-    rows = await scope.rows(statement.where(*around(FoodDay, days)))
-    return {(row.athlete_id, row.date): row.state for row in rows}
+    return {(row.athlete_id, row.date): row.state for row in await around(scope, _DECLARED, days)}
 
 
 def _added_up(meals: Sequence[Eaten], foods: Mapping[str, Food]) -> tuple[list[Eaten], Mapping[EntryId, MealSums]]:

@@ -5,7 +5,7 @@ from datetime import date
 from typing import NamedTuple
 
 from service.application.log.changes import EntryId
-from service.application.log.days import Days, around
+from service.application.log.days import Days, around, of_days
 from service.application.log.rolled_up import New, RolledUp
 from service.store.scope import Scope, table_of
 from service.store.tables import WellbeingNote
@@ -20,13 +20,12 @@ class Noted(NamedTuple):
     menstruation_started: bool
 
 
+_STARTED = of_days(WellbeingNote, ("athlete_id", "date"), table_of(WellbeingNote).c.menstruation_started.is_(True))
+
+
 async def read(scope: Scope, days: Days, _: New) -> Days:
     """Days on which a stored note says so."""
-    table = table_of(WellbeingNote)
-    statement = scope.select(table.c.athlete_id, table.c.date, of=[WellbeingNote]).where(
-        *around(WellbeingNote, days), table.c.menstruation_started.is_(True)
-    )
-    return {(row.athlete_id, row.date) for row in await scope.rows(statement)}
+    return {(row.athlete_id, row.date) for row in await around(scope, _STARTED, days)}
 
 
 def settle(stored: Days, days: Days, new: New) -> RolledUp:

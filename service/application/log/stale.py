@@ -88,11 +88,12 @@ async def _note_change(scope: Scope, days: Days) -> None:
     changed = defaultdict(list)
     for athlete, day in days:
         changed[athlete].append(day)
-    rows = await scope.fetch(_WHERE, athletes=list(changed))
-    await scope.run_each(
-        _NOTE if scope.to_check is None else _NOTE_UNCHECKED,
-        [_change(scope, _Where._make(row), changed[row.id]) for row in rows],
-    )
+    if changed.keys() <= scope.held.keys():
+        rows: Sequence[_Where] = [_Where(athlete, scope.held[athlete].time_zone) for athlete in sorted(changed)]
+    else:
+        rows = await scope.fetch(_WHERE, athletes=list(changed))
+    changes = [_change(scope, row, changed[row.id]) for row in rows]
+    await scope.run_each(_NOTE if scope.to_check is None else _NOTE_UNCHECKED, changes)
     if scope.to_check is not None:
         scope.to_check.update(changed)
 
