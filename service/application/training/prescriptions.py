@@ -69,7 +69,11 @@ def next_day(days: Sequence[PlannedDay], sessions: Sequence[LoggedSession]) -> P
 
 def usual_lifts(sessions: Sequence[LoggedSession], on: date) -> tuple[PlannedExercise, ...]:
     """Without a plan: every exercise with work sets of late, in the order in which they were last trained."""
-    return tuple(PlannedExercise(name, Scheme(), main=False) for name in _trained_last(sessions, on))
+    return tuple(_usual(name) for name in _trained_last(sessions, on))
+
+
+def _usual(exercise: str) -> PlannedExercise:
+    return PlannedExercise(exercise, Scheme(), main=False)
 
 
 def _trained_last(sessions: Sequence[LoggedSession], on: date) -> dict[str, date]:
@@ -94,9 +98,9 @@ def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[LoggedSess
     if days is not None:
         first = days.index(next_day(days, sessions))
         return [WeekDay(day.name, day.exercises) for day in (*days[first:], *days[:first])][:MOST_DAYS]
-    trained_last, usual = _trained_last(sessions, on), usual_lifts(sessions, on)
+    trained_last = _trained_last(sessions, on)
     return [
-        WeekDay(f"{day:%A}", tuple(item for item in usual if trained_last[item.exercise] == day))
+        WeekDay(f"{day:%A}", tuple(_usual(name) for name, last in trained_last.items() if last == day))
         for day in sorted(set(trained_last.values()))[-MOST_DAYS:]
     ]
 
