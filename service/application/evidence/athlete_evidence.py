@@ -4,12 +4,13 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import pairwise
+from math import isfinite
 from typing import Any
 
 import numpy as np
 
 from service.application.evidence.estimates import RosterEstimates
-from service.application.evidence.notes import EarlierReview, Notes, SuspectEntry
+from service.application.evidence.notes import EarlierReview, LoggedSession, Notes, SuspectEntry
 from service.application.evidence.roster import Roster, energy_steps
 from service.domain import evidence as ev
 from service.domain.estimation.cycle import may_cycle
@@ -19,7 +20,7 @@ from service.domain.normal import Z90
 from service.domain.physiology.energy import resistance_training_kcal
 from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.records import Bools, Estimate, Floats, FoodState, Ints, take
-from service.store.tables import Athlete, Phase, Screening, Target, TrainingSession, WellbeingNote
+from service.store.tables import Athlete, Phase, Screening, Target, WellbeingNote
 
 REVIEWS_REMEMBERED = 6
 REST_DAYS = 7  # so many days without a session count as a deload
@@ -78,11 +79,11 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
 def scalar_at(estimate: Estimate, at: tuple[int, ...], digits: int) -> ev.ScalarEstimate | None:
     """One element of an estimate, rounded, or None where it is not known yet."""
     values = [float(getattr(estimate, name)[at]) for name in ("mean", "sd", "lo", "hi")]
-    return ev.ScalarEstimate(*(round(value, digits) for value in values)) if all(map(np.isfinite, values)) else None
+    return ev.ScalarEstimate(*(round(value, digits) for value in values)) if all(map(isfinite, values)) else None
 
 
 def _exercise_kcal(
-    sessions: Sequence[TrainingSession], mass_kg: ev.ScalarEstimate | None, on: date
+    sessions: Sequence[LoggedSession], mass_kg: ev.ScalarEstimate | None, on: date
 ) -> ev.ScalarEstimate | None:
     """Mean energy of training per day of the last two weeks, from its sets; None where there never was a session."""
     if not sessions or mass_kg is None:

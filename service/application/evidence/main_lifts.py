@@ -92,9 +92,20 @@ def _regular(names: Sequence[str], trained: Mapping[str, Sequence[int]], day_cou
     regular = np.zeros((len(names), day_count), dtype=np.bool_)
     for pattern in PATTERNS:
         rivals = [name for name in names if catalogue[name].pattern == pattern and catalogue[name].measures_strength]
+        if len(rivals) == 1:
+            regular[names.index(rivals[0])] = _trained_lately(trained[rivals[0]], day_count)
+            continue
         for begin, end, name in _reigns({rival: trained[rival] for rival in rivals}):
             regular[names.index(name), max(begin, 0) : max(end, 0)] = True
     return regular
+
+
+def _trained_lately(trained: Sequence[int], day_count: int) -> Bools:
+    """The days (days,) on which the one lift of a pattern stands for it: as long as it is trained."""
+    on, days = np.array(trained, np.int64), np.arange(day_count)
+    latest = np.searchsorted(on, days, side="right") - 1
+    lately: Bools = (latest >= 0) & (days - on[latest] < REGULAR_DAYS)
+    return lately
 
 
 def _reigns(trained: Mapping[str, Sequence[int]]) -> Iterable[tuple[int, int, str]]:

@@ -1,10 +1,10 @@
 """What reviews know of athletes beside the arrays: screening, notes, pain, sessions, suspect entries, reviews."""
 
 import uuid
-from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
 
 import numpy as np
@@ -12,11 +12,12 @@ import orjson
 from sqlalchemy import func, or_
 
 from service.application.evidence.review_documents import ReviewDocument
-from service.application.evidence.rows import by_athlete, joined
+from service.application.evidence.rows import OfAthlete, by_athlete, joined
 from service.domain.evidence import Pain, Symptom, SymptomKind
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import (
     Decision,
+    Json,
     Meal,
     Restriction,
     Review,
@@ -40,6 +41,19 @@ class EarlierReview(NamedTuple):
     as_of: date
     document: ReviewDocument
     state: str
+
+
+class LoggedSession(NamedTuple):
+    """What is looked at of a training session."""
+
+    athlete_id: uuid.UUID
+    date: date
+    at: datetime | None
+    sets: list[Json]
+    plan_day: str | None
+    skipped: list[Json] | None
+    deload: bool
+    suspect: Json | None
 
 
 class PainfulLift(NamedTuple):
@@ -84,7 +98,7 @@ class NoteRows:
     screening: Mapping[uuid.UUID, Screening]  # the latest answers
     wellbeing: Mapping[uuid.UUID, Sequence[WellbeingNote]] = field(default_factory=dict)  # oldest first
     reviews: Mapping[uuid.UUID, Sequence[EarlierReview]] = field(default_factory=dict)  # newest first
-    sessions: Mapping[uuid.UUID, Sequence[TrainingSession]] = field(default_factory=dict)  # oldest first
+    sessions: Mapping[uuid.UUID, Sequence[LoggedSession]] = field(default_factory=dict)  # oldest first
     painful_lifts: Mapping[uuid.UUID, Sequence[PainfulLift]] = field(default_factory=dict)  # of sessions before these
     deloads: Mapping[uuid.UUID, Sequence[Deload]] = field(default_factory=dict)  # by the review's day
     suspect_entries: Mapping[uuid.UUID, Sequence[SuspectEntry]] = field(default_factory=dict)
@@ -101,7 +115,7 @@ class Notes:
     restrictions: Sequence[Restriction] = ()  # that began by then, cleared ones too
     wellbeing: Sequence[WellbeingNote] = ()  # oldest first
     reviews: Sequence[EarlierReview] = ()  # newest first
-    sessions: Sequence[TrainingSession] = ()  # of the last 16 weeks, oldest first
+    sessions: Sequence[LoggedSession] = ()  # of the last 16 weeks, oldest first
     symptoms: Sequence[Symptom] = ()  # by day
     pains: Sequence[Pain] = ()  # by day
     deloads: Sequence[date] = ()  # first days of all accepted ones
@@ -189,7 +203,7 @@ def _symptoms(wellbeing: Sequence[WellbeingNote], sessions: Sequence[MarkedSessi
 
 
 def _pains(
-    wellbeing: Sequence[WellbeingNote], before: Sequence[PainfulLift], sessions: Sequence[TrainingSession]
+    wellbeing: Sequence[WellbeingNote], before: Sequence[PainfulLift], sessions: Sequence[LoggedSession]
 ) -> Iterable[Pain]:
     """Of notes, of sessions long ago, and of each exercise of the later ones the worst."""
     for note in wellbeing:
@@ -230,7 +244,7 @@ async def _wellbeing(
     note = table_of(WellbeingNote)
     noted = scope.select(WellbeingNote).where(note.c.athlete_id.in_(ids), note.c.date.between(first, last))
     rows = await scope.all(WellbeingNote, noted)
-    return by_athlete(sorted(rows, key=lambda row: _when_and_what(row, {"content": row.content})))
+    return _in_order(rows, lambda row: {"content": row.content})
 
 
 async def _earlier_reviews(
@@ -245,20 +259,46 @@ async def _earlier_reviews(
 
 async def _sessions(
     scope: Scope, ids: Sequence[uuid.UUID], first: date, last: date
-) -> Mapping[uuid.UUID, Sequence[TrainingSession]]:
+) -> Mapping[uuid.UUID, Sequence[LoggedSession]]:
     session = table_of(TrainingSession)
-    trained = scope.select(TrainingSession).where(session.c.athlete_id.in_(ids), session.c.date.between(first, last))
+    columns = (session.c[name] for name in LoggedSession._fields)
+    trained = scope.select(*columns, of=[TrainingSession]).where(
+        session.c.athlete_id.in_(ids), session.c.date.between(first, last)
+    )
 
-    def order(row: TrainingSession) -> tuple[date, float, bytes]:
-        content = {name: getattr(row, name) for name in ("sets", "plan_day", "skipped", "deload")}
-        return _when_and_what(row, content)
+    def content(row: LoggedSession) -> Mapping[str, Any]:
+        return {name: getattr(row, name) for name in ("sets", "plan_day", "skipped", "deload")}
 
-    return by_athlete(sorted(await scope.all(TrainingSession, trained), key=order))
+    return _in_order(cast(Sequence[LoggedSession], await scope.rows(trained)), content)
 
 
-def _when_and_what(entry: WellbeingNote | TrainingSession, content: Mapping[str, Any]) -> tuple[date, float, bytes]:
-    """What orders sessions and notes: date, time of day if told, content; not the order in which they arrived."""
-    return entry.date, entry.at.timestamp() if entry.at else -np.inf, orjson.dumps(content, option=orjson.OPT_SORT_KEYS)
+class _Timed(OfAthlete, Protocol):
+    @property
+    def date(self) -> date: ...
+
+    @property
+    def at(self) -> datetime | None: ...
+
+
+T = TypeVar("T", bound=_Timed)
+
+
+def _in_order(entries: Sequence[T], content: Callable[[T], Mapping[str, Any]]) -> dict[uuid.UUID, list[T]]:
+    """By athlete, by date, time of day if told, and content; not in the order in which they arrived."""
+    ordered: dict[uuid.UUID, list[T]] = {}
+    for athlete, own in by_athlete(entries).items():
+        of_moment = Counter(map(_when, own))
+        what = {id(row): _content(content(row)) for row in own if of_moment[_when(row)] > 1}
+        ordered[athlete] = sorted(own, key=lambda row: (*_when(row), what.get(id(row), b"")))
+    return ordered
+
+
+def _when(entry: _Timed) -> tuple[date, float]:
+    return entry.date, entry.at.timestamp() if entry.at else -np.inf
+
+
+def _content(said: Mapping[str, Any]) -> bytes:
+    return orjson.dumps(said, option=orjson.OPT_SORT_KEYS)
 
 
 async def _marked(

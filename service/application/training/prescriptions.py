@@ -7,6 +7,7 @@ from functools import cached_property
 from math import nan
 from typing import Any, NamedTuple
 
+from service.application.evidence.notes import LoggedSession
 from service.application.log.session_lifts import counted, external_kg
 from service.catalogue.exercises import exercises
 from service.catalogue.sentences import render
@@ -20,7 +21,6 @@ from service.domain.training.loads import Gym, available_loads
 from service.domain.training.plans import PlannedDay, PlannedExercise
 from service.domain.training.prescription import LiftSession, Prescription, Scheme, Situation
 from service.domain.training.progression import prescribe
-from service.store.tables import TrainingSession
 
 DELOAD_DAYS = 7  # an accepted deload lasts a week
 MOST_DAYS = 7  # of training in a week
@@ -35,7 +35,7 @@ class Trainee:
     is a lighter week: the coach has accepted one, or the review recommends it; `care`, why the athlete starts lighter.
     """
 
-    sessions: Sequence[TrainingSession]
+    sessions: Sequence[LoggedSession]
     evidence: Evidence
     policy: Policy
     gate: Gate
@@ -60,19 +60,23 @@ class Trainee:
         return self.gate.limits(exercises())
 
 
-def next_day(days: Sequence[PlannedDay], sessions: Sequence[TrainingSession]) -> PlannedDay:
+def next_day(days: Sequence[PlannedDay], sessions: Sequence[LoggedSession]) -> PlannedDay:
     """The day of the plan that comes after the one trained last; the first when none was."""
     names = [day.name for day in days]
     trained = [names.index(session.plan_day) for session in sessions if session.plan_day in names]
     return days[(trained[-1] + 1) % len(days)] if trained else days[0]
 
 
-def usual_lifts(sessions: Sequence[TrainingSession], on: date) -> tuple[PlannedExercise, ...]:
+def usual_lifts(sessions: Sequence[LoggedSession], on: date) -> tuple[PlannedExercise, ...]:
     """Without a plan: every exercise with work sets of late, in the order in which they were last trained."""
-    return tuple(PlannedExercise(name, Scheme(), main=False) for name in _trained_last(sessions, on))
+    return tuple(_usual(name) for name in _trained_last(sessions, on))
 
 
-def _trained_last(sessions: Sequence[TrainingSession], on: date) -> dict[str, date]:
+def _usual(exercise: str) -> PlannedExercise:
+    return PlannedExercise(exercise, Scheme(), main=False)
+
+
+def _trained_last(sessions: Sequence[LoggedSession], on: date) -> dict[str, date]:
     """Every exercise with work sets of late, in the order in which they were taken up, with its latest day."""
     recent = [session for session in sessions if (on - session.date).days <= RECENT_DAYS]
     return {one["exercise"]: session.date for session in recent for one in session.sets if not _is_warm_up(one)}
@@ -85,7 +89,7 @@ class WeekDay(NamedTuple):
     exercises: tuple[PlannedExercise, ...]
 
 
-def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[TrainingSession], on: date) -> list[WeekDay]:
+def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[LoggedSession], on: date) -> list[WeekDay]:
     """The training days of the week that begins on a day, in the order in which they come.
 
     The plan's days in turn, the one after that trained last first. Without a plan the latest sessions of late, seven
@@ -94,14 +98,14 @@ def coming_week(days: Sequence[PlannedDay] | None, sessions: Sequence[TrainingSe
     if days is not None:
         first = days.index(next_day(days, sessions))
         return [WeekDay(day.name, day.exercises) for day in (*days[first:], *days[:first])][:MOST_DAYS]
-    trained_last, usual = _trained_last(sessions, on), usual_lifts(sessions, on)
+    trained_last = _trained_last(sessions, on)
     return [
-        WeekDay(f"{day:%A}", tuple(item for item in usual if trained_last[item.exercise] == day))
+        WeekDay(f"{day:%A}", tuple(_usual(name) for name, last in trained_last.items() if last == day))
         for day in sorted(set(trained_last.values()))[-MOST_DAYS:]
     ]
 
 
-def histories(sessions: Sequence[TrainingSession]) -> dict[str, list[LiftSession]]:
+def histories(sessions: Sequence[LoggedSession]) -> dict[str, list[LiftSession]]:
     """The sessions of each exercise, oldest first, from logged ones: their heaviest work sets.
 
     Of a doubted session only the day is known: it has no sets.
@@ -122,7 +126,7 @@ def _is_warm_up(one: Mapping[str, Any]) -> bool:
     return one.get("kind") == "warm_up"
 
 
-def _lift_session(session: TrainingSession, sets: Sequence[Mapping[str, Any]]) -> LiftSession:
+def _lift_session(session: LoggedSession, sets: Sequence[Mapping[str, Any]]) -> LiftSession:
     if session.suspect:
         return LiftSession(session.date, nan, (), (), session.deload)
     loads_kg = [external_kg(one) for one in sets]

@@ -79,11 +79,12 @@ class Gate:
         hurts, the loads of those of the same movement that load one of its regions are held.
         """
         limits: dict[str, Limit] = {}
+        unplaced = [catalogue[name] for name in self.unplaced if name in catalogue]
         for exercise in catalogue.values():
             touching = {sore.limit for sore in self.sore if sore.touches(exercise)}
             if touching:
                 limits[exercise.slug] = "stop" if "stop" in touching else "hold"
-            elif any(akin(exercise, catalogue[name]) for name in self.unplaced if name in catalogue):
+            elif any(akin(exercise, stopped) for stopped in unplaced):
                 limits[exercise.slug] = "hold"
         return limits
 
