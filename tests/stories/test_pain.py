@@ -207,6 +207,21 @@ def test_pain_that_comes_again_is_referred_and_waits_for_a_clearance(api: Api) -
     assert lifts(api, home)["bench-press"]["rule"] == "stop"
 
 
+def test_pain_of_warm_ups_alone_is_not_forgotten(api: Api) -> None:
+    """Half a year ago the squat hurt so much on two days that no work set was done: it waits for a clearance still."""
+    home = trainee(api)
+    warm_up = {"exercise": "back-squat", "load_kg": 40, "reps": 5, "kind": "warm_up", "pain": 6}
+    for days in (180, 170):
+        body = {"date": days_ago(days), "sets": [warm_up]}
+        assert api("POST", f"{home}/training-sessions", body).status_code == 201
+    api("POST", f"{home}/weigh-ins", {"date": days_ago(0), "mass_kg": 64})
+    assert "safety.pain" in [finding["code"] for finding in review(api, home)["findings"]]
+    assert lifts(api, home)["back-squat"]["rule"] == "stop"
+    cleared = {"for": "load", "on": days_ago(1), "by": "Dr Sousa"}
+    assert api("PUT", f"{home}/screening", {**CLEAN, "clearances": [cleared]}).status_code in (200, 201)
+    assert "safety.pain" not in [finding["code"] for finding in review(api, home)["findings"]]
+
+
 @pytest.mark.parametrize(
     ("symptom", "says"),
     [

@@ -116,7 +116,7 @@ async def _lifts(scope: Scope, ids: Sequence[uuid.UUID], to: date) -> dict[uuid.
     lift = table_of(SessionLift)
     columns = (_text(scope, lift.c.athlete_id), lift.c.exercise, _text(scope, lift.c.date))
     measured = scope.select(*columns, *(lift.c[name] for name in LIFT_COLUMNS), of=[SessionLift])
-    rows = await scope.rows(measured.where(lift.c.athlete_id.in_(ids), lift.c.date <= to))
+    rows = await scope.rows(measured.where(lift.c.athlete_id.in_(ids), lift.c.date <= to, lift.c.hard_sets > 0))
     found: dict[uuid.UUID, dict[str, LiftHistory]] = defaultdict(dict)
     if not rows:
         return found

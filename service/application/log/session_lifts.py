@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from service.application.log.changes import EntryId
 from service.catalogue.exercises import exercises
 from service.domain.plausibility.suspect_sets import Shown, judge_sets, shown
-from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
+from service.domain.strength.sets import LiftSet, SessionLift, pain_only, summarise_sets
 from service.store.tables import Json
 
 HISTORY = timedelta(days=112)  # how far back a lift is compared; prescriptions look as far
@@ -36,14 +36,18 @@ class Trained(NamedTuple):
 
 @dataclass(frozen=True)
 class JudgedSession:
-    """A training session with what it measured, by exercise with a completed work set, and why it is suspect."""
+    """A training session with what it measured, by exercise with a completed work set, and why it is suspect.
+
+    `hurt` are the exercises without one in which pain was noted.
+    """
 
     session: Trained
     summaries: Mapping[str, SessionLift]
+    hurt: Mapping[str, SessionLift]
     suspect: Json | None  # None: accepted
 
     def lifts(self) -> list[tuple[Any, ...]]:
-        """The roll-up rows, as `LIFT_COLUMNS`: one per exercise.
+        """The roll-up rows, as `LIFT_COLUMNS`: one per exercise that was done, or that hurt.
 
         Of a suspect session sets and pain count, but its maxima are 0.
         """
@@ -55,7 +59,7 @@ class JudgedSession:
                 slug,
                 *(summary if self.suspect is None else summary._replace(body_mass_coefficient=0.0, intercept_kg=0.0)),
             )
-            for slug, summary in self.summaries.items()
+            for slug, summary in (*self.summaries.items(), *self.hurt.items())
         ]
 
 
@@ -88,7 +92,10 @@ def _age(of_day: tuple[date, Shown]) -> tuple[date, float]:
 def _judged(session: Trained, known: Lifts) -> JudgedSession:
     sets = _by_exercise(session)
     suspect = None if session.confirmed else _suspect_session(session, sets, known)
-    return JudgedSession(session, _summaries(sets), suspect)
+    summaries = _summaries(sets)
+    pains = {slug: pain_only([one for _, one in sets[slug]]) for slug in sets.keys() - summaries.keys()}
+    hurt = {slug: pain for slug, pain in sorted(pains.items()) if pain is not None}
+    return JudgedSession(session, summaries, hurt, suspect)
 
 
 def _suspect_session(session: Trained, by_exercise: Sets, known: Lifts) -> Json | None:

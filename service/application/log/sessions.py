@@ -70,7 +70,7 @@ async def _known_lifts(scope: Scope, first: Mapping[uuid.UUID, date]) -> dict[uu
     since = min(first.values()) - session_lifts.HISTORY
     known: dict[uuid.UUID, session_lifts.Lifts] = {athlete: defaultdict(list) for athlete in first}
     before = scope.select(SessionLift).where(
-        lift.c.athlete_id.in_(first), lift.c.date >= since, lift.c.date < max(first.values())
+        lift.c.athlete_id.in_(first), lift.c.date >= since, lift.c.date < max(first.values()), lift.c.hard_sets > 0
     )
     for row in await scope.all(SessionLift, before):
         if row.date < first[row.athlete_id]:

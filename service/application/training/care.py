@@ -20,8 +20,10 @@ def care_on(athlete: Athlete, lifts: Mapping[str, LiftHistory], on: date, policy
 
 async def read_care(scope: Scope, athlete: Athlete, on: date, policy: Policy) -> tuple[Care, ...]:
     """As `care_on`, from the database."""
-    trained = scope.select(_LIFT.c.date, of=[SessionLift]).where(_LIFT.c.athlete_id == athlete.id).distinct()
-    return _care(athlete, {row.date for row in await scope.rows(trained)}, on, policy)
+    trained = scope.select(_LIFT.c.date, of=[SessionLift]).where(
+        _LIFT.c.athlete_id == athlete.id, _LIFT.c.hard_sets > 0
+    )
+    return _care(athlete, {row.date for row in await scope.rows(trained.distinct())}, on, policy)
 
 
 def _care(athlete: Athlete, trained_on: Collection[date], on: date, policy: Policy) -> tuple[Care, ...]:

@@ -122,6 +122,12 @@ def summarise_sets(
     )
 
 
+def pain_only(sets: Sequence[LiftSet]) -> SessionLift | None:
+    """What is kept of an exercise without a completed work set: its worst pain, nothing measured; None without pain."""
+    worst = max((lift_set.pain or 0.0 for lift_set in sets), default=0.0)
+    return SessionLift(0.0, 0.0, 0.0, 0.0, 0, 0.0, 0, None, False, float(worst)) if worst > 0.0 else None
+
+
 def _counted_only(sets: Sequence[LiftSet], work: Sequence[LiftSet]) -> SessionLift | None:
     if not work:
         return None

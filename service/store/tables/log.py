@@ -165,7 +165,10 @@ class AthleteDay(SQLModel, table=True):
 
 
 class SessionLift(SQLModel, table=True):
-    """Roll-up: one exercise of one session; one-repetition maximum = body_mass_coefficient * mass + intercept_kg."""
+    """Roll-up: one exercise of one session; one-repetition maximum = body_mass_coefficient * mass + intercept_kg.
+
+    Where it only hurt (no completed work set), `hard_sets` is 0 and nothing is measured.
+    """
 
     __tablename__ = "session_lift"
     __table_args__ = (*of_athlete(Index(None, "practice_id", "athlete_id", "date")), CLUSTERED)

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.strength.repetitions import CURVES
-from service.domain.strength.sets import LiftSet, SessionLift, summarise_sets
+from service.domain.strength.sets import LiftSet, SessionLift, pain_only, summarise_sets
 
 work_sets = st.lists(
     st.builds(
@@ -121,3 +121,11 @@ def test_pounds_and_kilograms_agree(sets: list[LiftSet]) -> None:
     pounds = [one._replace(external_kg=one.external_kg / pound_kg) for one in sets]
     assert summary(*pounds).intercept_kg * pound_kg == pytest.approx(summary(*sets).intercept_kg, rel=1e-12)
     assert summary(*pounds).log_sd == pytest.approx(summary(*sets).log_sd, rel=1e-12)
+
+
+def test_of_an_exercise_that_only_hurt_its_worst_pain_is_kept_and_nothing_else():
+    warm_ups = [LiftSet(60, 5, kind="warm_up", pain=3), LiftSet(80, 3, kind="warm_up", pain=7), LiftSet(100, 0)]
+    assert summarise_sets(warm_ups) is None
+    kept = pain_only(warm_ups)
+    assert kept is not None and (kept.pain, kept.hard_sets, kept.one_rep_max_kg(80.0)) == (7.0, 0, 0.0)
+    assert pain_only([LiftSet(60, 5, kind="warm_up", pain=0), LiftSet(60, 5)]) is None
