@@ -14,7 +14,7 @@ from sqlalchemy import Connection as SyncConnection
 from sqlalchemy import CursorResult, Dialect, Engine
 from sqlalchemy.exc import DBAPIError
 
-AT_ONCE = 200  # pieces of work in one transaction at most
+AT_ONCE = 60  # pieces of work in one transaction at most; PostgreSQL keeps so many savepoints at hand
 T = TypeVar("T")
 
 
