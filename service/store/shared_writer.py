@@ -14,7 +14,7 @@ from sqlalchemy import Connection as SyncConnection
 from sqlalchemy import CursorResult, Dialect, Engine
 from sqlalchemy.exc import DBAPIError
 
-AT_ONCE = 200  # pieces of work in one transaction at most
+AT_ONCE = 60  # pieces of work in one transaction at most; PostgreSQL keeps so many savepoints at hand
 T = TypeVar("T")
 
 
@@ -164,18 +164,19 @@ class SharedWriter:
 
 
 def _alone(connection: DirectConnection, work: Work[T]) -> T | Exception:
-    """The result of one piece of work, or the error for which it was undone."""
+    """The result of one piece of work, or the error for which it was undone.
+
+    Its savepoint stands inside those of the work before it, which the commit ends: the latest of the name is meant.
+    """
     raw = connection.raw
     raw.execute("SAVEPOINT work")
     try:
-        end: T | Exception = _finished(work(connection))
+        return _finished(work(connection))
     except Exception as error:  # raised to whoever asked for the work
         if connection.is_over:  # a full disk, a database that went away: everybody's is undone
             raise
         raw.execute("ROLLBACK TO work")
-        end = error
-    raw.execute("RELEASE work")
-    return end
+        return error
 
 
 def _finished(work: Coroutine[Any, Any, T]) -> T:
