@@ -123,7 +123,10 @@ class _Import:
         read = self.progress.copy()
         good = sort_lines(self.caller, window, read)
         if good.athletes:
+            rest = len(good.plans) + sum(map(len, good.others.values()))
+            read.lines_read -= rest
             read = await self._write(partial(self._keep_athletes, good, read))
+            read.lines_read += rest
         async with self.database.reading() as connection:
             ready = await prepare_window(self.scope(connection), self.caller, good, read)
         await self._write(lambda scope: put_window(scope, self.caller, ready, read))
