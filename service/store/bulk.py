@@ -105,7 +105,10 @@ async def with_refs(
         pairs = [(athlete, ref) for athlete, refs in said.items() for ref in refs]
         parameters = ([athlete for athlete, _ in pairs], [ref for _, ref in pairs], scope.practice_id)
     connection: Any = scope.connection
-    found = await connection.exec_driver_sql(statement, parameters)
+    if isinstance(connection, DirectConnection):
+        found: Iterable[Any] = connection.raw.execute(statement, parameters)
+    else:
+        found = await connection.exec_driver_sql(statement, parameters)
     return {(row[0], row[1]): row[2:] for row in map(tuple, found)}
 
 
