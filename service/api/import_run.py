@@ -159,7 +159,8 @@ class _Import:
             await _note(scope, self.run, after.columns())
             return after
 
-        self.progress.take(await self.database.write_small(write))
+        one_writer = self.database.dialect == "sqlite"
+        self.progress.take(await (self.database.write_small(write) if one_writer else self.database.write(write)))
         return self.progress.copy()
 
 

@@ -4,15 +4,14 @@ Values become what the driver stores by the types of the columns, as everywhere;
 The practice is put on each row and into each condition here, as `Scope` does for single statements.
 """
 
-import sqlite3
 import uuid
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from functools import cache
 from itertools import repeat
 from typing import Any
 
 import orjson
-import psycopg
 from sqlalchemy import JSON, Date, Dialect, Uuid
 from sqlalchemy.exc import DBAPIError
 
@@ -32,15 +31,7 @@ async def insert(scope: Scope, table: Table, columns: Columns, same: Mapping[str
     if scope.connection.dialect.name == "sqlite":
         await _execute_many(scope, f"INSERT INTO {into} VALUES ({', '.join('?' * len(names))})", rows)
         return
-    connection: Any = scope.connection
-    driver = (await connection.get_raw_connection()).driver_connection
-    statement = f"COPY {into} FROM STDIN"
-    try:
-        async with driver.cursor() as cursor, cursor.copy(statement) as copy:
-            for row in rows:
-                await copy.write_row(row)
-    except psycopg.Error as error:
-        raise _as_elsewhere(statement, error) from error
+    await _copy(scope, f"COPY {into} FROM STDIN", rows)
 
 
 async def upsert(scope: Scope, table: Table, columns: Columns, key: Sequence[str]) -> None:
@@ -68,8 +59,7 @@ async def _insert_or(scope: Scope, table: Table, columns: Columns, key: Sequence
         return
     arrays = ", ".join(f"%s::{_type(scope, table, name)}[]" for name in names)
     statement = f"{into} SELECT * FROM unnest({arrays}) {conflict}"
-    connection: Any = scope.connection
-    await connection.exec_driver_sql(statement, tuple(map(list, zip(*rows, strict=True))))
+    await _execute(scope, statement, tuple(map(list, zip(*rows, strict=True))))
 
 
 async def with_refs(
@@ -104,24 +94,53 @@ async def with_refs(
         )
         pairs = [(athlete, ref) for athlete, refs in said.items() for ref in refs]
         parameters = ([athlete for athlete, _ in pairs], [ref for _, ref in pairs], scope.practice_id)
-    connection: Any = scope.connection
-    if isinstance(connection, DirectConnection):
-        found: Iterable[Any] = connection.raw.execute(statement, parameters)
-    else:
-        found = await connection.exec_driver_sql(statement, parameters)
+    found = await _execute(scope, statement, parameters)
     return {(row[0], row[1]): row[2:] for row in map(tuple, found)}
 
 
+async def _execute(scope: Scope, statement: str, parameters: Any) -> Iterable[Any]:
+    """Execute a statement of the driver's; the rows that it gives."""
+    connection: Any = scope.connection
+    if not isinstance(connection, DirectConnection):
+        return await connection.exec_driver_sql(statement, parameters)  # type: ignore[no-any-return]
+    with _as_elsewhere(connection, statement):
+        found: Iterable[Any] = connection.raw.execute(statement, parameters)
+        return found
+
+
 async def _execute_many(scope: Scope, statement: str, rows: Sequence[Cells]) -> None:
-    """Execute a statement of SQLite for each row."""
+    """Execute a statement of SQLite's driver for each row."""
     connection: Any = scope.connection
     if not isinstance(connection, DirectConnection):
         await connection.exec_driver_sql(statement, rows)
         return
-    try:
+    with _as_elsewhere(connection, statement):
         connection.raw.executemany(statement, rows)
-    except sqlite3.Error as error:
-        raise _as_elsewhere(statement, error) from error
+
+
+async def _copy(scope: Scope, statement: str, rows: Sequence[Cells]) -> None:
+    """Copy rows into a table of PostgreSQL."""
+    connection: Any = scope.connection
+    with _as_elsewhere(connection, statement):
+        if isinstance(connection, DirectConnection):
+            with connection.raw.cursor() as cursor, cursor.copy(statement) as copy:
+                for row in rows:
+                    copy.write_row(row)
+            return
+        driver = (await connection.get_raw_connection()).driver_connection
+        async with driver.cursor() as cursor, cursor.copy(statement) as copy:
+            for row in rows:
+                await copy.write_row(row)
+
+
+@contextmanager
+def _as_elsewhere(connection: Any, statement: str) -> Iterator[None]:
+    """The driver's errors as SQLAlchemy raises them, so that a transaction that met another one is done again."""
+    of_driver = connection.dialect.loaded_dbapi.Error
+    try:
+        yield
+    except of_driver as error:
+        raise DBAPIError.instance(statement, None, error, of_driver) from error
 
 
 def stored_column(scope: Scope, table: Table, name: str, values: Iterable[Any]) -> list[Any]:
@@ -192,11 +211,3 @@ def _is_json(table: Table, name: str) -> bool:
 
 def _type(scope: Scope, table: Table, name: str) -> str:
     return str(table_of(table).c[name].type.compile(scope.connection.dialect))
-
-
-def _as_elsewhere(statement: str, error: Exception) -> Exception:
-    """The driver's error as SQLAlchemy raises it, so that a transaction that met another one is done again."""
-    of_driver = psycopg.Error if isinstance(error, psycopg.Error) else sqlite3.Error
-    wrapped: Any = DBAPIError.instance(statement, None, error, of_driver)
-    raised: Exception = wrapped
-    return raised
