@@ -4,6 +4,7 @@ A command imports what only it needs when it runs: a `tick` needs no web applica
 """
 
 import asyncio
+import gc
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -110,6 +111,12 @@ def new_key(
         raise typer.BadParameter(problem.detail) from problem
 
 
+def _spare_what_is_loaded() -> None:
+    """What is loaded stays: no garbage collection looks through it again, which is a quarter of an import's time."""
+    gc.collect()
+    gc.freeze()
+
+
 @app.command()
 def serve(
     port: Port = 8000,
@@ -125,6 +132,7 @@ def serve(
         """A server for a database that cannot be used would only answer errors."""
 
     _with_database(nothing)
+    _spare_what_is_loaded()
     uvicorn.run(
         create_app(_settings(), with_clock=clock), host=host, port=port, access_log=False, timeout_graceful_shutdown=20
     )
@@ -138,6 +146,8 @@ def import_(
 ) -> None:
     """Import a file straight into the database; good lines are kept, faulty ones listed."""
     from service.api.imports import import_file
+
+    _spare_what_is_loaded()
 
     async def work(database: Database) -> Any:
         caller = await KeyRing(database).authenticate(f"Bearer {key}")

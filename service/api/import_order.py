@@ -88,7 +88,10 @@ class Places:
         return end, False
 
     def _record(self, at: int, end: int) -> Record:
-        return Record(self.numbers[at], self.file[self.starts[at] : end])
+        start = self.starts[at]
+        if self.header is None:  # however long a line is, no more of it than shows that it is too long
+            end = min(end, start + MAX_LINE_BYTES + 1)
+        return Record(self.numbers[at], self.file[start:end])
 
 
 @contextmanager
@@ -112,13 +115,13 @@ def _find_lines(found: Places, file: mmap.mmap) -> None:
         number += 1
         end = find(b"\n", start) + 1 or size
         name = search(file, start, min(end, start + MAX_LINE_BYTES))
-        note(start, number, name[1] if name else _whose(file[start:end]))
+        note(start, number, name[1] if name else _whose(file[start : min(end, start + MAX_LINE_BYTES)]))
         start = end
 
 
 def _whose(raw: bytes) -> bytes:
     """The name in a line that the quick look did not find: written with escapes, or there is none."""
-    if b"\\" not in raw or len(raw) > MAX_LINE_BYTES:
+    if b"\\" not in raw:
         return b""
     try:
         said = orjson.loads(raw)

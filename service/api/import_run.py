@@ -11,8 +11,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy.ext.asyncio import AsyncConnection
-
 from service.api.import_chunks import (
     Good,
     Progress,
@@ -31,6 +29,7 @@ from service.application.log.stale import check_on
 from service.auth import Principal
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
+from service.store.shared_writer import Connection
 from service.store.tables import ImportRun
 from service.store.types import now
 
@@ -105,7 +104,7 @@ class _Import:
         self.database, self.caller, self.run = database, caller, run
         self.progress, self.changed, self.waiting = Progress(), set[uuid.UUID](), Waiting()
 
-    def scope(self, connection: AsyncConnection) -> Scope:
+    def scope(self, connection: Connection) -> Scope:
         return Scope(connection, self.caller.practice_id, self.caller.clock_at, self.changed)
 
     async def keep_all(self, windows: Windows, advance: Callable[[int], None] | None) -> None:
@@ -123,7 +122,10 @@ class _Import:
         read = self.progress.copy()
         good = sort_lines(self.caller, window, read)
         if good.athletes:
+            rest = len(good.plans) + sum(map(len, good.others.values()))
+            read.lines_read -= rest
             read = await self._write(partial(self._keep_athletes, good, read))
+            read.lines_read += rest
         async with self.database.reading() as connection:
             ready = await prepare_window(self.scope(connection), self.caller, good, read)
         await self._write(lambda scope: put_window(scope, self.caller, ready, read))
@@ -146,15 +148,19 @@ class _Import:
         return await put_plans(scope, ready, before)
 
     async def _write(self, work: Callable[[Scope], Awaitable[Progress]]) -> Progress:
-        """Do some work in a transaction, together with the progress it makes."""
+        """Do some work in a transaction, together with the progress it makes; on SQLite by the writer's thread alone.
 
-        async def write(connection: AsyncConnection) -> Progress:
+        It is prepared, so that it waits for nothing but its connection.
+        """
+
+        async def write(connection: Connection) -> Progress:
             scope = self.scope(connection)
             after = await work(scope)
             await _note(scope, self.run, after.columns())
             return after
 
-        self.progress.take(await self.database.write(write))
+        one_writer = self.database.dialect == "sqlite"
+        self.progress.take(await (self.database.write_small(write) if one_writer else self.database.write(write)))
         return self.progress.copy()
 
 

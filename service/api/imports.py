@@ -78,11 +78,13 @@ async def add_import(
     A line that has no `ref` is known by what it says, so two equal lines are one entry. Athlete and screening lines
     need athletes:write, phases and targets coaching:write. An Idempotency-Key is not needed here.
 
-    Phases and targets are kept at the end of the file, behind the safety gate of today. What a later one has replaced
-    already is history and kept as it was; of what runs already, what the referral list forbids is refused (`safety.…`),
-    and the rest, a target under the energy floor too, is kept as it is and left to the first review; what begins today
-    or later meets every hard limit. Soft limits refuse no line, nor does an unanswered screening: reviews ask for it
-    before a deficit starts or deepens.
+    A file is taken in athlete by athlete, whatever its order; `lines_read` counts what has been taken in so far.
+
+    Phases and targets are kept when all else that the file says of their athlete is, behind the safety gate of today.
+    What a later one has replaced already is history and kept as it was; of what runs already, what the referral list
+    forbids is refused (`safety.…`), and the rest, a target under the energy floor too, is kept as it is and left to the
+    first review; what begins today or later meets every hard limit. Soft limits refuse no line, nor does an unanswered
+    screening: reviews ask for it before a deficit starts or deepens.
     """
     if caller.athlete_id is not None:
         raise NotFound("a key bound to one athlete imports nothing")

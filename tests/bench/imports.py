@@ -9,6 +9,7 @@ line, keyed by what makes a line the same again, and `executemany` (SQLite) or C
 """
 
 import asyncio
+import gc
 import sqlite3
 import sys
 import tempfile
@@ -184,6 +185,8 @@ async def measured(
                 except psutil.NoSuchProcess:  # a helper of the server ended while it was looked at
                     continue
 
+        gc.collect()
+        gc.freeze()  # as `steelyard serve` and `steelyard import` do when they start
         floor = sqlite_floor(Path(name)) if engine == "sqlite" else postgresql_floor(url)
         if replay:
             floor(path)

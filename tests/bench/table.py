@@ -13,11 +13,12 @@ import sqlite3
 import sys
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import psutil
 
-from tests.bench import night, reads, single_write
+from tests.bench import imports, night, reads, single_write
 from tests.bench.measuring import Measured
 from tests.databases import ENGINES, Databases
 
@@ -87,6 +88,27 @@ ROWS = (
         reads.attention_page,
         before={"sqlite": 0.04},
         goal=dict.fromkeys(ENGINES, 0.8),
+    ),
+    Row(
+        "import_athlete",
+        "an import, a line: 4.4 a day, athlete by athlete / decoded and upserted",
+        partial(imports.measured, order="athlete"),
+        before={"sqlite": 0.011, "postgresql": 0.031},
+        goal={"sqlite": 0.25, "postgresql": 0.40},
+    ),
+    Row(
+        "import_day",
+        "the same lines day by day / the same",
+        partial(imports.measured, order="day"),
+        before={"sqlite": 0.006, "postgresql": 0.030},
+        goal={"sqlite": 0.25, "postgresql": 0.40},
+    ),
+    Row(
+        "import_again",
+        "the same file again / the same, unchanged rows left",
+        partial(imports.measured, order="day", replay=True),
+        before={"sqlite": 0.083, "postgresql": 0.030},
+        goal={"sqlite": 0.40, "postgresql": 0.40},
     ),
 )
 

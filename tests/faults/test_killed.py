@@ -196,8 +196,8 @@ async def test_an_import_whose_server_was_killed_is_finished_by_sending_it_again
     live_server: Callable[..., LiveServer],
     practice_key: Callable[[str, str], str],
 ) -> None:
-    names = [f"a{number}" for number in range(30)]
-    lines = [*map(athlete, names), *(line for name in names for line in log(name, FIRST, 120, food=False))]
+    names = [f"a{number}" for number in range(60)]
+    lines = [*map(athlete, names), *(line for name in names for line in log(name, FIRST, 250, food=False))]
     body = b"\n".join(map(orjson.dumps, lines))
     headers = {
         "Authorization": f"Bearer {practice_key(database_url, 'Fen Edge')}",
@@ -213,7 +213,7 @@ async def test_an_import_whose_server_was_killed_is_finished_by_sending_it_again
             return said
 
     server = live_server(database_url, settings=GUARD)
-    said = send(server, lambda said: said["lines_read"] > 0)
+    said = send(server, lambda said: said["lines_read"] > len(names))
     server.kill()
     assert said["state"] == "running"
     half = len(await practice.rows(WeighIn))

@@ -5,7 +5,6 @@ worked out by the same roll-ups, from what is stored and what is to be stored, b
 loop, and in no transaction.
 """
 
-import asyncio
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -22,6 +21,7 @@ from service.application.log.rolled_up import New, RolledUp
 from service.application.log.stale import mark_stale
 from service.store import bulk
 from service.store.scope import Scope, Table
+from service.store.shared_writer import aside
 from service.store.tables import Entry, Meal
 from service.store.types import DeclaredFoodDay, new_digits
 
@@ -191,7 +191,7 @@ async def _rolled_up(
         fields = (columns.get(name) or repeat(_default(table, name), count) for name in roll_up.looked_at._fields)
         rows = list(map(roll_up.looked_at._make, zip(*fields, strict=False)))
     new = New(rows, declared)
-    rolled_up = await asyncio.to_thread(roll_up.settle, await roll_up.read(scope, days, new), days, new)
+    rolled_up = await aside(roll_up.settle, await roll_up.read(scope, days, new), days, new)
     if columns is None or not rolled_up.changes:
         return rolled_up
     place = {entry: at for at, entry in enumerate(columns["id"])}
