@@ -47,6 +47,14 @@ def test_a_plan_is_set_shown_and_changed_by_its_version(api: Api, home: str) -> 
     assert api("PATCH", path, {"name": "Newer"}, headers={"if-match": '"r1"'}).status_code == 412
 
 
+def test_a_plan_to_come_is_trained_from_its_first_day_on(api: Api, home: str) -> None:
+    plan_for(api, home, from_date=days_ago(-7))
+    for ago, asked in ((-6, []), (-7, ["romanian-deadlift", "pull-up"]), (-8, ["romanian-deadlift", "pull-up"])):
+        session = api("GET", f"{home}/prescriptions?on={days_ago(ago)}").json()
+        assert [item["exercise"] for item in session["items"]] == asked, ago
+        assert session["plan_day"] == ("A" if asked else None)
+
+
 def test_faults_of_a_plan_are_named_all_at_once(api: Api, home: str) -> None:
     bad = {
         "from_date": "soon",

@@ -14,7 +14,7 @@ from service.application.training.prescriptions import (
     prescriptions,
     usual_lifts,
 )
-from service.application.training.training_plans import Days, days_of, gym_of
+from service.application.training.training_plans import Days, days_of, gym_of, plan_on
 from service.catalogue.exercises import equipment, exercises
 from service.domain.evidence import Kind
 from service.domain.rules.gate import gate, stricter
@@ -84,7 +84,7 @@ async def _look(scope: Scope, athlete: Athlete, as_of: date, today: date, on: da
     """What is known on a day of an athlete who trains `on` one, and the plan's days; behind the gate of today too."""
     (batch,) = await evidence_for(scope, [athlete], {as_of, today}, main_lifts_only=False)
     evidence, policy = batch.evidence[athlete.id, as_of], batch.policies[athlete.id].policy
-    notes, plan = batch.notes[athlete.id, as_of], batch.roster.plan(athlete.id, on)
+    notes, plan = batch.notes[athlete.id, as_of], await plan_on(scope, athlete.id, on)
     gate_now = gate(batch.evidence[athlete.id, today], policy)
     if as_of > today:  # a window that is open by then does not open it today
         gate_now = stricter(gate_now, gate(evidence, policy))

@@ -87,6 +87,12 @@ async def plans_of(scope: Scope, athlete_id: uuid.UUID) -> Sequence[TrainingPlan
     return await scope.all(TrainingPlan, scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete_id))
 
 
+async def plan_on(scope: Scope, athlete_id: uuid.UUID, on: date) -> TrainingPlan | None:
+    """The plan that is in force on a day, past or to come."""
+    begun = scope.select(TrainingPlan).where(_PLAN.c.athlete_id == athlete_id, _PLAN.c.from_date <= on)
+    return await scope.one(TrainingPlan, begun.order_by(_PLAN.c.from_date.desc()).limit(1))
+
+
 async def find_plan(scope: Scope, athlete_id: uuid.UUID, plan_id: uuid.UUID) -> TrainingPlan:
     """One plan of an athlete.
 

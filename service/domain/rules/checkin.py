@@ -146,6 +146,7 @@ HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; wha
         "safety.pain_stopped",
         "safety.pain_held",
         "safety.restricted",
+        "safety.symptoms",
         "safety.nerve_signs",
         "safety.readiness",
         "limit.energy_floor",

@@ -71,6 +71,11 @@ def test_red_flags_are_seen_the_same_night(evidence, code, severity):
     assert next_step(code) is not None
 
 
+def test_chest_pain_is_nothing_that_waits_for_a_referral():
+    """Common practice, no source: medical help the same day, no training until then."""
+    assert said(next_step("safety.symptoms")) == "No training: get the athlete medical help today."
+
+
 def test_of_who_was_taken_on_today_nothing_is_missing_yet():
     """What is on its way is not asked for; what stops stops all the same."""
     nothing = but(
