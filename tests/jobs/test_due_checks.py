@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from service.api import import_order
 from service.api.imports import run_import
 from service.application.log.stale import CHECK_AFTER, CHECK_HISTORY_AFTER, mark_all_stale, mark_stale
 from service.application.practices import find_or_make_practice
@@ -64,18 +65,19 @@ async def test_answers_to_the_screening_are_looked_at_within_seconds(real: Pract
 async def test_a_file_is_followed_by_one_check_of_each_of_its_athletes(
     real: Practice, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """While it is taken in, chunk by chunk, nothing is due; a file that says nothing new makes nothing due."""
+    """While it is taken in, window by window, nothing is due; a file that says nothing new makes nothing due."""
     seen: list[datetime] = []
-    chunks = run_import.__globals__["keep_chunk"]
+    put_window = run_import.__globals__["put_window"]
 
-    async def keep(scope: Scope, *more: Any) -> Any:
-        kept = await chunks(scope, *more)
+    async def put(scope: Scope, *more: Any) -> Any:
+        kept = await put_window(scope, *more)
         athletes = await scope.all(Athlete, scope.select(Athlete))
         assert all(row.next_check_in_at is not None and row.next_check_in_at > now() for row in athletes)
         seen.append(now())
         return kept
 
-    monkeypatch.setitem(run_import.__globals__, "keep_chunk", keep)
+    monkeypatch.setitem(run_import.__globals__, "put_window", put)
+    monkeypatch.setattr(import_order, "LINES", 200)
     lines = [line for name in "ab" for line in log(name, now().date() - timedelta(days=400), 400)]
     await real.take_in([athlete("b"), *lines])
     assert len(seen) > 2
