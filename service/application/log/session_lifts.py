@@ -79,9 +79,16 @@ def judge_sessions(sessions: Sequence[Trained], known: Lifts) -> list[JudgedSess
         for one in today:
             if one.suspect is None:
                 for slug, summary in one.summaries.items():
-                    insort(known[slug], (day, shown(exercises()[slug], summary)), key=_age)
+                    _add(known[slug], (day, shown(exercises()[slug], summary)))
         judged += today
     return judged
+
+
+def _add(before: list[tuple[date, Shown]], latest: tuple[date, Shown]) -> None:
+    if before and before[-1][0] >= latest[0]:
+        insort(before, latest, key=_age)
+    else:
+        before.append(latest)
 
 
 def _age(of_day: tuple[date, Shown]) -> tuple[date, float]:

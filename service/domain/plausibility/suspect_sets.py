@@ -63,15 +63,23 @@ def judge_sets(
     Parameters: `earlier`, the lift's accepted sessions of the last months, oldest first; `deload`, whether the session
     was done as one, when no load is too light.
     """
-    lift = _Lift(exercise, tuple([one for one in earlier if one.best_kg > 0.0]))
     work = [(position, one) for position, one in enumerate(sets) if one.kind != "warm_up" and one.counted > 0]
-    if lift.earlier and all(lift.is_usual(one) for _, one in work):
+    if work and _are_usual(exercise, [one for _, one in work], max([one.best_kg for one in earlier], default=0.0)):
         return []
+    lift = _Lift(exercise, tuple([one for one in earlier if one.best_kg > 0.0]))
     found = [lift.suspect_reps(position, one) or lift.suspect_heavy(position, one) for position, one in work]
     if not deload and work:
         top = max(one.external_kg for _, one in work)
         found += [lift.suspect_light(position, one) for position, one in work if one.external_kg == top]
     return [suspect for suspect in found if suspect is not None]
+
+
+def _are_usual(exercise: Exercise, sets: Sequence[LiftSet], best_kg: float) -> bool:
+    """Whether no set is heavy, light or long by any of the yardsticks; never so where nothing earlier is known."""
+    if best_kg <= 0.0 or max([one.reps for one in sets]) > MOST_REPS:
+        return False
+    implied_kg = [_implied_kg(exercise, one.external_kg, one.reps, one.rir) for one in sets]
+    return best_kg <= HEAVY_RATIOS[0] * min(implied_kg) and max(implied_kg) <= HEAVY_RATIOS[0] * best_kg
 
 
 def _implied_kg(exercise: Exercise, external_kg: float, reps: int, rir: float | None) -> float:
@@ -96,12 +104,6 @@ class _Lift:
     def best_kg(self) -> float:
         """The best maximum of the earlier sessions."""
         return max([one.best_kg for one in self.earlier])
-
-    def is_usual(self, one: LiftSet) -> bool:
-        """Whether a set is neither heavy nor light nor long by any of the yardsticks."""
-        implied = self.implied_kg(one.external_kg, one.reps, one.rir)
-        usual = self.best_kg <= HEAVY_RATIOS[0] * implied and implied <= HEAVY_RATIOS[0] * self.best_kg
-        return usual and one.reps <= MOST_REPS
 
     def most_kg(self, implied_kg: float) -> float:
         """The most that is let pass. Open may be how much the athlete lifts, and whether it is much for anybody."""

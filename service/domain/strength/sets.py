@@ -9,6 +9,7 @@ stronger.
 from collections.abc import Sequence
 from functools import lru_cache
 from math import log, sqrt
+from operator import attrgetter
 from typing import NamedTuple
 
 from service.domain.strength.repetitions import factor_of_one_set
@@ -91,7 +92,7 @@ def summarise_sets(
     done = [lift_set for lift_set in sets if lift_set.counted > 0 and lift_set.kind != "warm_up"]
     if not measures_strength:
         return _counted_only(sets, done)
-    loaded = [lift_set for lift_set in done if lift_set.external_kg > 0.0 or body_mass_share > 0.0]
+    loaded = done if body_mass_share > 0.0 else [lift_set for lift_set in done if lift_set.external_kg > 0.0]
     work = _without_warm_ups(loaded or done, body_mass_share, repetition_curve)
     if not work:
         return None
@@ -106,7 +107,7 @@ def summarise_sets(
         variances.append(_variance(effective, lift_set.rir, repetition_curve))
     count = len(work)
     mean_factor = sum(factors) / count
-    top = max(work, key=lambda lift_set: (lift_set.external_kg, lift_set.reps))
+    top = max(work, key=attrgetter("external_kg", "reps"))
     pains = [lift_set.pain for lift_set in sets if lift_set.pain is not None]
     return SessionLift(
         body_mass_coefficient=float(body_mass_share * mean_factor),
