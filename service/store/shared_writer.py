@@ -164,19 +164,18 @@ class SharedWriter:
 
 
 def _alone(connection: DirectConnection, work: Work[T]) -> T | Exception:
-    """The result of one piece of work, or the error for which it was undone.
-
-    Its savepoint stands inside those of the work before it, which the commit ends: the latest of the name is meant.
-    """
+    """The result of one piece of work, or the error for which it was undone."""
     raw = connection.raw
     raw.execute("SAVEPOINT work")
     try:
-        return _finished(work(connection))
+        end: T | Exception = _finished(work(connection))
     except Exception as error:  # raised to whoever asked for the work
         if connection.is_over:  # a full disk, a database that went away: everybody's is undone
             raise
         raw.execute("ROLLBACK TO work")
-        return error
+        end = error
+    raw.execute("RELEASE work")
+    return end
 
 
 def _finished(work: Coroutine[Any, Any, T]) -> T:
