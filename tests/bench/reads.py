@@ -1,8 +1,9 @@
 """What a coach waits for beside the least that it can cost: processor time of one request, in the same run.
 
 Estimates of 28 days, a review (computed, kept nothing of), the next session's prescriptions: of one athlete with half a
-year of log, handed to the application as a server would. The floor is that of `night`, of this one athlete. A page of
-the attention list of 2,000 stands beside a bare SELECT of the page's rows in `test_attention_speed`.
+year of log, handed to the application as a server would. The floor is that of `night`, of one of twelve athletes (on
+PostgreSQL opening the connection is most of so small a floor: look at the times there). A page of the attention list of
+2,000 stands beside a bare SELECT of everybody's rows, see `test_attention_speed`.
 """
 
 from collections.abc import Awaitable, Callable
