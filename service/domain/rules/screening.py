@@ -50,7 +50,7 @@ ASKED_OF_ALL = (
     "heart_or_metabolic_disease",
     "glucose_lowering_medication",
 )
-ASKED_BESIDE = ("injury", "regularly_active", "signs_or_symptoms")
+ASKED_FOR_LOADS = ("injury", "regularly_active", "signs_or_symptoms")  # what to lift depends on them
 
 
 def unanswered(answers: Screening, male: bool | None) -> tuple[str, ...]:
@@ -58,10 +58,10 @@ def unanswered(answers: Screening, male: bool | None) -> tuple[str, ...]:
 
     Men are not asked about pregnancy and their cycle. Injuries, readiness and the cycle came later than the rest: a
     screening without them still opens what it opened, a deficit and more load; they are named until they are answered,
-    and loads are raised with care. To close the gate for all who were screened before would stop training that goes
-    well for want of a form.
+    and without those that loads depend on, loads are raised with care. To close the gate for all who were screened
+    before would stop training that goes well for want of a form.
     """
-    asked = (*ASKED_BESIDE, *(() if male is True else ("cycle",)))
+    asked = (*ASKED_FOR_LOADS, *(() if male is True else ("cycle",)))
     return (*_deficit_waits_for(answers, male), *(name for name in asked if getattr(answers, name) is None))
 
 
