@@ -44,6 +44,22 @@ def readiness(answers: Screening) -> Readiness:
     return "clearance_before_vigorous" if answers.desired_intensity == "vigorous" else "ready"
 
 
+def closing(answers: Screening) -> tuple[str, ...]:
+    """The answers, by name, that close the safety gate or ask for care: not to be lost by leaving them out."""
+    said = {
+        "pregnant_or_breastfeeding": answers.pregnant_or_breastfeeding,
+        "eating_disorder_history": answers.eating_disorder_history,
+        "kidney_disease": answers.kidney_disease,
+        "heart_or_metabolic_disease": answers.heart_or_metabolic_disease,
+        "glucose_lowering_medication": answers.glucose_lowering_medication not in (None, "none"),
+        "injury": answers.injury,
+        "regularly_active": known_disease(answers) and answers.regularly_active is False,
+        "signs_or_symptoms": answers.signs_or_symptoms,
+        "desired_intensity": readiness(answers) == "clearance_before_vigorous",
+    }
+    return tuple(name for name, closes in said.items() if closes)
+
+
 ASKED_OF_ALL = (
     "eating_disorder_history",
     "kidney_disease",
