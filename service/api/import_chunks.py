@@ -16,7 +16,7 @@ from service.api.entries import date_faults, day_faults, days_of_log, local_date
 from service.api.import_lines import ENTRY_KINDS, BadLine, Line
 from service.api.import_plans import in_plans
 from service.api.restrictions import RestrictionBody, restriction_faults
-from service.api.screening import ScreeningBody
+from service.api.screening import ScreeningBody, refuse_answers
 from service.application.log.days import DayKey
 from service.application.log.entries import NewEntry
 from service.application.log.food_days import Declaration
@@ -261,6 +261,7 @@ async def _keep_restriction(scope: Scope, athlete: Athlete, body: RestrictionBod
 async def _keep_screening(scope: Scope, athlete: Athlete, body: ScreeningBody) -> None:
     """Answers that differ from the latest are new ones; the same file again is no new answer."""
     old, answers = await latest_screening(scope, athlete.id), body.answers()
+    refuse_answers(body, athlete, old)
     if old is None or {name: said for name, said in old.answers.items() if said is not None} != answers:
         await answer_screening(scope, athlete.id, answers)
 

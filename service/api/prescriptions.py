@@ -106,6 +106,7 @@ class SubstituteList(Answer):
     """Closest first."""
 
     items: list[SubstituteAnswer]
+    why_none: Annotated[str | None, Field(description="why there is nothing to lift instead, where there is not")]
 
 
 @router.get("/athletes/{athlete_id}/substitutes", dependencies=[Read], responses=documented(NotFound))
@@ -118,9 +119,10 @@ async def get_substitutes(
 ) -> SubstituteList:
     """What to lift instead of an exercise, by movement, muscles, equipment and history.
 
-    Nothing that hurts; nothing at all after chest pain or fainting, until it is cleared.
+    Nothing that hurts; nothing at all after chest pain or fainting, until it is cleared. `why_none` says why where
+    there is nothing.
     """
-    swaps = await training.substitutes_for(scope, athlete, exercise, equipment, limit)
+    found = await training.substitutes_for(scope, athlete, exercise, equipment, limit)
     items = [
         SubstituteAnswer(
             exercise=swap.exercise,
@@ -129,9 +131,9 @@ async def get_substitutes(
             one_rep_max_kg=swap.one_rep_max_kg and {k: round(v, 2) for k, v in vars(swap.one_rep_max_kg).items()},
             why=render(swap.why),
         )
-        for swap in swaps
+        for swap in found.swaps
     ]
-    return SubstituteList(items=items)
+    return SubstituteList(items=items, why_none=found.why_none and render(found.why_none))
 
 
 class MuscleWeek(Answer):

@@ -17,11 +17,12 @@ from service.application.log.screening import answer_screening, latest_screening
 from service.auth import Principal, requires
 from service.domain.evidence import Region
 from service.domain.evidence import Screening as Answers
-from service.domain.rules.screening import unanswered
-from service.errors import Forbidden, NotFound, PreconditionFailed
+from service.domain.rules.screening import closing, unanswered
+from service.errors import Fault, Forbidden, Invalid, NotFound, PreconditionFailed
 from service.store.tables import Athlete, Screening
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
+_SAY_IT_AGAIN = "the answer before asks for care: send it again, or what is true now; null withdraws it"
 
 
 class Clearance(Body):
@@ -33,8 +34,9 @@ class Clearance(Body):
 
 
 class ScreeningBody(Body):
-    """The athlete's answers; a question left out counts as unanswered.
+    """All of the athlete's answers: they replace those before, and a question left out counts as unanswered.
 
+    An answer that closes the safety gate is not lost by leaving it out: to withdraw it takes another answer, or null.
     Men are not asked about pregnancy and their cycle. Injuries, readiness and the cycle are only asked for: a deficit
     does not wait for them.
     """
@@ -113,17 +115,36 @@ async def put_screening(
     caller: Annotated[Principal, Depends(requires("athletes:write"))],
     if_match: IfMatch = None,
 ) -> ScreeningAnswer:
-    """Answer the screening questions; the answers count for every review made after them.
+    """Answer the screening questions, all at once; the answers count for every review made after them.
 
-    Clearances open the safety gate: to change them takes the scope coaching:write.
+    They replace those before: what is left out is unanswered again, and named in `unanswered`. An answer that closes
+    the safety gate (insulin, pregnancy, an injury …) is never cleared by silence: once given, the field must be sent,
+    if need be as null. Clearances open the safety gate: to change them takes the scope coaching:write.
     """
     old, answers = await latest_screening(scope, athlete.id), body.answers()
     if answers["clearances"] != (old.answers["clearances"] if old else []) and not caller.may("coaching:write"):
         raise Forbidden("to change clearances the key needs the scope coaching:write")
     check_version(if_match, old.revision if old else 0, required=False)
+    refuse_answers(body, athlete, old)
     new = await answer_screening(scope, athlete.id, answers)
     show_version(response, new.revision)
     return _told(new, athlete)
+
+
+def refuse_answers(body: ScreeningBody, athlete: Athlete, old: Screening | None) -> None:
+    """Refuse answers that a man cannot give, and the silence about one that closed the safety gate.
+
+    Raises Invalid, with every fault.
+    """
+    faults = []
+    if athlete.sex == "male" and body.pregnant_or_breastfeeding:
+        faults.append(Fault("/pregnant_or_breastfeeding", "not_of_men", "the athlete is recorded as male"))
+    if athlete.sex == "male" and body.cycle is not None:
+        faults.append(Fault("/cycle", "not_of_men", "the athlete is recorded as male: leave it out"))
+    lost = [name for name in closing(screening_answers(old)) if name not in body.model_fields_set] if old else []
+    faults += [Fault(f"/{name}", "answer_would_be_lost", _SAY_IT_AGAIN) for name in lost]
+    if faults:
+        raise Invalid(faults[0].detail, faults)
 
 
 def _told(screening: Screening, athlete: Athlete) -> ScreeningAnswer:

@@ -126,6 +126,14 @@ def test_the_one_next_thing(fresh: Api, action: str, severity: int, night_severi
     assert [item["next"] for item in items(fresh)] == [following]
 
 
+def test_a_goal_out_of_reach_is_stated_once_and_then_what_to_do(fresh: Api) -> None:
+    (one,) = enrol(fresh, ["one"])
+    fresh.insert(Review, [{**review(one, 1, action="hold"), "attention": kept(1, code="goal.check")}])
+    (item,) = items(fresh)
+    assert item["next"] == "Talk the goal over with the athlete: a later date, or another goal."
+    assert item["next"] not in [reason["statement"] for reason in item["reasons"]]
+
+
 def test_a_review_that_asks_for_data_says_which(fresh: Api) -> None:
     (one,) = enrol(fresh, ["one"])
     asks = kept(2, code="rate.too_fast")
@@ -150,7 +158,7 @@ def test_three_reasons_are_shown_by_weight_and_the_rest_is_counted(fresh: Api) -
     assert [reason["code"] for reason in item["reasons"]] == [
         "safety.symptoms", "safety.bmi_low", "check_in.missed_sessions",
     ]  # fmt: skip
-    assert item["more"] == 1 and item["next"].startswith("Refer to a licensed professional")
+    assert item["more"] == 1 and item["next"] == "No training: get the athlete medical help today."
 
 
 def test_a_review_of_the_week_speaks_for_the_limits_that_follow_from_maintenance(fresh: Api) -> None:

@@ -19,7 +19,9 @@ ONE = {"days": 1, "targets": TARGETS}
 def screened(api: Api, **changes: Any) -> str:
     """The path of a new athlete of 75 kg with these answers."""
     athlete = api.athlete(
-        sex="male", height_cm=180, **({} if "birth_date" not in changes else {"birth_date": changes.pop("birth_date")})
+        sex="female" if changes.get("pregnant_or_breastfeeding") else "male",
+        height_cm=180,
+        **({} if "birth_date" not in changes else {"birth_date": changes.pop("birth_date")}),
     )
     home = f"/athletes/{athlete['id']}"
     assert api("PUT", f"{home}/screening", {**ANSWERED, **changes}).status_code == 200

@@ -255,6 +255,21 @@ def test_a_sign_noted_with_a_session_counts_like_one_of_a_note(api: Api) -> None
     assert "safety.symptoms" in findings(review(api, home))
 
 
+def test_nothing_to_lift_instead_is_explained(api: Api) -> None:
+    home = trainee(api)
+    train(api, home, 5)
+
+    def asked(more: str = "") -> dict[str, Any]:
+        return api("GET", f"{home}/substitutes?exercise=back-squat{more}").json()  # type: ignore[no-any-return]
+
+    assert asked()["items"] and asked()["why_none"] is None
+    bare = api("GET", f"{home}/substitutes?exercise=pull-up&equipment=ab_wheel").json()
+    assert bare["items"] == [] and bare["why_none"].startswith("Nothing here trains the same movement")
+    note(api, home, symptoms=["chest_pain"])
+    stopped = asked()
+    assert stopped["items"] == [] and stopped["why_none"].startswith("No training until a licensed professional")
+
+
 def test_pain_concerns_loads_and_not_the_deficit(api: Api) -> None:
     home = f"/athletes/{api.athlete()['id']}"
     assert api("PUT", f"{home}/screening", CLEAN).status_code == 200

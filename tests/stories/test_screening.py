@@ -1,10 +1,11 @@
 """Screening: what is asked of whom, what is missing, and what the answers open and close."""
 
+import json
 from typing import Any
 
 import pytest
 
-from tests.api.conftest import Api, days_ago, today
+from tests.api.conftest import Api, days_ago, faults, today
 from tests.api.in_a_cut import CLEAN
 from tests.stories.test_pain import findings, instead_of, lifts, note, review, train, trainee
 
@@ -44,6 +45,44 @@ def test_a_man_is_not_asked_about_pregnancy(api: Api) -> None:
     assert screen(api, home, half)["unanswered"] == ["kidney_disease"]
     found = findings(review(api, home))["screening.unanswered"]
     assert found["evidence"]["unanswered"] == ["kidney_disease"] and "kidney disease" in found["statement"]
+
+
+def test_a_man_is_neither_pregnant_nor_has_he_a_cycle(api: Api) -> None:
+    man = api.athlete(**MAN)
+    home = f"/athletes/{man['id']}"
+    said = {"pregnant_or_breastfeeding": True, "cycle": "natural"}
+    refused = dict.fromkeys(("/pregnant_or_breastfeeding", "/cycle"), "not_of_men")
+    assert faults(api("PUT", f"{home}/screening", said)) == refused
+    line = json.dumps({"type": "screening", "athlete": man["external_id"], **said})
+    assert {fault["pointer"]: fault["code"] for fault in api.load(line)["faults"]} == refused
+    assert api("GET", f"{home}/screening").json()["revision"] == 0
+    assert screen(api, home, {**CLEAN, "pregnant_or_breastfeeding": False})["revision"] == 1
+
+
+@pytest.mark.parametrize(
+    ("answer", "now"),
+    [
+        ({"glucose_lowering_medication": "insulin"}, {"glucose_lowering_medication": "none"}),
+        ({"pregnant_or_breastfeeding": True}, {"pregnant_or_breastfeeding": False}),
+        ({"injury": ["knee"]}, {"injury": None}),
+    ],
+)
+def test_an_answer_that_closes_the_gate_is_not_lost_by_silence(
+    api: Api, answer: dict[str, Any], now: dict[str, Any]
+) -> None:
+    person = api.athlete()
+    home, (name,) = f"/athletes/{person['id']}", answer
+    assert screen(api, home, {**WHOLE, **answer})["unanswered"] == []
+    silent = {field: said for field, said in WHOLE.items() if field not in (name, "cycle")}
+    assert faults(api("PUT", f"{home}/screening", silent)) == {f"/{name}": "answer_would_be_lost"}
+    line = json.dumps({"type": "screening", "athlete": person["external_id"], **silent})
+    assert [(fault["pointer"], fault["code"]) for fault in api.load(line)["faults"]] == [
+        (f"/{name}", "answer_would_be_lost")
+    ]
+    assert api("GET", f"{home}/screening").json()["revision"] == 1
+    left = screen(api, home, {**silent, **answer})
+    assert left["unanswered"] == ["cycle"], "of what closes nothing, silence is no answer"
+    assert screen(api, home, {**silent, **now})[name] == now[name]
 
 
 def test_missing_menses_are_no_sign_under_contraception(api: Api) -> None:

@@ -18,6 +18,7 @@ from service.application.training.training_plans import Days, days_of, gym_of, p
 from service.catalogue.exercises import equipment, exercises
 from service.domain.evidence import Kind
 from service.domain.rules.gate import gate, stricter
+from service.domain.sentence import Sentence, say
 from service.domain.training.plans import PlannedDay, PlannedExercise
 from service.domain.training.prescription import Prescription
 from service.domain.training.substitutes import Substitute, substitutes
@@ -35,6 +36,14 @@ class PrescribedExercise:
     planned: PlannedExercise
     prescription: Prescription
     substitutes: Sequence[Substitute]
+
+
+@dataclass(frozen=True)
+class Swaps:
+    """What to lift instead of an exercise, closest first; `why_none`, where there is nothing."""
+
+    swaps: Sequence[Substitute]
+    why_none: Sentence | None
 
 
 @dataclass(frozen=True)
@@ -67,7 +76,7 @@ async def next_session(scope: Scope, athlete: Athlete, on: date | None, plan_day
 
 async def substitutes_for(
     scope: Scope, athlete: Athlete, exercise: str, at_hand: Collection[str] | None, most: int
-) -> Sequence[Substitute]:
+) -> Swaps:
     """What to lift instead of an exercise today, closest first; none at all while there is to be no training.
 
     Parameters: `at_hand`, equipment, the athlete's by default. Raises Invalid where some of it is not in the catalogue.
@@ -77,7 +86,10 @@ async def substitutes_for(
         raise Invalid.field("equipment", "unknown_equipment", f"{', '.join(unknown)} is not in the catalogue's list")
     today = today_of(scope, athlete)
     trainee, _ = await _look(scope, athlete, today, today, today)
-    return _instead(trainee, athlete, exercise, at_hand, most)
+    swaps = _instead(trainee, athlete, exercise, at_hand, most)
+    if swaps:
+        return Swaps(swaps, None)
+    return Swaps((), say("substitute.none" if trainee.gate.training_open else "substitute.no_training"))
 
 
 async def _look(scope: Scope, athlete: Athlete, as_of: date, today: date, on: date) -> tuple[Trainee, Days | None]:

@@ -165,6 +165,8 @@ HAS_NEXT = frozenset(  # findings that have a next thing to do of their own; wha
         "data.no_weigh_in_lately",
         "data.few_weigh_ins",
         "data.few_food_days",
+        "goal.check",
+        "goal.reached",
         "phase.none",
         "wellbeing.strain",
         "energy.unset",

@@ -29,7 +29,7 @@ from service.domain.rules.referral import (
     mild_symptom,
 )
 from service.domain.rules.rule import Judge, Rule
-from service.domain.rules.screening import SOURCE, UNSCREENED, screened, unanswered
+from service.domain.rules.screening import ASKED_FOR_LOADS, SOURCE, UNSCREENED, screened, unanswered
 from service.domain.rules.targets import (
     ENERGY_FLOOR,
     LOWEST_ENERGY,
@@ -184,8 +184,9 @@ def _unscreened(evidence: Evidence, policy: Policy) -> Verdict | None:
     if not screened(evidence):
         answered = Move("screening", NOTHING_ON_THE_LIST, "answered")
         return Verdict(say("screening.unanswered", questions=missing), facts, (answered,))
-    statement, need = say("screening.asked_for", questions=missing), say("once.screening.answered")
-    return Verdict(statement, facts, (), need, Severity.INFO)
+    loads = any(name in ASKED_FOR_LOADS for name in missing)
+    statement = say("screening.asked_for" if loads else "screening.not_answered", questions=missing)
+    return Verdict(statement, facts, (), say("once.screening.answered"), Severity.INFO)
 
 
 def _energy_availability(evidence: Evidence, policy: Policy) -> Verdict | None:

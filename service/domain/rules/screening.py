@@ -44,13 +44,29 @@ def readiness(answers: Screening) -> Readiness:
     return "clearance_before_vigorous" if answers.desired_intensity == "vigorous" else "ready"
 
 
+def closing(answers: Screening) -> tuple[str, ...]:
+    """The answers, by name, that close the safety gate or ask for care: not to be lost by leaving them out."""
+    said = {
+        "pregnant_or_breastfeeding": answers.pregnant_or_breastfeeding,
+        "eating_disorder_history": answers.eating_disorder_history,
+        "kidney_disease": answers.kidney_disease,
+        "heart_or_metabolic_disease": answers.heart_or_metabolic_disease,
+        "glucose_lowering_medication": answers.glucose_lowering_medication not in (None, "none"),
+        "injury": answers.injury,
+        "regularly_active": known_disease(answers) and answers.regularly_active is False,
+        "signs_or_symptoms": answers.signs_or_symptoms,
+        "desired_intensity": readiness(answers) == "clearance_before_vigorous",
+    }
+    return tuple(name for name, closes in said.items() if closes)
+
+
 ASKED_OF_ALL = (
     "eating_disorder_history",
     "kidney_disease",
     "heart_or_metabolic_disease",
     "glucose_lowering_medication",
 )
-ASKED_BESIDE = ("injury", "regularly_active", "signs_or_symptoms")
+ASKED_FOR_LOADS = ("injury", "regularly_active", "signs_or_symptoms")  # what to lift depends on them
 
 
 def unanswered(answers: Screening, male: bool | None) -> tuple[str, ...]:
@@ -58,10 +74,10 @@ def unanswered(answers: Screening, male: bool | None) -> tuple[str, ...]:
 
     Men are not asked about pregnancy and their cycle. Injuries, readiness and the cycle came later than the rest: a
     screening without them still opens what it opened, a deficit and more load; they are named until they are answered,
-    and loads are raised with care. To close the gate for all who were screened before would stop training that goes
-    well for want of a form.
+    and without those that loads depend on, loads are raised with care. To close the gate for all who were screened
+    before would stop training that goes well for want of a form.
     """
-    asked = (*ASKED_BESIDE, *(() if male is True else ("cycle",)))
+    asked = (*ASKED_FOR_LOADS, *(() if male is True else ("cycle",)))
     return (*_deficit_waits_for(answers, male), *(name for name in asked if getattr(answers, name) is None))
 
 

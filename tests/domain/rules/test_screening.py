@@ -1,5 +1,7 @@
 """Screening: which questions are open, and the published logic of readiness for exercise."""
 
+from dataclasses import replace
+
 import pytest
 
 from service.domain.evidence import Screening
@@ -71,6 +73,15 @@ def test_an_older_screening_still_opens_a_deficit_and_names_what_is_to_be_asked(
         assert found is not None and found.severity is Severity.INFO
         assert len(found.evidence["unanswered"]) == missing and "injuries" in said(found.statement)
     assert RULE["screening.unanswered"](but(screening=CLEAR), DEFAULT) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "careful"), [("cycle", False), ("injury", True), ("regularly_active", True), ("signs_or_symptoms", True)]
+)
+def test_only_what_loads_depend_on_asks_for_care_with_load(name, careful):
+    evidence = but(screening=replace(CLEAR, **{name: None}), athlete__male=False)
+    found = RULE["screening.unanswered"](evidence, DEFAULT)
+    assert found is not None and ("load" in said(found.statement)) is careful, said(found.statement)
 
 
 def test_men_are_not_asked_about_pregnancy_and_cycle():
