@@ -309,7 +309,7 @@ class PolicyCoach:
 
     def _keep(self, i: int, year: Year, evidence: Any, decision: Any) -> None:
         body = {
-            "findings": [{"code": finding.code} for finding in decision.findings],
+            "findings": [{"code": found.code, "severity": found.severity.value} for found in decision.findings],
             "recommendation": {"action": decision.recommendation.action.value},
             "estimates": {"maintenance_kcal": evidence.maintenance_kcal and asdict(evidence.maintenance_kcal)},
         }

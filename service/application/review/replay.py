@@ -19,6 +19,7 @@ from service.domain import evidence as ev
 from service.domain.policy import Policy
 from service.domain.rules.arbiter import Decision, decide
 from service.domain.rules.energy_step import rate_band_pct
+from service.domain.rules.findings import Severity
 
 RATE_ALARMS = ("loss.ceiling", "rate.too_fast", "rate.too_slow", "rate.not_in_deficit", "rate.falling", "rate.rising")
 REVERSAL_WITHIN = timedelta(days=21)
@@ -146,7 +147,8 @@ def _advance(
     recommendation = decision.recommendation
     course.actions[recommendation.action.value] += 1
     codes = [finding.code for finding in decision.findings]
-    course.reviews.append(ev.PastReview(evidence.as_of, tuple(codes), evidence.maintenance_kcal))
+    pressing = tuple(finding.code for finding in decision.findings if finding.severity is not Severity.INFO)
+    course.reviews.append(ev.PastReview(evidence.as_of, tuple(codes), evidence.maintenance_kcal, pressing))
     course.weeks.append(
         ReplayedWeek(
             as_of=evidence.as_of.isoformat(),

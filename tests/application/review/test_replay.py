@@ -258,8 +258,9 @@ def test_an_eager_policy_changes_course_more_often_and_cries_wolf_more_often(
 def test_policies_do_not_disturb_each_other_and_findings_of_stored_reviews_are_not_looked_at(
     known: Roster, first: date, courses: dict[str, list[Course]]
 ) -> None:
+    codes = ("strength.lost_surely", "wellbeing.strain", "energy.at_limit")
     body = {
-        "findings": [{"code": "strength.lost_surely"}, {"code": "wellbeing.strain"}, {"code": "energy.at_limit"}],
+        "findings": [{"code": code, "severity": "advice"} for code in codes],
         "recommendation": {"action": "hold"},
         "estimates": {},
     }
