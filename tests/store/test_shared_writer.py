@@ -5,7 +5,7 @@ import sqlite3
 from collections.abc import AsyncIterator
 
 import pytest
-from sqlalchemy import event, insert, select
+from sqlalchemy import event, insert, select, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from service.errors import NotFound
@@ -98,6 +98,26 @@ async def test_work_that_waits_for_something_else_is_refused(database: Database)
     with pytest.raises(RuntimeError, match="other than its connection"):
         await database.write_small(work)
     assert await add(database, "after") == "after"
+
+
+@pytest.mark.engines("postgresql")
+async def test_who_must_wait_for_rows_waits_alone(database: Database) -> None:
+    await add(database, "held")
+    held = update(PRACTICE).where(PRACTICE.c.name == "held")
+
+    async def change(connection: Connection) -> int:
+        return (await connection.execute(held.values(time_zone="Europe/Oslo"))).rowcount
+
+    async with database.writing() as connection:
+        await connection.execute(held.values(time_zone="Europe/Rome"))
+        waiting = asyncio.create_task(database.write_small(change))
+        for number in range(3):
+            assert await asyncio.wait_for(add(database, f"n{number}"), 10) == f"n{number}"
+        assert not waiting.done()
+    assert await asyncio.wait_for(waiting, 10) == 1
+    async with database.reading() as connection:
+        zone = select(PRACTICE.c.time_zone).where(PRACTICE.c.name == "held")
+        assert (await connection.execute(zone)).scalar_one() == "Europe/Oslo"
 
 
 def kept(path: str) -> set[str]:
