@@ -28,7 +28,7 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, JobFailure
 from service.store.types import Instant, now
 
-CHUNK = 500  # athletes a claim, of any practices: an estimator costs little more for so many than for one
+CHUNK = 250  # athletes a claim, of any practices: an estimator costs little more for so many than for one; 1.5 MB each
 LEASE = timedelta(minutes=10)
 RACES = 2  # so often work is done again because of what was stored meanwhile
 AGAIN_AFTER = timedelta(seconds=10)  # what was stored while it was done time after time has settled

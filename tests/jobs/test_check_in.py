@@ -100,7 +100,7 @@ async def test_what_the_night_finds_and_from_which_day_on(practice: Practice) ->
     assert "6 days" in (await found(practice, "weighed-6-days-ago"))["check_in.no_weigh_in"].statement
     for name, missed in (("trained-2-of-3", 1), ("trained-0-of-3", 3)):
         statement = (await found(practice, name))["check_in.missed_sessions"].statement
-        assert statement.startswith(f"{missed} session")
+        assert statement.startswith(f"{missed} fewer session")
     severities = {r.code: r.severity for name in CASES for r in (await found(practice, name)).values()}
     assert severities.pop("check_in.old_measurement") == "info"
     assert set(severities.values()) == {"advice"}
