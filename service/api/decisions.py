@@ -67,6 +67,14 @@ class DecisionBody(Body):
         return CoachDecision(self.decision, changes, tuple(self.acknowledge), self.note)
 
 
+class TakenBack(Answer):
+    """A deficit planned for later that a decision took back."""
+
+    what: str = Field(examples=["phase", "targets"], description="a cut, or targets")
+    from_date: date
+    energy_kcal: float | None
+
+
 class DecisionAnswer(Answer):
     """A decision and what it set in motion."""
 
@@ -83,6 +91,9 @@ class DecisionAnswer(Answer):
     phase: dict[str, Any] | None
     next_targets: dict[str, Any] | None = Field(
         None, description="targets of a second step, from their own date: a return to maintenance in two steps"
+    )
+    taken_back: list[TakenBack] = Field(
+        default_factory=list, description="deficits planned for later that end too, where one is stopped or referred"
     )
 
 

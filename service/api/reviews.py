@@ -23,7 +23,7 @@ from service.application.schedule import today_of
 from service.auth import Principal, requires
 from service.errors import Conflict, Invalid, NotFound, PreconditionFailed
 from service.store.scope import Scope, table_of
-from service.store.tables import Athlete, AthleteDay, Review
+from service.store.tables import Athlete, AthleteDay, Review, TrainingSession, WellbeingNote
 
 router = APIRouter(tags=["coaching"], route_class=CommittedRoute)
 computed = APIRouter(route_class=PreparedRoute)
@@ -163,7 +163,15 @@ async def make_review(
 
 
 async def _latest_day(scope: Scope, athlete: Athlete, today: date) -> date:
-    """The latest day that is known as a whole: yesterday, or the first day of whom nothing was logged before."""
+    """The latest day that is known as a whole: yesterday, or the first day of whom nothing was logged before.
+
+    Today once a note or a session of it is there: pain and symptoms count at once.
+    """
+    for felt in (WellbeingNote, TrainingSession):
+        column = table_of(felt).c
+        of_today = scope.select(felt).where(column.athlete_id == athlete.id, column.date == today)
+        if await scope.first(of_today.limit(1)) is not None:
+            return today
     day = table_of(AthleteDay).c
     before = scope.select(AthleteDay).where(day.athlete_id == athlete.id, day.date < today).limit(1)
     return today if await scope.first(before) is None else today - timedelta(days=1)

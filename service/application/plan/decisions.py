@@ -111,8 +111,7 @@ async def decide(scope: Scope, athlete: Athlete, review: Review, said: CoachDeci
     if review.stale and said.decision != "declined":
         raise Conflict(render(say("decision.out_of_date", as_of=review.as_of), on=today_of(scope, athlete)))
     effect = await _effect_of(scope, athlete, review, said)
-    if effect is not None:
-        await carry_out(scope, review, effect)
+    taken_back = [] if effect is None else await carry_out(scope, review, effect)
     answered = await scope.run(
         scope.update(Review)
         .where(_REVIEW.c.id == review.id, _REVIEW.c.revision == review.revision)
@@ -128,7 +127,7 @@ async def decide(scope: Scope, athlete: Athlete, review: Review, said: CoachDeci
         changes=None if said.changes is None else said.changes.document(),
         acknowledge=list(said.acknowledge),
         note=said.note,
-        effect=NO_EFFECT if effect is None else effect.document(),
+        effect=NO_EFFECT if effect is None else {**effect.document(), "taken_back": taken_back},
         key_id=key_id,
         decided_at=scope.now(),
     )
@@ -171,11 +170,11 @@ async def _accepted(scope: Scope, athlete: Athlete, review: Review, acknowledged
         on = on if advice.action in AT_ONCE else max(phase.on, on)
         phase = phase.moved_to(on)
     targets = None if advice.targets is None else TargetsPlan.read(on, advice.targets)
-    effect = Effect(on, phase, targets)
+    effect = Effect(on, phase, targets, ends_deficits=await _ends_deficits(scope, athlete, advice, on))
     if phase is None and (targets is None or await in_force(scope, athlete.id, targets)):
-        return effect  # nothing changes
+        return effect  # nothing else changes
     stays = phase is None and advice.energy_from_kcal == advice.energy_to_kcal
-    if stays and await _planned_since(scope, athlete.id, review.as_of, on):
+    if stays and not effect.ends_deficits and await _planned_since(scope, athlete.id, review.as_of, on):
         return Effect(on)  # what stays is the plan: its next step, planned before
     await _refuse_other_phase(scope, athlete, advice, on, phase)
     evidence, policy = await evidence_on(scope, athlete, await day_judged(scope, athlete, on))
@@ -185,6 +184,13 @@ async def _accepted(scope: Scope, athlete: Athlete, review: Review, acknowledged
     if targets is not None and gate(evidence, policy).on_referral_list:
         effect = replace(effect, targets=targets.without_window())
     return replace(effect, next_targets=_second_step(evidence, policy, advice, effect))
+
+
+async def _ends_deficits(scope: Scope, athlete: Athlete, advice: Advice, on: date) -> bool:
+    """Whether no deficit may begin later either: one is stopped, or a referral has closed the gate for it."""
+    if advice.action != "refer":
+        return advice.action == "stop_deficit"
+    return not gate(*await evidence_on(scope, athlete, await day_judged(scope, athlete, on))).deficit_open
 
 
 def _second_step(evidence: Evidence, policy: Policy, advice: Advice, effect: Effect) -> TargetsPlan | None:

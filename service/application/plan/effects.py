@@ -50,6 +50,7 @@ class Effect:
     phase: PhaseStart | None = None
     targets: TargetsPlan | None = None
     next_targets: TargetsPlan | None = None
+    ends_deficits: bool = False  # those planned for later are taken back
 
     def document(self) -> dict[str, Any]:
         """The effect as it is stored and shown."""
@@ -62,13 +63,14 @@ class Effect:
         }
 
 
-async def carry_out(scope: Scope, review: Review, effect: Effect) -> None:
-    """Put into the plan what a decision on a review changes."""
+async def carry_out(scope: Scope, review: Review, effect: Effect) -> list[dict[str, Any]]:
+    """Put into the plan what a decision on a review changes; the deficits planned for later that it took back."""
     phase, targets, following = effect.phase, effect.targets, effect.next_targets
     if targets is not None and await in_force(scope, review.athlete_id, targets):
         targets = None  # what stays takes nothing back that was planned for later
     if phase is not None or targets is not None:
         await _drop_second_step(scope, review, effect.effective_on)
+    taken_back = await _drop_deficits(scope, review.athlete_id, effect) if effect.ends_deficits else []
     if phase is not None:
         energy_kcal = None if effect.targets is None else effect.targets.energy_kcal
         await put_phase(scope, review.athlete_id, PhasePlan(phase.to, phase.on, phase.planned_end_on, energy_kcal))
@@ -76,6 +78,7 @@ async def carry_out(scope: Scope, review: Review, effect: Effect) -> None:
         await put_targets(scope, review.athlete_id, targets, review.id)
     if following is not None:
         await put_targets(scope, review.athlete_id, following, review.id)
+    return taken_back
 
 
 async def _drop_second_step(scope: Scope, review: Review, on: date) -> None:
@@ -93,6 +96,26 @@ async def _drop_second_step(scope: Scope, review: Review, on: date) -> None:
             _TARGET.c.from_date.not_in(phases),
         )
     )
+
+
+async def _drop_deficits(scope: Scope, athlete_id: uuid.UUID, effect: Effect) -> list[dict[str, Any]]:
+    """Cuts that were to begin later, and later targets below those that the decision sets, are taken back."""
+    on = effect.effective_on
+    cuts = (_PHASE.c.athlete_id == athlete_id, _PHASE.c.starts_on > on, _PHASE.c.kind == "cut")
+    phases = await scope.all(Phase, scope.select(Phase).where(*cuts).order_by(_PHASE.c.starts_on))
+    await scope.run(scope.delete(Phase).where(*cuts))
+    taken_back = [_taken_back("phase", phase.starts_on, phase.energy_kcal) for phase in phases]
+    if effect.targets is not None:
+        below = _TARGET.c.energy_kcal < effect.targets.energy_kcal
+        later = (_TARGET.c.athlete_id == athlete_id, _TARGET.c.from_date > on, below)
+        targets = await scope.all(Target, scope.select(Target).where(*later).order_by(_TARGET.c.from_date))
+        await scope.run(scope.delete(Target).where(*later))
+        taken_back += [_taken_back("targets", row.from_date, row.energy_kcal) for row in targets]
+    return taken_back
+
+
+def _taken_back(what: str, from_date: date, energy_kcal: float | None) -> dict[str, Any]:
+    return {"what": what, "from_date": str(from_date), "energy_kcal": energy_kcal}
 
 
 async def in_force(scope: Scope, athlete_id: uuid.UUID, targets: TargetsPlan) -> bool:

@@ -60,6 +60,9 @@ def test_rows_load_the_lower_back_as_measured() -> None:
 def test_squats_and_leg_presses_load_the_knee() -> None:
     """Escamilla et al. 2001, Med Sci Sports Exerc 33:1552 (abstract): forces at the knee in both, larger in squats."""
     assert all("knee" in e.regions for e in exercises().values() if e.pattern in ("squat", "lunge"))
+    gripped = [e for e in exercises().values() if "forearms" in e.muscle_shares]
+    assert len(gripped) > 30 and all("wrist" in e.regions for e in gripped)  # common practice, no source
+    assert all(("hand" in e.regions) == ("wrist" in e.regions) for e in exercises().values())
 
 
 @pytest.mark.parametrize("region", get_args(Region))
