@@ -252,7 +252,7 @@ def test_losing_faster_than_the_ceiling_stops_the_deficit(season: Season, name: 
     rates = [v for k, v in finding["evidence"].items() if k.endswith("rate_pct_per_week")]
     tissue = first["estimates"]["tissue_rate_pct_per_week"]
     assert min(rates) < -1.5 or tissue["mean"] - 0.53 * tissue["sd"] < -1.5  # a chance of 0.3 is enough
-    assert "more than 1.5 % a week" in finding["statement"]
+    assert "faster than 1.5 % a week" in finding["statement"]
     assert recommendation["phase"]["to"] == "maintain"
     maintenance_kcal = first["estimates"]["maintenance_kcal"]["mean"]
     assert recommendation["energy_kcal"]["to"] == pytest.approx(maintenance_kcal, abs=15)
