@@ -109,8 +109,10 @@ def refuse(reasons: Sequence[Refusal]) -> None:
     """Answer with a referral where safety forbids a menu."""
     if reasons:
         faults = [Fault(pointer="/targets", code=reason.code, detail=render(reason.statement)) for reason in reasons]
-        too_low = all(reason.code in ("safety.energy_floor", "limit.deficit") for reason in reasons)
-        raise Invalid(faults[0].detail, faults, code="energy_floor" if too_low else "referral")
+        codes = {reason.code for reason in reasons}
+        too_low = "energy_floor" if "safety.energy_floor" in codes else "deficit_limit"
+        only_too_low = codes <= {"safety.energy_floor", "limit.deficit"}
+        raise Invalid(faults[0].detail, faults, code=too_low if only_too_low else "referral")
 
 
 async def targets_on(

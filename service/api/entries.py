@@ -171,7 +171,7 @@ def day_faults(scope: Scope, day: date, athlete: Athlete, pointer: str = "/date"
     """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
     today = schedule.today_of(scope, athlete)
     if day > today:
-        detail = f"{day} has not been yet: it is {today} in the athlete's zone {athlete.time_zone}"
+        detail = f"{day} is in the future: it is {today} in the athlete's zone {athlete.time_zone}"
         return [Fault(pointer=pointer, code="in_the_future", detail=detail)]
     if day < athlete.birth_date:
         return [Fault(pointer=pointer, code="before_birth", detail=f"{day} lies before the athlete's birth")]

@@ -104,7 +104,7 @@ async def get_estimates(
     today = today_of(scope, athlete)
     to = to or today
     if to > today + timedelta(days=1):
-        raise Invalid.field("to", "in_the_future", f"{to} has not been yet")
+        raise Invalid.field("to", "in_the_future", f"{to} is in the future")
     from_ = from_ or to - timedelta(days=27)
     days = (to - from_).days + 1
     if days < 1:

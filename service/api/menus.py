@@ -146,10 +146,10 @@ async def make_menus(athlete: AthletePath, body: MenuBody, scope: Here, request:
     `targets_logged` times `logging_scale.ratio` in energy, with the same protein and fibre.
 
     Where no menu exists, 422 with `code` `infeasible` and in `relax` which limits would have to move, and by how much;
-    where safety forbids one, 422 with `code` `referral`, or `energy_floor` for targets that are only too low. Where no
-    targets are in force, `detail` says whether they begin later or wait to be accepted, and `errors` name what is not
-    known of the athlete yet, by pointers below `/athlete`. Safety is judged by what is known today, also for targets of
-    the request. The same request gives the same menus.
+    where safety forbids one, 422 with `code` `referral`, or for targets that are only too low `energy_floor` below the
+    floor and `deficit_limit` above it. Where no targets are in force, `detail` says whether they begin later or wait to
+    be accepted, and `errors` name what is not known of the athlete yet, by pointers below `/athlete`. Safety is judged
+    by what is known today, also for targets of the request. The same request gives the same menus.
     """
     first = body.from_ or today_of(scope, athlete)
     dates = [first + timedelta(days=offset) for offset in range(body.days)]

@@ -286,7 +286,7 @@ async def add_replay(policy_id: str, body: ReplayBody, scope: Here, request: Req
     if body.from_ > body.to:
         raise Invalid.field("/from", "after_to", "`from` lies after `to`")
     if body.to > scope.now().date() + timedelta(days=1):
-        raise Invalid.field("/to", "in_the_future", f"{body.to} has not been yet")
+        raise Invalid.field("/to", "in_the_future", f"{body.to} is in the future")
     if (body.to - body.from_).days > LONGEST_DAYS:
         raise Invalid.field("/from", "too_long", f"at most {LONGEST_DAYS} days at once")
     chosen = {policy_id: (await _find(scope, policy_id)).policy}

@@ -145,7 +145,7 @@ async def make_review(
     today = today_of(scope, athlete)
     as_of = body.as_of or await _latest_day(scope, athlete, today)
     if as_of > today:
-        raise Invalid.field("/as_of", "in_the_future", f"{as_of} has not been yet")
+        raise Invalid.field("/as_of", "in_the_future", f"{as_of} is in the future")
     of_the_day = scope.select(Review).where(REVIEW.c.athlete_id == athlete.id, REVIEW.c.as_of == as_of)
     review = None if dry_run else await scope.one(Review, of_the_day)
     if review is None or (review.state == "open" and review.stale):

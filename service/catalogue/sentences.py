@@ -132,6 +132,7 @@ _WAYS: dict[str, Callable[[Any, date | None], str]] = {
     **{f"{digits}-": _towards(floor, digits) for digits in range(3)},
     "chance": lambda probability, on: _chance(probability),
     "date": _day,
+    "date_with_year": lambda day, on: _day(day, None),
     "exercise": lambda slug, on: exercises()[slug].name,
     "question": lambda code, on: question(code),
     "text": lambda text, on: str(text),

@@ -3,17 +3,22 @@
 import random
 import uuid
 from collections.abc import Sequence
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 
 from service.application.log.stale import mark_stale
+from service.application.review.reasons import check_in_body
+from service.domain.evidence import PhaseNow
+from service.domain.policy import DEFAULT
 from service.domain.rules.findings import Severity
 from service.store.scope import Scope
 from service.store.tables import Athlete, CheckIn, JobFailure, Review
 from service.store.types import new_id
-from tests.api.conftest import Api, faults
+from tests.api.conftest import Api, faults, today
+from tests.domain.rules.on_plan import ON_PLAN
 
 GRAVE = list(Severity)
 ATHLETES = 60
@@ -132,6 +137,19 @@ def test_a_goal_out_of_reach_is_stated_once_and_then_what_to_do(fresh: Api) -> N
     (item,) = items(fresh)
     assert item["next"] == "Talk the goal over with the athlete: a later date, or another goal."
     assert item["next"] not in [reason["statement"] for reason in item["reasons"]]
+
+
+def test_the_days_to_the_end_of_a_phase_are_counted_from_the_day_on_which_the_coach_reads_it(fresh: Api) -> None:
+    """The check is of the day before: its own count is one too many by the morning."""
+    says = {2: "in 2 days.", 1: "in 1 day.", 0: "plan what follows.", -1: "was due to end 1 day ago"}
+    night_of = today() - timedelta(days=1)
+    for one, left in zip(enrol(fresh, [f"n{left}" for left in says]), says, strict=True):
+        cut = PhaseNow("cut", 20, night_of - timedelta(days=19), today() + timedelta(days=left))
+        found = check_in_body(replace(ON_PLAN, as_of=night_of, phase=cut), DEFAULT)
+        fresh.insert(CheckIn, [{**night(one, 1), "date": night_of, "attention": found["attention"]}])
+    told = {item["external_id"]: [reason["statement"] for reason in item["reasons"]] for item in items(fresh)}
+    for left, words in says.items():
+        assert any(words in statement for statement in told[f"n{left}"]), (left, told)
 
 
 def test_a_review_that_asks_for_data_says_which(fresh: Api) -> None:

@@ -48,6 +48,15 @@ async def test_the_page_and_all_it_loads_come_from_this_service() -> None:
             assert len(asset.content) > 300
 
 
+async def test_the_root_says_where_to_go_on() -> None:
+    async with client(app_with_docs(), root_path="/coach") as http:
+        said = await http.get("/")
+        assert said.json() == {"service": "Steelyard", "docs": "/coach/docs", "openapi": "/coach/openapi.json"}
+    async with client(app_with_docs()) as http:
+        places = (await http.get("/")).json()
+        assert [(await http.get(places[name])).status_code for name in ("docs", "openapi")] == [200, 200]
+
+
 async def test_the_browser_is_told_to_refuse_other_hosts() -> None:
     async with client(app_with_docs()) as http:
         policy = (await http.get("/docs")).headers["content-security-policy"]

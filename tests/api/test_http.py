@@ -345,3 +345,10 @@ def test_a_slow_sender_holds_up_nobody(api: Api, home: str) -> None:
         return other, await slow
 
     assert [answer.status_code for answer in api.loop.run(both())] == [201, 201]
+
+
+def test_a_callers_own_id_in_a_path_is_told_where_to_look_it_up(api: Api) -> None:
+    (fault,) = api("GET", "/athletes/my-own-1/weigh-ins").json()["errors"]
+    assert fault["pointer"] == "athlete_id" and "/v1/athletes?external_id=" in fault["detail"]
+    (other,) = api("GET", "/imports/mine").json()["errors"]
+    assert other["pointer"] == "import_id" and "external_id" not in other["detail"]

@@ -235,6 +235,25 @@ def test_a_dry_run_says_what_would_become_of_each_line(api: Api) -> None:
         assert api.all("/athletes?external_id=d-1") == []
 
 
+def test_faults_are_told_in_the_order_of_the_lines_and_in_words_for_coaches(api: Api) -> None:
+    of = {"type": "weigh_in", "athlete": "o-1", "mass_kg": 64}
+    lines: list[dict[str, Any]] = [
+        {"type": "phase", "athlete": "nobody", "kind": "build", "starts_on": YESTERDAY},
+        {"type": "athlete", "external_id": "o-1", **ATHLETE},
+        {**of, "date": days_ago(-3)},
+        {**of, "date": "31.1.2026"},
+        {**of, "athlete": "nobody", "date": YESTERDAY},
+        {"type": "weight", "athlete": "o-1"},
+        {"type": "athlete", "external_id": "o-2", **ATHLETE, "birth_date": "1700"},
+        {**of, "at": "yesterday"},
+    ]
+    found = api.load(ndjson(*lines))["faults"]
+    assert [fault["line"] for fault in found] == [1, 3, 4, 5, 6, 7, 8]
+    says = {fault["line"]: fault["detail"] for fault in found}
+    assert f"{days_ago(-3)} is in the future: it is" in says[3]
+    assert "YYYY-MM-DD" in says[4] and "YYYY-MM-DD" in says[7] and "hh:mm:ss" in says[8]
+
+
 def test_a_file_over_the_limit_is_a_problem(loop: Loop, databases: Databases) -> None:
     settings = {"check_tenant_filter": True, "max_import_bytes": 3000, "max_body_bytes": 100}
     with databases.fresh("sqlite") as url, serving(loop, Settings(database_url=url, **settings)) as api:

@@ -218,6 +218,12 @@ def test_nothing_goes_below_the_energy_floor(api: Api, home: str) -> None:
     assert {fault["code"] for fault in low.json()["errors"]} == {"limit.deficit", "safety.energy_floor"}
 
 
+def test_a_deficit_that_is_too_large_has_its_own_code(api: Api) -> None:
+    deep = api("POST", f"{screened(api)}/menus", {"days": 1, "targets": {"energy_kcal": 1510}})
+    assert deep.status_code == 422 and deep.json()["code"] == "deficit_limit"
+    assert {fault["code"] for fault in deep.json()["errors"]} == {"limit.deficit"}
+
+
 def test_unanswered_screening_is_said(api: Api) -> None:
     home = f"/athletes/{api.athlete()['id']}"
     made = api("POST", f"{home}/menus", ONE).json()

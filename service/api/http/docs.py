@@ -18,7 +18,7 @@ CONTENT_SECURITY_POLICY = (
 
 
 def mount_docs(app: FastAPI, openapi_url: str = "/openapi.json", docs_url: str = "/docs") -> None:
-    """Add the documentation page and its assets to the app, outside the OpenAPI schema.
+    """Add the documentation page, its assets and a root that points to them to the app, outside the OpenAPI schema.
 
     Parameters: the app, made with `docs_url=None` and `redoc_url=None`, whose own pages load a content network;
     the path of its OpenAPI document; the path of the page. Behind a proxy both follow the request's root path.
@@ -26,6 +26,11 @@ def mount_docs(app: FastAPI, openapi_url: str = "/openapi.json", docs_url: str =
     """
     if app.docs_url or app.redoc_url:
         raise ValueError("make the app with docs_url=None and redoc_url=None: its own pages need the network")
+
+    @app.get("/", include_in_schema=False)
+    async def root(request: Request) -> dict[str, str]:
+        before = request.scope.get("root_path", "").rstrip("/")
+        return {"service": app.title, "docs": f"{before}{docs_url}", "openapi": f"{before}{openapi_url}"}
 
     @app.get(docs_url, include_in_schema=False)
     async def docs(request: Request) -> HTMLResponse:

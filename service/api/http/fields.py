@@ -9,6 +9,10 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, create_model
 from pydantic_core import PydanticCustomError
 
+HOW_TO_WRITE = {
+    "date": 'write a date as YYYY-MM-DD, such as "2026-01-31"',
+    "instant": 'write an instant with its offset, YYYY-MM-DDThh:mm:ss+hh:mm, such as "2026-01-31T07:00:00+01:00"',
+}
 KG_PER_LB = 0.45359237  # exact: international yard and pound agreement, 1959
 CM_PER_IN = 2.54  # exact, likewise
 KCAL_PER_KJ = 1 / 4.184  # thermochemical calorie
@@ -52,13 +56,13 @@ def _storable(text: str) -> str:
 def _a_date(value: Any) -> Any:
     """Calendar dates come as text; a number would be read as seconds since 1970."""
     if not isinstance(value, str | date) or isinstance(value, datetime):
-        raise fault("not_a_date", 'write a date as "2026-01-31"')
+        raise fault("not_a_date", HOW_TO_WRITE["date"])
     return value
 
 
 def _an_instant(value: Any) -> Any:
     if not isinstance(value, str | datetime):
-        raise fault("not_an_instant", 'write an instant as "2026-01-31T07:00:00+01:00"')
+        raise fault("not_an_instant", HOW_TO_WRITE["instant"])
     return value
 
 

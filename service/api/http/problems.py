@@ -13,11 +13,21 @@ from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
 from service import errors
+from service.api.http.fields import HOW_TO_WRITE
 from service.errors import Fault, Problem
 
 MEDIA_TYPE = "application/problem+json"
 ONE, MANY = "(one)", "(many)"  # tags of a body that is an object or an array; no part of a pointer
 ALWAYS = (errors.Malformed, errors.Unauthorised, errors.Forbidden, errors.Invalid)  # any route may answer these
+_IN_OUR_WORDS = {  # details of faults that a library would word for programmers, by their codes
+    "date_parsing": HOW_TO_WRITE["date"],
+    "date_from_datetime_parsing": HOW_TO_WRITE["date"],
+    "date_from_datetime_inexact": HOW_TO_WRITE["date"],
+    "datetime_parsing": HOW_TO_WRITE["instant"],
+    "datetime_from_date_parsing": HOW_TO_WRITE["instant"],
+    "timezone_aware": HOW_TO_WRITE["instant"],
+}
+_OWN_ID = "an id of this service is meant, a UUID; GET /v1/athletes?external_id= finds an athlete by your own"
 _BY_STATUS = {problem.status: problem for problem in errors.tree()}
 
 
@@ -50,7 +60,7 @@ def faults_of(found: Sequence[Any], skip: int = 0) -> list[Fault]:
             str(part).replace("~", "~0").replace("/", "~1") for part in error["loc"][skip:] if part not in (ONE, MANY)
         ]
         pointer = "".join(f"/{part}" for part in place).encode(errors="backslashreplace").decode()  # half a surrogate
-        detail = str(error["msg"]).removeprefix("Value error, ")
+        detail = _IN_OUR_WORDS.get(error["type"]) or str(error["msg"]).removeprefix("Value error, ")
         faults.append(Fault(pointer=pointer, code=str(error["type"]), detail=detail))
     return faults
 
@@ -88,6 +98,8 @@ async def _validation(_: Request, error: Exception) -> Response:
             faults += faults_of([item], skip=1)
         else:
             fault = faults_of([item], skip=1)[0]
+            if item["loc"] == ("path", "athlete_id"):
+                fault = replace(fault, detail=_OWN_ID)
             faults.append(replace(fault, pointer=fault.pointer.removeprefix("/")))
     return render(errors.Invalid(_summary(faults), faults))
 

@@ -12,8 +12,9 @@ from typing import Any, Literal, NamedTuple, cast
 
 from sqlalchemy import case, collate, func, literal_column, or_, tuple_
 
+from service.application.schedule import today_of
 from service.catalogue.sentences import render
-from service.domain.rules.checkin import LEFT_TO_REVIEWS, NO_TARGETS, RED_FLAGS, REQUESTS, next_step
+from service.domain.rules.checkin import LEFT_TO_REVIEWS, NO_TARGETS, RED_FLAGS, REQUESTS, next_step, phase_ending
 from service.domain.rules.findings import Action, Severity
 from service.domain.rules.rulebook import RULES
 from service.domain.rules.screening import UNSCREENED
@@ -101,6 +102,7 @@ class _Candidate(NamedTuple):
     id: uuid.UUID
     external_id: str
     name: str | None
+    time_zone: str
     rank: int
     overdue: int
 
@@ -133,7 +135,7 @@ async def attention_list(
     count = None if most is None else most + SPARE
     while True:
         some = await _candidates(scope, only, last, count)
-        needs = await _needs(scope, [one.id for one in some])
+        needs = await _needs(scope, some)
         seen = (needs[one.id].to_see(one.id, one.external_id, one.name) for one in some)
         found += [athlete for athlete in seen if athlete is not None and (after is None or athlete.order() > after)]
         if most is None or count is None or len(some) < count:
@@ -180,7 +182,8 @@ async def _candidates(
     for source in (checked, unanswered, failed):
         sources = sources.outerjoin(source, source.c.athlete_id == _ATHLETE.c.id)
     listed = scope.select(
-        _ATHLETE.c.id, _ATHLETE.c.external_id, _ATHLETE.c.name, rank.label("rank"), overdue.label("overdue"),
+        *(_ATHLETE.c[column] for column in ("id", "external_id", "name", "time_zone")),
+        rank.label("rank"), overdue.label("overdue"),
         of=[Athlete],
     ).select_from(sources).where(
         _ATHLETE.c.status == "active", or_(rank > _INFO, unanswered.c.athlete_id.is_not(None))
@@ -192,9 +195,10 @@ async def _candidates(
     return [_Candidate._make(row) for row in await scope.rows(listed.order_by(*place).limit(most))]
 
 
-async def _needs(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, "_Needs"]:
+async def _needs(scope: Scope, some: Sequence[_Candidate]) -> dict[uuid.UUID, "_Needs"]:
     """All that is known of some athletes, from all sources."""
-    needs: dict[uuid.UUID, _Needs] = {one: _Needs() for one in ids}
+    needs = {one.id: _Needs(today_of(scope, one)) for one in some}
+    ids = list(needs)
     for failure in await scope.all(JobFailure, scope.select(JobFailure).where(_FAILURE.c.athlete_id.in_(ids))):
         needs[failure.athlete_id].failures.append(failure)
     checks = scope.select(*(_CHECK_IN.c[name] for name in _Check._fields), of=[CheckIn])
@@ -261,8 +265,9 @@ class _OpenReview(NamedTuple):
 
 @dataclass
 class _Needs:
-    """What is known of one athlete who may need the coach, from all sources."""
+    """What is known of one athlete who may need the coach, from all sources; `today`, where the athlete lives."""
 
+    today: date
     failures: list[JobFailure] = field(default_factory=list)
     check: _Check | None = None
     review: _OpenReview | None = None  # the latest that is open
@@ -297,19 +302,19 @@ class _Needs:
     @property
     def speaks_for_reviews(self) -> bool:
         """Whether the check says anything that it leaves to a review of the week, if there is one."""
-        return self.check is not None and any(map(_left_to_reviews, _reasons("check_in", self.check.attention)))
+        return self.check is not None and any(map(_left_to_reviews, self._reasons("check_in", self.check.attention)))
 
     @property
     def misses_targets(self) -> bool:
         """Whether the check found a phase without targets."""
-        reasons = () if self.check is None else _reasons("check_in", self.check.attention)
+        reasons = () if self.check is None else self._reasons("check_in", self.check.attention)
         return any(reason.code == NO_TARGETS for reason in reasons)
 
     def _of_check(self) -> list[Reason]:
         """What the check says, less what a review of the week has said or not found, and what is set by now."""
         if self.check is None:
             return []
-        reasons, review = _reasons("check_in", self.check.attention), self.review
+        reasons, review = self._reasons("check_in", self.check.attention), self.review
         reviewed = review is not None and not review.stale and review.as_of > self.check.date - WEEK
         spoken = reviewed or self.accepted
         reasons = [reason for reason in reasons if not (self.targets_begin and reason.code == NO_TARGETS)]
@@ -323,7 +328,7 @@ class _Needs:
         review, check = self.review, self.check
         if review is None:
             return []
-        reasons = _reasons("review", review.attention)
+        reasons = self._reasons("review", review.attention)
         if check is None or check.holding is None or check.made_at < review.made_at:
             return reasons
         gone = (_REQUESTS | _FLAGS if review.stale else _REQUESTS) - set(check.holding)
@@ -345,6 +350,10 @@ class _Needs:
             return next((next_step(reason.code) for reason in asked if reason.code in _ASKS), None)
         return _DECIDE.get(action)
 
+    def _reasons(self, source: Source, attention: Mapping[str, Any] | None) -> list[Reason]:
+        kept = () if attention is None else attention["reasons"]
+        return [Reason(source, one["code"], one["severity"], _statement(one, self.today)) for one in kept]
+
     def _days_overdue(self, asked: Sequence[Reason], checked: Sequence[Reason]) -> int:
         """How long the most overdue of what presses has been due; what only informs presses nobody."""
         sources = ((asked, self.review), (checked, self.check))
@@ -358,9 +367,11 @@ class _Needs:
         )
 
 
-def _reasons(source: Source, attention: Mapping[str, Any] | None) -> list[Reason]:
-    kept = () if attention is None else attention["reasons"]
-    return [Reason(source, reason["code"], reason["severity"], reason["statement"]) for reason in kept]
+def _statement(reason: Mapping[str, Any], today: date) -> str:
+    """What a reason says: as it was found, but how soon a phase ends as it is read today."""
+    if "last_day" not in reason:
+        return cast(str, reason["statement"])
+    return render(phase_ending(reason["phase"], date.fromisoformat(reason["last_day"]), today), on=today)
 
 
 def _left_to_reviews(reason: Reason) -> bool:

@@ -8,8 +8,10 @@ from service.catalogue.sentences import render
 from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.arbiter import Decision
-from service.domain.rules.checkin import check_in, requests
+from service.domain.rules.checkin import PHASE_ENDING, check_in, requests
 from service.domain.rules.findings import Finding, Severity
+
+ENDING = ("phase", "last_day")  # kept of a phase that ends: how soon depends on the day on which it is read
 
 
 class CheckInFindings(TypedDict):
@@ -52,6 +54,7 @@ def _body(findings: Sequence[Finding], on: date) -> dict[str, Any] | None:
             "code": finding.code,
             "severity": finding.severity.value,
             "statement": render(finding.statement, on=on),
+            **({name: finding.evidence[name] for name in ENDING} if finding.code == PHASE_ENDING else {}),
         }
         for finding in findings
     ]

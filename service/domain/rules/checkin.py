@@ -1,6 +1,8 @@
 """The check-in: missing data, a phase about to end, red flags; and what to do next about a finding."""
 
-from service.domain.evidence import Evidence
+from datetime import date
+
+from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules import data_rules, energy_rules, phase_rules, safety_rules
 from service.domain.rules.data_rules import SUSPECT_ENTRIES, maintenance_well_known
@@ -12,6 +14,7 @@ from service.domain.sentence import Sentence, say
 
 RULE = {rule.code: rule for rule in phase_rules.RULES}
 NO_TARGETS = "check_in.no_targets"
+PHASE_ENDING = "check_in.phase_ending"
 
 
 def _no_weigh_in(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -60,11 +63,17 @@ def _phase_ending(evidence: Evidence, policy: Policy) -> Verdict | None:
     left = (end - evidence.as_of).days
     if left > policy.check_in_phase_ending_days:
         return None
-    statement = say("check_in.phase_ends_today", phase=now.kind, last_day=end)
-    if left != 0:
-        when = "phase_ends_in" if left > 0 else "phase_was_to_end"
-        statement = say(f"check_in.{when}", phase=now.kind, days=abs(left), last_day=end)
-    return Verdict(statement, {"days_left": left, "days_overdue": max(0, -left)})
+    facts = {"days_left": left, "days_overdue": max(0, -left), "phase": now.kind, "last_day": str(end)}
+    return Verdict(phase_ending(now.kind, end, evidence.as_of), facts)
+
+
+def phase_ending(phase: Kind, last_day: date, on: date) -> Sentence:
+    """That a phase ends or was to end, as it is said on a day."""
+    left = (last_day - on).days
+    if left == 0:
+        return say("check_in.phase_ends_today", phase=phase, last_day=last_day)
+    when = "phase_ends_in" if left > 0 else "phase_was_to_end"
+    return say(f"check_in.{when}", phase=phase, days=abs(left), last_day=last_day)
 
 
 def _no_targets(evidence: Evidence, policy: Policy) -> Verdict | None:
@@ -100,7 +109,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(NO_TARGETS, Stage.ENERGY, _ADVICE, None, (), _no_targets),
     Rule(
-        "check_in.phase_ending",
+        PHASE_ENDING,
         Stage.PHASE,
         _ADVICE,
         None,

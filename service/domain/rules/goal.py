@@ -26,6 +26,7 @@ Status = Literal[
 Fact = Literal["mass_kg", "body_fat_pct"]
 OUT_OF_REACH: tuple[Status, ...] = ("below_floor", "too_light", "no_room", "date_passed", "too_soon")
 SURELY = 0.95  # that body fat is below the goal already: then it is a goal to rise to
+WIDEST = timedelta(days=365)  # to either side of the earliest day, beyond which its range is not told (judgement)
 MOST_FAT_PCT = 75.0  # an interval of body fat is looked at up to here
 
 # What `check_goal` reads of the policy, for the rules that ask it.
@@ -153,9 +154,8 @@ def _words(
     evidence: Evidence, goal_pct: float, way: Way, needed: float | None, between: tuple[date | None, date | None]
 ) -> Sentence:
     """What is said where there is a way: what it takes, what the date needs, the earliest day."""
-    by, fat, (early, late) = evidence.athlete.goal_by, evidence.body_fat_pct, between
+    by, fat = evidence.athlete.goal_by, evidence.body_fat_pct
     assert fat is not None
-    span = say("goal.between", early=early, late=late) if early and late else None
     takes = say(
         "goal.takes",
         body_fat_pct=fat.mean,
@@ -164,7 +164,7 @@ def _words(
         fat_kg=way.lose_fat_kg,
         mass_kg=way.mass_kg,
     )
-    earliest = say("goal.earliest", fastest=-way.fastest_pct_per_week, on=way.earliest_on, span=span)
+    earliest = say("goal.earliest", fastest=-way.fastest_pct_per_week, on=way.earliest_on, span=_span(way, *between))
     if by is None:
         return say("goal.undated", takes=takes, earliest=earliest)
     if by <= evidence.as_of:
@@ -174,6 +174,13 @@ def _words(
     if by >= way.earliest_on:
         return say("goal.possible", by=by, needed=-needed, takes=takes, earliest=earliest)
     return say("goal.too_soon", by=by, needed=-needed, takes=takes, earliest=earliest)
+
+
+def _span(way: Way, early: date | None, late: date | None) -> Sentence | None:
+    """Between which days the earliest one may lie; None where that is unknown, or so wide that it tells nothing."""
+    if early is None or late is None or max(way.earliest_on - early, late - way.earliest_on) > WIDEST:
+        return None
+    return say("goal.between" if early.year == late.year else "goal.between_years", early=early, late=late)
 
 
 def _way(evidence: Evidence, policy: Policy, goal_pct: float) -> Way:

@@ -163,7 +163,7 @@ def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
     if not possible:
         return _answer(case, "find", None, TOO_HEAVY)
     rule = "hold" if prescription.rule in ("add_load", "add_reps") else prescription.rule
-    less = _answer(case, rule, possible[-1], *prescription.why, MOST_BY_ESTIMATE)
+    less = _answer(case, rule, possible[-1], *_lighter_reason(prescription))
     return replace(
         less,
         sets=prescription.sets,
@@ -171,6 +171,17 @@ def _within_estimate(case: _Case, prescription: Prescription) -> Prescription:
         most=prescription.most,
         rir=prescription.rir,
     )
+
+
+_KEEPS_OR_GROWS = ("cut_hold", "hold", "add_load", "add_reps")  # rules whose own reason a lower load would contradict
+
+
+def _lighter_reason(asked: Prescription) -> tuple[Sentence, ...]:
+    """Why less is lifted than a rule asked for: one thing, not that beside what the rule said of the load."""
+    if asked.rule == "cut_sets":
+        return (say("lift.cut_sets_lighter"),)
+    kept = [why for why in asked.why if why.id == "lift.care" or asked.rule not in _KEEPS_OR_GROWS]
+    return (*kept, MOST_BY_ESTIMATE)
 
 
 def _stop(case: _Case) -> Prescription | None:

@@ -140,7 +140,7 @@ ANSWERS = [
     (aiming(12.0, TODAY), "date_passed", "The goal's date, 1 March, has passed"),
     (aiming(12.0, after(20), phase=phase("build", 20, 60)), "too_soon", "no cut fits in before"),
     (aiming(12.0, after(60)), "too_soon", "more than the limits allow"),
-    (aiming(12.0), "possible", "The earliest date is 19 August (13 May to 12 January 2027)"),
+    (aiming(12.0), "possible", "The earliest date is 19 August (13 May 2026 to 12 January 2027)"),
     (aiming(12.0, after(400)), "possible", "% a week in the cuts"),
 ]
 
@@ -156,6 +156,16 @@ def test_every_goal_is_answered(evidence, status, words):
     assert found.severity is severity.get(status, Severity.INFO)
     assert found.evidence["status"] == status
     assert (check.possible is False) == (status in OUT_OF_REACH)
+
+
+@pytest.mark.parametrize(("sd", "told"), [(3.0, True), (7.0, False)])
+def test_a_range_of_more_than_a_year_to_a_side_is_not_told(sd, told):
+    needs = {"maintenance_kcal": q(3600.0, 100.0), "energy_requirement_kcal": q(3600.0, 100.0)}
+    check = checked(aiming(15.0, body_fat_pct=q(30.0, sd), average_mass_kg=q(110.0, 0.3), **needs))
+    assert check.way is not None and check.early_on is not None and check.late_on is not None
+    wide = max(check.way.earliest_on - check.early_on, check.late_on - check.way.earliest_on) > timedelta(days=365)
+    statement = said(check.statement)
+    assert wide is not told and ("(" in statement.partition("The earliest date is ")[2]) is told, statement
 
 
 def test_out_of_reach_is_told_with_weight_at_first_and_then_every_week_as_it_is():

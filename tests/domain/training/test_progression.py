@@ -74,6 +74,19 @@ def test_in_a_cut_loads_are_held_and_sets_go_before_load() -> None:
     assert 54.0 <= (last_resort.load_kg or 0) <= 57.0
 
 
+def test_a_lower_load_is_not_argued_against_by_its_own_reason() -> None:
+    """What the estimated maximum allows decides: no advice beside it to hold the load, or to drop sets before load."""
+    weaker = ScalarEstimate(60.0, 2.0, 56.0, 62.0)
+    missed, kept = session(3, 60, 6, 5, 5), session(3, 60, 10, 10, 10)
+    lighter, held = (row(last, phase="cut", one_rep_max_kg=weaker) for last in (missed, kept))
+    assert (lighter.rule, lighter.sets) == ("cut_sets", 2) and (lighter.load_kg or 0) < 60.0
+    assert render(*lighter.why) == (
+        "Lighter after a miss in a cut: the estimated maximum allows no more for these repetitions."
+    )
+    assert held.rule == "cut_hold" and (held.load_kg or 0) < 60.0
+    assert render(*held.why) == "Kept lower: the estimated maximum allows no more for these repetitions."
+
+
 def test_a_deload_is_lighter_and_half_as_much() -> None:
     last = session(3, 60, 10, 9, 8)
     assert row(last).rule == "hold"
