@@ -1,6 +1,7 @@
 """What a day is to come to: targets of a request or those in force, behind the safety gate; the training-day split."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Annotated
 
@@ -21,8 +22,9 @@ from service.domain import evidence as ev
 from service.domain.nutrition.day_split import split_targets
 from service.domain.policy import Policy
 from service.domain.rules.arbiter import decide
+from service.domain.rules.gate import gate
 from service.domain.rules.menu_safety import Refusal, missing_facts, refusals
-from service.domain.rules.targets import energy_floor_kcal
+from service.domain.rules.targets import energy_floor_kcal, macro_targets
 from service.domain.sentence import say
 from service.errors import Fault, Invalid, NotFound
 from service.store.scope import Scope
@@ -128,8 +130,17 @@ async def targets_on(
     for day, in_force in zip(days, await plan.targets_on(scope, athlete.id, known[0], days), strict=True):
         if in_force is None:
             raise _no_targets(*known, day, await plan.targets_begin(scope, athlete.id, day))
-        targets.append(in_force)
+        targets.append(_with_macronutrients(in_force, *known))
     return targets
+
+
+def _with_macronutrients(targets: ev.Targets, evidence: ev.Evidence, policy: Policy) -> ev.Targets:
+    """Targets of energy alone, as a phase has them, with the macronutrients that the policy gives to that energy."""
+    if (targets.protein_g, targets.fat_g, targets.carbohydrate_g) != (None, None, None):
+        return targets
+    kidney = gate(evidence, policy).kidney_closed
+    whole = macro_targets(evidence, policy, evidence.kind, targets.energy_kcal, window=False, kidney=kidney)
+    return targets if whole is None else replace(whole, effective_on=targets.effective_on)
 
 
 def _no_targets(evidence: ev.Evidence, policy: Policy, day: date, begin_on: date | None) -> Invalid:

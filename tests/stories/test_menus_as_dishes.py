@@ -123,3 +123,18 @@ def test_on_day_one_what_is_missing_is_named(api: Api) -> None:
     home = taken_on(api)
     without = {"/targets": "missing", "/athlete/phase": "missing"}
     assert faults(api("POST", f"{home}/menus", {"days": 1, "from": str(today())})) == without
+
+
+def test_a_phase_that_has_energy_alone_gets_protein_for_the_body_in_it(api: Api) -> None:
+    """At least 1.6 g of protein per kg of body mass (Morton 2018, 10.1136/bjsports-2017-097608)."""
+    athlete = api.athlete(**WOMAN)
+    home = f"/athletes/{athlete['id']}"
+    assert api("PUT", f"{home}/screening", CLEAN).status_code in (200, 201)
+    assert api("POST", f"{home}/weigh-ins", {"date": days_ago(1), "mass_kg": 62.0}).status_code == 201
+    line = {"type": "phase", "athlete": athlete["external_id"], "kind": "maintain", "starts_on": days_ago(7)}
+    assert api.load(json.dumps({**line, "energy_kcal": 2100}))["faults"] == []
+    made = api("POST", f"{home}/menus", {"from": str(today()), "days": 1})
+    assert made.status_code == 200, made.text
+    day = made.json()["days"][0]
+    assert day["totals"]["protein_g"] >= 1.6 * 62.0
+    assert day["targets_weighed"]["protein_g"] >= 1.6 * 62.0
