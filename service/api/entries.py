@@ -167,12 +167,19 @@ def date_faults(scope: Scope, body: Dated, athlete: Athlete, place: str = "") ->
     return day_faults(scope, day, athlete, f"{place}/{field}")
 
 
+def future_faults(scope: Scope, day: date, athlete: Athlete, pointer: str) -> list[Fault]:
+    """Whether a day lies in the future where the athlete lives."""
+    today = schedule.today_of(scope, athlete)
+    if day <= today:
+        return []
+    detail = f"{day} is in the future: it is {today} in the athlete's zone {athlete.time_zone}"
+    return [Fault(pointer=pointer, code="in_the_future", detail=detail)]
+
+
 def day_faults(scope: Scope, day: date, athlete: Athlete, pointer: str = "/date") -> list[Fault]:
     """What is wrong with a day of an athlete's log: it lies in the future, before birth or too long ago."""
-    today = schedule.today_of(scope, athlete)
-    if day > today:
-        detail = f"{day} is in the future: it is {today} in the athlete's zone {athlete.time_zone}"
-        return [Fault(pointer=pointer, code="in_the_future", detail=detail)]
+    if faults := future_faults(scope, day, athlete, pointer):
+        return faults
     if day < athlete.birth_date:
         return [Fault(pointer=pointer, code="before_birth", detail=f"{day} lies before the athlete's birth")]
     if day < scope.now().date() - OLDEST:

@@ -140,8 +140,10 @@ async def put_window(scope: Scope, caller: Principal, ready: Ready, before: Prog
     progress = ready.progress.copy()
     for kind, line in ready.one_by_one:
         athlete = ready.athletes[line.athlete]
-        keep = _keep_restriction if kind == "restriction" else _keep_screening
-        await _one(progress, line, keep(scope, athlete, line.body))
+        if kind == "restriction":
+            await _one(progress, line, _keep_restriction(scope, athlete, line.body))
+        else:
+            await _one(progress, line, _keep_screening(scope, caller, athlete, line.body))
     await put(scope, ready.entries)
     return progress
 
@@ -258,10 +260,10 @@ async def _keep_restriction(scope: Scope, athlete: Athlete, body: RestrictionBod
     await put_restriction(scope, athlete.id, body.said())
 
 
-async def _keep_screening(scope: Scope, athlete: Athlete, body: ScreeningBody) -> None:
+async def _keep_screening(scope: Scope, caller: Principal, athlete: Athlete, body: ScreeningBody) -> None:
     """Answers that differ from the latest are new ones; the same file again is no new answer."""
     old, answers = await latest_screening(scope, athlete.id), body.answers()
-    refuse_answers(body, athlete, old)
+    refuse_answers(scope, caller, body, athlete, old)
     if old is None or {name: said for name, said in old.answers.items() if said is not None} != answers:
         await answer_screening(scope, athlete.id, answers)
 

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, Response
 from pydantic import Field
 
 from service.api.athletes import AthletePath
+from service.api.entries import future_faults
 from service.api.http.conditional import IfMatch, check_version, show_version
 from service.api.http.fields import Answer, Body, Date, Name
 from service.api.http.problems import documented
@@ -19,6 +20,7 @@ from service.domain.evidence import Region
 from service.domain.evidence import Screening as Answers
 from service.domain.rules.screening import closing, unanswered
 from service.errors import Fault, Forbidden, Invalid, NotFound, PreconditionFailed
+from service.store.scope import Scope
 from service.store.tables import Athlete, Screening
 
 router = APIRouter(tags=["athletes"], route_class=CommittedRoute)
@@ -119,24 +121,33 @@ async def put_screening(
 
     They replace those before: what is left out is unanswered again, and named in `unanswered`. An answer that closes
     the safety gate (insulin, pregnancy, an injury …) is never cleared by silence: once given, the field must be sent,
-    if need be as null. Clearances open the safety gate: to change them takes the scope coaching:write.
+    if need be as null. Clearances open the safety gate: to change them takes the scope coaching:write, and none is
+    dated after the athlete's today. A clearance opens what was known when it was given: what is answered anew after
+    the first screening (pregnant now, another injured region …) takes one dated the day of that answer or later.
     """
-    old, answers = await latest_screening(scope, athlete.id), body.answers()
-    if answers["clearances"] != (old.answers["clearances"] if old else []) and not caller.may("coaching:write"):
-        raise Forbidden("to change clearances the key needs the scope coaching:write")
+    old = await latest_screening(scope, athlete.id)
     check_version(if_match, old.revision if old else 0, required=False)
-    refuse_answers(body, athlete, old)
-    new = await answer_screening(scope, athlete.id, answers)
+    refuse_answers(scope, caller, body, athlete, old)
+    new = await answer_screening(scope, athlete.id, body.answers())
     show_version(response, new.revision)
     return _told(new, athlete)
 
 
-def refuse_answers(body: ScreeningBody, athlete: Athlete, old: Screening | None) -> None:
-    """Refuse answers that a man cannot give, and the silence about one that closed the safety gate.
+def refuse_answers(
+    scope: Scope, caller: Principal, body: ScreeningBody, athlete: Athlete, old: Screening | None
+) -> None:
+    """Refuse answers that a man cannot give, silence about one that closed the safety gate, and clearances to come.
 
-    Raises Invalid, with every fault.
+    Raises Invalid, with every fault; Forbidden where the caller may not change clearances.
     """
-    faults = []
+    if body.answers()["clearances"] != (old.answers["clearances"] if old else []) and not caller.may("coaching:write"):
+        detail = "to change clearances the key needs the scope coaching:write"
+        raise Forbidden(detail, [Fault("/clearances", "forbidden", detail)])
+    faults = [
+        fault
+        for i, clearance in enumerate(body.clearances)
+        for fault in future_faults(scope, clearance.on, athlete, f"/clearances/{i}/on")
+    ]
     if athlete.sex == "male" and body.pregnant_or_breastfeeding:
         faults.append(Fault("/pregnant_or_breastfeeding", "not_of_men", "the athlete is recorded as male"))
     if athlete.sex == "male" and body.cycle is not None:

@@ -20,6 +20,7 @@ SymptomKind = Literal[
     "chest_pain", "fainting", "dizziness", "palpitations",
     "numbness", "weakness", "radiating_pain", "bladder_control_lost",
 ]  # fmt: skip
+DAYS_PER_MONTH = 30.44
 WORTH_ASKING = 0.05  # a narrowing by less is not worth anybody's trouble; common practice, no source
 
 
@@ -89,7 +90,8 @@ class Screening:
 
     `injury` are the regions that are injured, empty when none is; `regularly_active`, `signs_or_symptoms` (of heart,
     metabolic or renal disease) and `desired_intensity` are what readiness for exercise is judged by; `cycle` is asked
-    of women.
+    of women. `answered_since` has, by question and by injured region, the day of the later screening that brought the
+    present answer; what is answered so since the first screening is not in it.
     """
 
     pregnant_or_breastfeeding: bool | None = None
@@ -103,6 +105,11 @@ class Screening:
     desired_intensity: Literal["light", "moderate", "vigorous"] | None = None
     cycle: Literal["natural", "hormonal_contraception", "menopause", "unknown"] | None = None
     clearances: tuple[Clearance, ...] = ()
+    answered_since: tuple[tuple[str, date], ...] = ()
+
+    def since(self, *names: str) -> date | None:
+        """The last day that changed one of some answers, by question or injured region; None: all are the first."""
+        return max((on for name, on in self.answered_since if name in names), default=None)
 
 
 @dataclass(frozen=True)
@@ -273,12 +280,14 @@ class Wellbeing:
     """Symptoms and pain of the last ten years, means of the last 7 days' notes (None without notes).
 
     `trained_on` are the days with a training session since the first pain, in order; none where nothing hurt.
+    `last_menstruation_on` is as the notes tell it that say for how many months there was none.
     """
 
     symptoms: tuple[Symptom, ...] = ()
     pains: tuple[Pain, ...] = ()
     trained_on: tuple[date, ...] = ()
     months_without_menstruation: float | None = None
+    last_menstruation_on: date | None = None
     sleep_h: float | None = None
     hunger: float | None = None  # 1–5
     fatigue: float | None = None  # 1–5

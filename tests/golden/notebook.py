@@ -195,7 +195,7 @@ class Coach:
 
     def _screening(self) -> dict[int, Any]:
         return {
-            i: SimpleNamespace(answers={**CLEARED, "clearances": list(self._clearances(person))})
+            i: [SimpleNamespace(answers={**CLEARED, "clearances": list(self._clearances(person))})]
             for i, person in enumerate(PEOPLE)
         }
 

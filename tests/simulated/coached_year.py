@@ -272,7 +272,7 @@ class PolicyCoach:
         new = np.arange(self.follower.days, log.days.shape[0])
         found = RosterEstimates(self.follower.follow(log), *self._strength(year, world), report=new)
         roster = roster_of(year, who, log)
-        cleared = {i: SimpleNamespace(answers=CLEARED) for i in range(len(year.plans))}
+        cleared = {i: [SimpleNamespace(answers=CLEARED)] for i in range(len(year.plans))}
         note_rows = NoteRows(cleared, reviews=self.reviews)
         for i in range(len(year.plans)):
             evidence = evidence_of(roster, found, notes_on(note_rows, i, roster.to), i, roster.to)

@@ -2,9 +2,10 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
-from math import isfinite
+from math import ceil, isfinite
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy as np
 from service.application.evidence.estimates import RosterEstimates
 from service.application.evidence.notes import EarlierReview, LoggedSession, Notes, SuspectEntry
 from service.application.evidence.roster import Roster, energy_steps
+from service.application.schedule import local_date
 from service.domain import evidence as ev
 from service.domain.estimation.cycle import may_cycle
 from service.domain.estimation.results import Estimates
@@ -20,6 +22,7 @@ from service.domain.normal import Z90
 from service.domain.physiology.energy import resistance_training_kcal
 from service.domain.plausibility.suspect_readings import unit_in_question
 from service.domain.records import Bools, Estimate, Floats, FoodState, Ints, take
+from service.domain.rules.screening import answered_since
 from service.store.tables import Athlete, Phase, Screening, Target, WellbeingNote
 
 REVIEWS_REMEMBERED = 6
@@ -52,7 +55,7 @@ def evidence_of(roster: Roster, estimates: RosterEstimates, notes: Notes, index:
     return ev.Evidence(
         as_of=on,
         athlete=profile_of(athlete, on),
-        screening=screening_answers(notes.screening) if notes.screening else None,
+        screening=_screening(notes.screening, athlete),
         phase=_phase_now(phases, on),
         past_phases=_past_phases(phases),
         targets=_targets_now(phases, targets),
@@ -127,6 +130,16 @@ def screening_answers(row: Screening) -> ev.Screening:
     injured = answers.pop("injury", None)
     injury = None if injured is None else () if injured == "none" else tuple(injured)
     return ev.Screening(**answers, injury=injury, clearances=clearances)
+
+
+def _screening(rows: Sequence[Screening], athlete: Athlete) -> ev.Screening | None:
+    """The latest of all answers, and since when each is as it is."""
+    if not rows:
+        return None
+    first, *later = (screening_answers(row) for row in rows)
+    days = [local_date(row.answered_at, athlete.time_zone) for row in rows[1:]]
+    since = answered_since(first, list(zip(days, later, strict=True)))
+    return replace(later[-1] if later else first, answered_since=since)
 
 
 def _phase_now(phases: Sequence[Phase], as_of: date) -> ev.PhaseNow | None:
@@ -297,11 +310,13 @@ def _wellbeing(roster: Roster, notes: Notes, index: int, on: date) -> ev.Wellbei
         return round(float(sum(values)) / len(values), 3) if values else None
 
     pains = tuple(pain for pain in notes.pains if pain.level > 0.0)
+    missing = _menses_missing(roster, notes.wellbeing, index, on)
     return ev.Wellbeing(
         symptoms=tuple(notes.symptoms),
         pains=pains,
         trained_on=_trained_since(roster, index, pains[0].on, on) if pains else (),
-        months_without_menstruation=_months_without(roster, notes.wellbeing, index, on),
+        months_without_menstruation=_months_without(missing[-1], on) if missing else None,
+        last_menstruation_on=_last_menstruation(missing) if missing else None,
         sleep_h=mean("sleep_h"),
         hunger=mean("hunger"),
         fatigue=mean("fatigue"),
@@ -319,17 +334,33 @@ def _training_days(roster: Roster, index: int, on: date) -> Ints:
     return np.flatnonzero(roster.sessions[index, : roster.day_seen(on) + 1] > 0)
 
 
-def _months_without(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> float | None:
-    """What the athlete said last, unless menstruation started since; never concluded from silence."""
+def _menses_missing(roster: Roster, wellbeing: Sequence[WellbeingNote], index: int, on: date) -> list[WellbeingNote]:
+    """What a woman said of missing menstruation since it last started; never concluded from silence."""
     noted = [note for note in wellbeing if "months_without_menstruation" in note.content]
-    if roster.athletes[index].sex != "female" or not noted:
-        return None
-    last = noted[-1]
+    if roster.athletes[index].sex != "female":
+        return []
     started = np.flatnonzero(roster.log.menstruation_started[index, : roster.day_seen(on) + 1])
-    if started.size and roster.first + timedelta(days=int(started[-1])) > last.date:
-        return None
-    months: float = last.content["months_without_menstruation"] + (on - last.date).days / 30.44
+    since = roster.first + timedelta(days=int(started[-1])) if started.size else date.min
+    return [note for note in noted if note.date >= since]
+
+
+def _months_without(last: WellbeingNote, on: date) -> float:
+    months: float = last.content["months_without_menstruation"] + (on - last.date).days / ev.DAYS_PER_MONTH
     return round(months, 2)
+
+
+def _last_menstruation(noted: Sequence[WellbeingNote]) -> date:
+    """When it was, by the last note, and, as people round months down, up to a month earlier by those before it."""
+    told = [
+        note.date - timedelta(days=round(note.content["months_without_menstruation"] * ev.DAYS_PER_MONTH))
+        for note in noted
+    ]
+    last = told[-1]
+    for note, earlier in zip(noted[-2::-1], told[-2::-1], strict=True):
+        if last > note.date:  # it came between the two
+            break
+        last = min(last, earlier)
+    return max(last, told[-1] - timedelta(days=ceil(ev.DAYS_PER_MONTH)))
 
 
 def _history(

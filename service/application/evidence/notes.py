@@ -95,7 +95,7 @@ class SuspectEntry:
 class NoteRows:
     """What the database has of some athletes, by athlete; enough for notes on any day of the span that was read."""
 
-    screening: Mapping[uuid.UUID, Screening]  # the latest answers
+    screening: Mapping[uuid.UUID, Sequence[Screening]]  # oldest first
     wellbeing: Mapping[uuid.UUID, Sequence[WellbeingNote]] = field(default_factory=dict)  # oldest first
     reviews: Mapping[uuid.UUID, Sequence[EarlierReview]] = field(default_factory=dict)  # newest first
     sessions: Mapping[uuid.UUID, Sequence[LoggedSession]] = field(default_factory=dict)  # oldest first
@@ -111,7 +111,7 @@ class NoteRows:
 class Notes:
     """What is known of one athlete on a day."""
 
-    screening: Screening | None = None
+    screening: Sequence[Screening] = ()  # oldest first; the latest answers count on every day
     restrictions: Sequence[Restriction] = ()  # that began by then, cleared ones too
     wellbeing: Sequence[WellbeingNote] = ()  # oldest first
     reviews: Sequence[EarlierReview] = ()  # newest first
@@ -169,7 +169,7 @@ def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:
     marked = _between(rows.marked.get(athlete_id, ()), day - NOTES_SINCE, day)
     since = day - REVIEWS_SINCE
     return Notes(
-        rows.screening.get(athlete_id),
+        rows.screening.get(athlete_id, ()),
         [row for row in rows.restrictions.get(athlete_id, ()) if row.since <= day],
         wellbeing,
         [review for review in rows.reviews.get(athlete_id, ()) if since <= review.as_of < day],
@@ -224,10 +224,10 @@ def _when_and_where(pain: Pain) -> tuple[date, str, str, float]:
     return pain.on, pain.exercise or "", pain.region or "", pain.level
 
 
-async def _screening(scope: Scope, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Screening]:
+async def _screening(scope: Scope, ids: Sequence[uuid.UUID]) -> Mapping[uuid.UUID, Sequence[Screening]]:
     screening = table_of(Screening)
     answers = scope.select(Screening).where(screening.c.athlete_id.in_(ids)).order_by(screening.c.revision)
-    return {row.athlete_id: row for row in await scope.all(Screening, answers)}
+    return by_athlete(await scope.all(Screening, answers))
 
 
 async def _restrictions(

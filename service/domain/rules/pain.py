@@ -14,7 +14,8 @@ a training session, in which nothing above it was reported there. What is report
 it does not bring back a stop that had ended. A lift that was stopped comes back lighter (`pain_return_pct`).
 
 A restriction stops (from `pain_stop_level` on) or holds (from `pain_hold_level` on) what loads its region until it is
-cleared; an injury named in the screening stops it until a clearance for load. All of it is common practice, no source.
+cleared; an injury named in the screening stops it until a clearance for load, of the day it was named or later where
+that was after the first screening. All of it is common practice, no source.
 """
 
 from collections import defaultdict
@@ -102,9 +103,10 @@ def restricted(evidence: Evidence, policy: Policy) -> tuple[Sore, ...]:
         if entry.since <= evidence.as_of and not over and entry.level >= policy.pain_hold_level:
             limit: Limit = "stop" if entry.level >= policy.pain_stop_level else "hold"
             sore.append(Sore(Place(None, entry.region), limit, "safety.restricted", since=entry.since))
-    injured = evidence.screening.injury if evidence.screening else None
-    if injured and clearance(evidence, policy, "load", None) is None:
-        sore += [Sore(Place(None, region), "stop", "safety.restricted") for region in injured]
+    answers = evidence.screening
+    for region in (answers.injury if answers else None) or ():
+        if answers is not None and clearance(evidence, policy, "load", answers.since(region)) is None:
+            sore.append(Sore(Place(None, region), "stop", "safety.restricted"))
     return tuple(sore)
 
 

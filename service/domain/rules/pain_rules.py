@@ -38,7 +38,8 @@ def _restricted(evidence: Evidence, policy: Policy) -> Verdict | None:
     sore = restricted(evidence, policy)
     if not sore:
         return None
-    injured = tuple(s.place.region for s in sore if s.since is None)
+    injured = tuple(s.place.region for s in sore if s.since is None and s.place.region is not None)
+    named_on = evidence.screening.since(*injured) if evidence.screening else None
     parts = [
         say(f"safety.restricted.{limit}", regions=regions)
         for limit in ("stop", "hold")
@@ -47,7 +48,9 @@ def _restricted(evidence: Evidence, policy: Policy) -> Verdict | None:
     if injured:
         parts.append(say("safety.restricted.injury", regions=injured))
     needs = [say("once.restrictions_are_cleared")] if any(s.since for s in sore) else []
-    needs += [say("once.cleared", scopes=("load",), dated=None)] if injured else []
+    needs += (
+        [say("once.cleared", scopes=("load",), dated=named_on and say("once.dated", since=named_on))] if injured else []
+    )
     facts = {"regions": {str(s.place.region): s.limit for s in sore}}
     statement = say("safety.restrictions", parts=tuple(parts))
     condition = say("once.both", conditions=tuple(needs))

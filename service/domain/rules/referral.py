@@ -6,13 +6,14 @@ The service never diagnoses: what was answered, noted or logged closes a deficit
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
+from math import ceil
 from typing import Any
 
-from service.domain.evidence import Evidence, Scope, Screening, Symptom
+from service.domain.evidence import DAYS_PER_MONTH, Evidence, Scope, Symptom
 from service.domain.policy import Policy
 from service.domain.rules.clearances import CLEARANCE, clearance
 from service.domain.rules.findings import Move, Verdict
-from service.domain.rules.screening import Readiness, readiness
+from service.domain.rules.screening import NO_MENSES, Readiness, behind_readiness, readiness
 from service.domain.sentence import Sentence, say
 
 BOTH: tuple[Scope, ...] = ("deficit", "load")
@@ -20,7 +21,6 @@ DEFICIT: tuple[Scope, ...] = ("deficit",)
 LOAD: tuple[Scope, ...] = ("load",)
 GRAVE = ("chest_pain", "fainting")
 NERVE_SIGNS = ("numbness", "weakness", "radiating_pain", "bladder_control_lost")
-NO_MENSES = ("hormonal_contraception", "menopause")  # where missing menstruation says nothing
 NO_FOOD_PLANNED = ("safety.minor", "safety.pregnancy", "safety.eating_disorder")  # nothing to eat until cleared
 SYMPTOM_NOTED = "safety.symptom_noted"  # the finding that closes the way into a deeper deficit
 
@@ -50,25 +50,25 @@ def _minor(evidence: Evidence, policy: Policy) -> Condition | None:
     return Condition("safety.minor", BOTH, words, None, {"age_y": age}, (move,))
 
 
-def _answered_yes(
-    code: str, answer: Callable[[Screening], bool | None], scopes: tuple[Scope, ...], words: Sentence
-) -> Finder:
+def _answered_yes(code: str, question: str, scopes: tuple[Scope, ...], words: Sentence) -> Finder:
     """The condition that stands behind a screening question of yes or no."""
 
     def find(evidence: Evidence, policy: Policy) -> Condition | None:
-        if evidence.screening is None or not answer(evidence.screening):
+        answers = evidence.screening
+        if answers is None or not getattr(answers, question):
             return None
-        return Condition(code, scopes, words, None, {"screening": "yes"})
+        return Condition(code, scopes, words, answers.since(question), {"screening": "yes"})
 
     return find
 
 
 def _glucose_medication(evidence: Evidence, policy: Policy) -> Condition | None:
-    drug = evidence.screening.glucose_lowering_medication if evidence.screening else None
-    if drug not in ("insulin", "sulfonylurea"):
+    answers = evidence.screening
+    if answers is None or answers.glucose_lowering_medication not in ("insulin", "sulfonylurea"):
         return None
+    drug, since = answers.glucose_lowering_medication, answers.since("glucose_lowering_medication")
     words = say("listed.glucose_medication", medication=drug)
-    return Condition("safety.glucose_medication", DEFICIT, words, None, {"medication": drug})
+    return Condition("safety.glucose_medication", DEFICIT, words, since, {"medication": drug})
 
 
 def _symptoms(evidence: Evidence, policy: Policy) -> Condition | None:
@@ -103,7 +103,8 @@ def _readiness(evidence: Evidence, policy: Policy) -> Condition | None:
         return None
     facts = {"readiness": outcome, "regularly_active": answers.regularly_active}
     rest = outcome != "clearance_before_vigorous"
-    return Condition("safety.readiness", LOAD, _READINESS_WORDS[outcome], None, facts, rest=rest)
+    since = answers.since(*behind_readiness(answers))
+    return Condition("safety.readiness", LOAD, _READINESS_WORDS[outcome], since, facts, rest=rest)
 
 
 def _symptoms_repeated(evidence: Evidence, policy: Policy) -> Condition | None:
@@ -123,16 +124,31 @@ def _menses_missing(evidence: Evidence, policy: Policy) -> Condition | None:
         return None
     words = say("listed.menses_missing", months=months)
     move = Move("wellbeing.months_without_menstruation", policy.menses_missing_months, "below")
-    return Condition("safety.menses_missing", DEFICIT, words, None, {"months": months}, (move,))
+    since = _missing_since(evidence, policy)
+    facts = {"months": months, "referred_since": str(since)}
+    return Condition("safety.menses_missing", DEFICIT, words, since, facts, (move,))
 
 
-_PREGNANCY = _answered_yes("safety.pregnancy", lambda s: s.pregnant_or_breastfeeding, BOTH, say("listed.pregnancy"))
+def _missing_since(evidence: Evidence, policy: Policy) -> date:
+    """The day from which menstruation was missing for so long that it is referred, and nothing explained it any more.
+
+    Where nobody knows when it was last, no clearance of an earlier day than the review's opens.
+    """
+    last, answers = evidence.wellbeing.last_menstruation_on, evidence.screening
+    if last is None:
+        return evidence.as_of
+    passed = min(last + timedelta(days=ceil(policy.menses_missing_months * DAYS_PER_MONTH)), evidence.as_of)
+    explained_until = answers.since("cycle") if answers is not None else None
+    return passed if explained_until is None else max(passed, explained_until)
+
+
+_PREGNANCY = _answered_yes("safety.pregnancy", "pregnant_or_breastfeeding", BOTH, say("listed.pregnancy"))
 _EATING_DISORDER = _answered_yes(
-    "safety.eating_disorder", lambda s: s.eating_disorder_history, DEFICIT, say("listed.eating_disorder")
+    "safety.eating_disorder", "eating_disorder_history", DEFICIT, say("listed.eating_disorder")
 )
-_KIDNEY = _answered_yes("safety.kidney_disease", lambda s: s.kidney_disease, DEFICIT, say("listed.kidney_disease"))
+_KIDNEY = _answered_yes("safety.kidney_disease", "kidney_disease", DEFICIT, say("listed.kidney_disease"))
 _HEART = _answered_yes(
-    "safety.heart_or_metabolic", lambda s: s.heart_or_metabolic_disease, BOTH, say("listed.heart_or_metabolic")
+    "safety.heart_or_metabolic", "heart_or_metabolic_disease", BOTH, say("listed.heart_or_metabolic")
 )
 REFERRAL_LIST: dict[str, Finder] = {  # code: whether the condition holds, cleared or not
     "safety.minor": _minor,

@@ -18,19 +18,31 @@ Beside it the service's own list stays in force: a heart or metabolic disease cl
 answered, as sets near failure are vigorous.
 """
 
+from collections.abc import Sequence
+from datetime import date
 from typing import Literal
 
 from service.domain.evidence import Evidence, Screening
 
 Readiness = Literal["ready", "clearance", "clearance_before_vigorous", "stop"]
 SOURCE = "Riebe 2015, doi 10.1249/MSS.0000000000000664, from memory"
+NO_MENSES = ("hormonal_contraception", "menopause")  # where missing menstruation says nothing
 UNSCREENED = "screening.unanswered"  # the finding that stands before a deeper deficit
 
 
+def known_diseases(answers: Screening) -> tuple[str, ...]:
+    """The questions that name a cardiovascular, metabolic or renal disease; insulin and sulfonylureas name diabetes."""
+    said = {
+        "heart_or_metabolic_disease": answers.heart_or_metabolic_disease,
+        "kidney_disease": answers.kidney_disease,
+        "glucose_lowering_medication": answers.glucose_lowering_medication in ("insulin", "sulfonylurea"),
+    }
+    return tuple(name for name, named in said.items() if named)
+
+
 def known_disease(answers: Screening) -> bool:
-    """Whether a cardiovascular, metabolic or renal disease was named; diabetes on insulin or sulfonylureas is one."""
-    diabetes = answers.glucose_lowering_medication in ("insulin", "sulfonylurea")
-    return bool(answers.heart_or_metabolic_disease or answers.kidney_disease or diabetes)
+    """Whether a cardiovascular, metabolic or renal disease was named."""
+    return bool(known_diseases(answers))
 
 
 def readiness(answers: Screening) -> Readiness:
@@ -42,6 +54,14 @@ def readiness(answers: Screening) -> Readiness:
     if not answers.regularly_active:
         return "clearance"
     return "clearance_before_vigorous" if answers.desired_intensity == "vigorous" else "ready"
+
+
+def behind_readiness(answers: Screening) -> tuple[str, ...]:
+    """The questions whose answers keep somebody from being ready: where one is answered so anew, readiness is too."""
+    diseases = known_diseases(answers)
+    if answers.signs_or_symptoms:
+        return (*diseases, "signs_or_symptoms")
+    return (*diseases, "desired_intensity" if answers.regularly_active else "regularly_active")
 
 
 def closing(answers: Screening) -> tuple[str, ...]:
@@ -58,6 +78,50 @@ def closing(answers: Screening) -> tuple[str, ...]:
         "desired_intensity": readiness(answers) == "clearance_before_vigorous",
     }
     return tuple(name for name, closes in said.items() if closes)
+
+
+def answered_since(first: Screening, later: Sequence[tuple[date, Screening]]) -> tuple[tuple[str, date], ...]:
+    """Since when each question, and each injured region, is answered as it is now, where that was not so at first.
+
+    A clearance opens what was known when it was given: what an athlete answers anew takes one of that day or later.
+    An answer that was taken back and given again counts from the day it came back.
+
+    Parameters
+    ----------
+    first : Screening
+        The first answers.
+    later : sequence of (date, Screening)
+        Those that followed, oldest first, each with its day in the athlete's calendar.
+    """
+    since: dict[str, date] = {}
+    before = _given(first)
+    for on, answers in later:
+        now = _given(answers)
+        stayed = now.items() & before.items()
+        since = {name: since[name] for name, _ in stayed if name in since} | {
+            name: on for name, said in now.items() if (name, said) not in stayed
+        }
+        before = now
+    return tuple(sorted(since.items()))
+
+
+_MAY_CLOSE = (
+    "pregnant_or_breastfeeding",
+    "eating_disorder_history",
+    "kidney_disease",
+    "heart_or_metabolic_disease",
+    "glucose_lowering_medication",
+    "regularly_active",
+    "signs_or_symptoms",
+    "desired_intensity",
+)
+
+
+def _given(answers: Screening) -> dict[str, bool | str]:
+    """The answers that may close the gate by question, the injured regions one by one; of the cycle what it says."""
+    said = {name: getattr(answers, name) for name in _MAY_CLOSE}
+    given = {name: answer for name, answer in said.items() if answer is not None}
+    return {**given, "cycle": answers.cycle in NO_MENSES, **dict.fromkeys(answers.injury or (), True)}
 
 
 ASKED_OF_ALL = (

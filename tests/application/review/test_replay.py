@@ -98,7 +98,7 @@ def _plans(roster: Roster) -> dict[int, list[Any]]:
 
 
 def _notes(roster: Roster, reviews: Mapping[int, Any] | None = None) -> NoteRows:
-    answers = {athlete.id: SimpleNamespace(answers=CLEARED) for athlete in roster.athletes}
+    answers = {athlete.id: [SimpleNamespace(answers=CLEARED)] for athlete in roster.athletes}
     return NoteRows(answers, reviews=reviews or {})
 
 

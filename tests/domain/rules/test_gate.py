@@ -67,6 +67,46 @@ def _cleared(evidence, *scopes, on=TODAY):
     return replace(evidence, screening=replace(evidence.screening or Screening(), clearances=given))
 
 
+ANSWERED_ANEW = {  # code: its question
+    "safety.pregnancy": "pregnant_or_breastfeeding",
+    "safety.eating_disorder": "eating_disorder_history",
+    "safety.kidney_disease": "kidney_disease",
+    "safety.heart_or_metabolic": "heart_or_metabolic_disease",
+    "safety.glucose_medication": "glucose_lowering_medication",
+}
+
+
+@pytest.mark.parametrize("code", ANSWERED_ANEW)
+def test_what_is_answered_anew_takes_a_clearance_of_that_day_or_later(code):
+    onto, scopes = LISTED[code]
+    anew = _screened(onto(ON_PLAN), answered_since=((ANSWERED_ANEW[code], ago(10)),))
+    for on, closed in ((200, (code,)), (11, (code,)), (10, ()), (0, ())):
+        assert gate(_cleared(anew, *scopes, on=ago(on)), DEFAULT).closed_by == closed
+        assert gate(_cleared(onto(ON_PLAN), *scopes, on=ago(on)), DEFAULT).closed_by == (), "of the first screening"
+    found = RULE[code](_cleared(anew, *scopes, on=ago(11)), DEFAULT)
+    assert found is not None and "dated 19 February" in said(*found.conditions), said(*found.conditions)
+    before = replace(_cleared(anew, *scopes, on=ago(200)), as_of=ago(20))
+    assert gate(before, DEFAULT).closed_by == (code,), "the latest answers count for a review of before too"
+
+
+def _without_menses(last_on, **answers):
+    months = round((TODAY - last_on).days / 30.44, 2)
+    felt = _felt(ON_PLAN, months_without_menstruation=months, last_menstruation_on=last_on)
+    return _screened(replace(felt, athlete=replace(felt.athlete, male=False)), **answers)
+
+
+def test_missing_menses_take_a_clearance_from_the_day_they_were_referred_on():
+    evidence = _without_menses(ago(106))  # three months, 91.3 days, were over 14 days ago
+    for on, closed in ((200, True), (15, True), (14, False), (0, False)):
+        assert gate(_cleared(evidence, "deficit", on=ago(on)), DEFAULT).closed_by == (
+            ("safety.menses_missing",) if closed else ()
+        )
+    explained = _without_menses(ago(300), answered_since=(("cycle", ago(5)),))
+    assert gate(_cleared(explained, "deficit", on=ago(6)), DEFAULT).closed_by == ("safety.menses_missing",)
+    assert gate(_cleared(explained, "deficit", on=ago(5)), DEFAULT).closed_by == ()
+    assert gate(_cleared(_without_menses(ago(91)), "deficit"), DEFAULT).closed_by == (), "on the very day"
+
+
 @pytest.mark.parametrize("code", LISTED)
 def test_the_referral_list_closes_the_gate_and_a_clearance_opens_it(code):
     onto, scopes = LISTED[code]

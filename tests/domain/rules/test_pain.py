@@ -169,6 +169,18 @@ def test_a_general_clearance_for_load_does_not_clear_a_restriction_but_an_injury
     assert not gate(both, DEFAULT).sore
 
 
+def test_a_region_injured_later_takes_a_clearance_of_that_day_or_later():
+    anew = replace(CLEAR, injury=("knee", "low_back"), answered_since=(("low_back", ago(10)),))
+    for on, sore in ((200, ("low_back",)), (11, ("low_back",)), (10, ())):
+        evidence = but(screening=replace(anew, clearances=(Clearance("load", ago(on), "Dr Amaral"),)))
+        assert gate(evidence, DEFAULT).sore_regions == sore
+        found = RULE["safety.restricted"](evidence, DEFAULT)
+        assert (found is not None) is bool(sore)
+        assert found is None or "dated 19 February" in said(*found.conditions)
+    both = gate(but(screening=replace(anew, clearances=(Clearance("deficit", TODAY, "Dr Amaral"),))), DEFAULT)
+    assert both.sore_regions == ("knee", "low_back"), "for load, not for a deficit"
+
+
 # --- properties: more pain never opens ---------------------------------------------------------------------------
 
 LIFTS, REGIONS = ("back-squat", "barbell-row", "bench-press"), ("knee", "low_back", "shoulder")
