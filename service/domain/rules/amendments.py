@@ -97,6 +97,7 @@ def _is_deficit(evidence: Evidence, policy: Policy, energy: float | None, phase:
 
 def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
     findings: list[Finding] = []
+    closed: list[str] = []
     energy, opened = change.energy_kcal, gate(evidence, policy)
     if change.window and opened.on_referral_list:
         verdict = Verdict(say("safety.eating_window"))
@@ -120,7 +121,7 @@ def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
         )
         findings.append(finding("limit.energy_floor", Severity.STOP, verdict, policy, ENERGY_FLOOR))
     limit = lowest_energy(evidence, policy, policy.deficit_cap_refusal)
-    if _over_cap(energy, limit):
+    if not closed and _over_cap(energy, limit):  # beside a referral a lowest target would read as leave to go there
         verdict = Verdict(
             say("limit.energy_below_deficit_cap", energy_kcal=energy, least_kcal=limit.energy_kcal),
             {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name},

@@ -352,6 +352,14 @@ def test_small_moves_and_ways_out_of_a_cut_pass(change):
     assert check_change(ON_PLAN, DEFAULT, Change(**change)) == []
 
 
+@pytest.mark.parametrize("code", LISTED)
+def test_a_refusal_beside_a_referral_names_no_lowest_target(code):
+    far = Change(1600.0, "cut")
+    assert "limit.deficit" in {f.code for f in check_change(ON_PLAN, DEFAULT, far)}
+    there = {f.code for f in check_change(LISTED[code][0](ON_PLAN), DEFAULT, far) if f.severity is Severity.STOP}
+    assert there == {code}
+
+
 def test_leaving_a_deficit_always_passes():
     for onto, _ in LISTED.values():
         evidence = onto(ON_PLAN)
