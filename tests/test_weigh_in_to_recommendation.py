@@ -69,6 +69,7 @@ def _losing(pct_per_week: float) -> Callable[[int, float], float]:
 
 NOTHING_KNOWN = [  # what a coach must acknowledge to plan a deficit before anything was logged
     "screening.unanswered", "data.no_estimate", "data.no_weigh_in_lately", "data.few_food_days",
+    "limit.deficit_possible",
 ]  # fmt: skip
 _CUT = {"kind": "cut", "days": 42}
 SCRIPTS = (

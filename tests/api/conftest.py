@@ -27,6 +27,7 @@ from tests.databases import Databases
 T = TypeVar("T")
 NOTHING_KNOWN = [  # what a coach must acknowledge to plan a deficit before anything was logged
     "screening.unanswered", "data.no_estimate", "data.no_weigh_in_lately", "data.few_food_days",
+    "limit.deficit_possible",
 ]  # fmt: skip
 ATHLETE = {"sex": "female", "birth_date": "1994-05-02", "height_cm": 168, "time_zone": "Europe/Lisbon"}
 

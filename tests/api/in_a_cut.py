@@ -19,7 +19,14 @@ CLEAN = {
 
 
 def stalled(
-    api: Api, name: str, *, seed: str = "", days: int = DAYS, ends_days_ago: int = 1, jump_kg: float = 0.0
+    api: Api,
+    name: str,
+    *,
+    seed: str = "",
+    days: int = DAYS,
+    ends_days_ago: int = 1,
+    jump_kg: float = 0.0,
+    sex: str = "male",
 ) -> dict[str, Any]:
     """Take him on and import his log; `jump_kg` shifts his scale up and down from week to week.
 
@@ -28,7 +35,7 @@ def stalled(
     The cut begins with the last 20 days, so that the latest review is neither in its first days nor at its end.
     """
     athlete = api.athlete(
-        external_id=name, sex="male", birth_date="1995-04-01", height_cm=180, activity_factor=1.55, time_zone="UTC"
+        external_id=name, sex=sex, birth_date="1995-04-01", height_cm=180, activity_factor=1.55, time_zone="UTC"
     )
     here = f"/athletes/{athlete['id']}"
     assert api("PUT", f"{here}/screening", CLEAN).status_code in (200, 201)

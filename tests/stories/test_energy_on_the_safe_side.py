@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.api.conftest import Api, days_ago
+from tests.api.conftest import Api, days_ago, faults
 
 CLEARED = {
     "pregnant_or_breastfeeding": False,
@@ -12,12 +12,14 @@ CLEARED = {
     "glucose_lowering_medication": "none",
 }
 
+OF_A_MAN = {name: said for name, said in CLEARED.items() if name != "pregnant_or_breastfeeding"}
+
 
 def _athlete(api: Api, **profile: object) -> str:
     made = api("POST", "/athletes", {"time_zone": "UTC", **profile})
     assert made.status_code == 201, made.text
     home = f"/athletes/{made.json()['id']}"
-    answers = {k: v for k, v in CLEARED.items() if profile["sex"] == "female" or k != "pregnant_or_breastfeeding"}
+    answers = CLEARED if profile["sex"] == "female" else OF_A_MAN
     assert api("PUT", f"{home}/screening", answers).status_code in (200, 201)
     return home
 
@@ -62,3 +64,36 @@ def test_two_readings_below_the_floor_end_a_cut(api: Api, readings: tuple[float,
     else:
         assert review["recommendation"]["action"] == action
         assert "6.4 %" in found["floor.body_fat"]["statement"]
+
+
+@pytest.mark.parametrize(
+    ("birth_date", "medication", "code"),
+    [("2011-04-01", "none", "safety.minor"), ("1990-04-01", "insulin", "safety.glucose_medication")],
+)
+def test_who_is_referred_is_told_of_no_lowest_target(api: Api, birth_date: str, medication: str, code: str) -> None:
+    home = _athlete(api, external_id=code, sex="male", birth_date=birth_date, height_cm=178, activity_factor=1.6)
+    api("POST", f"{home}/weigh-ins", {"date": days_ago(0), "mass_kg": 80.0})
+    assert api("PUT", f"{home}/screening", {**OF_A_MAN, "glucose_lowering_medication": medication}).status_code == 200
+    refused = api("POST", f"{home}/phases", {"kind": "cut", "starts_on": days_ago(0), "energy_kcal": 1550})
+    assert refused.status_code == 422
+    assert [fault["code"] for fault in refused.json()["errors"]] == [code]
+    assert "lowest target allowed" not in refused.text
+
+
+@pytest.mark.parametrize("weighed", [False, True], ids=["before the first weigh-in", "after it"])
+def test_no_cap_waits_for_a_weigh_in(api: Api, weighed: bool) -> None:
+    """A woman of 170 cm and, it turns out, 70.8 kg: Mifflin 1990 and her activity say some 2340 kcal, 70 % is 1640."""
+    home = _athlete(
+        api, external_id=f"eva-{weighed}", sex="female", birth_date="1995-04-01", height_cm=170, activity_factor=1.6
+    )
+    if weighed:
+        assert api("POST", f"{home}/weigh-ins", {"date": days_ago(0), "mass_kg": 70.8}).status_code == 201
+    cut = {"kind": "cut", "starts_on": days_ago(0), "planned_end_on": days_ago(-34)}
+    refused = api("POST", f"{home}/phases", {**cut, "energy_kcal": 1250, "acknowledge": ["data.no_estimate"]})
+    assert faults(refused) == {"/energy_kcal": "limit.deficit"}
+    least = float(refused.json()["errors"][0]["detail"].split("deficit: ")[1].split(" kcal is the lowest")[0])
+    assert least == pytest.approx(0.7 * 2340, abs=40)
+    assert _insist(api, f"{home}/targets", {"from_date": days_ago(0), "energy_kcal": 1250}) == 422
+    milder = api("POST", f"{home}/phases", {**cut, "energy_kcal": least + 50})
+    assert "limit.deficit_possible" in {fault["code"] for fault in milder.json()["errors"]}
+    assert _insist(api, f"{home}/phases", {**cut, "energy_kcal": least + 50}) == 201

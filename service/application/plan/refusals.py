@@ -30,10 +30,12 @@ from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, Phase, Target, WellbeingNote
 
 SILENCE = timedelta(days=28)
-_SINCE_A_REVIEW = ("screening.", "loss.", "floor.", "limit.energy_floor", *(f"safety.{name}" for name in (
-    "pregnancy", "minor", "eating_disorder", "glucose_medication", "kidney_disease", "heart_or_metabolic", "symptom",
-    "menses_missing",
-)))  # fmt: skip
+_SINCE_A_REVIEW = (
+    "screening.", "loss.", "floor.", "limit.energy_floor", "wellbeing.strain", *(f"safety.{name}" for name in (
+        "pregnancy", "minor", "eating_disorder", "glucose_medication", "kidney_disease", "heart_or_metabolic",
+        "symptom", "menses_missing", "period_late",
+    )),
+)  # fmt: skip
 
 
 async def judged_on(

@@ -12,6 +12,7 @@ from service.domain.rules.gate import (
     BODY_FAT_FLOOR,
     gate,
     in_deficit,
+    maintenance_by_profile,
     too_lean,
     too_light,
 )
@@ -97,6 +98,7 @@ def _is_deficit(evidence: Evidence, policy: Policy, energy: float | None, phase:
 
 def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
     findings: list[Finding] = []
+    closed: list[str] = []
     energy, opened = change.energy_kcal, gate(evidence, policy)
     if change.window and opened.on_referral_list:
         verdict = Verdict(say("safety.eating_window"))
@@ -119,8 +121,8 @@ def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
             {"energy_kcal": energy, "floor_kcal": floor},
         )
         findings.append(finding("limit.energy_floor", Severity.STOP, verdict, policy, ENERGY_FLOOR))
-    limit = lowest_energy(evidence, policy, policy.deficit_cap_refusal)
-    if _over_cap(energy, limit):
+    limit = lowest_energy(_presumed(evidence, policy), policy, policy.deficit_cap_refusal)
+    if not closed and _over_cap(energy, limit):  # beside a referral a lowest target would read as leave to go there
         verdict = Verdict(
             say("limit.energy_below_deficit_cap", energy_kcal=energy, least_kcal=limit.energy_kcal),
             {"energy_kcal": energy, "least_kcal": limit.energy_kcal, "limit": limit.name},
@@ -131,18 +133,27 @@ def _hard(evidence: Evidence, policy: Policy, change: Change) -> list[Finding]:
     return findings
 
 
+def _presumed(evidence: Evidence, policy: Policy) -> Evidence:
+    """The evidence, with the maintenance of the profile where none is estimated yet: no intake has moved that one."""
+    if evidence.maintenance_kcal is not None:
+        return evidence
+    log = replace(evidence.log, logged_intake_kcal=None)
+    return replace(evidence, maintenance_kcal=maintenance_by_profile(evidence, policy), log=log)
+
+
 def _over_cap(energy_kcal: float, limit: Limit) -> bool:
     return limit.name != "energy_floor" and energy_kcal < limit.energy_kcal - 1.0
 
 
 def _soft_deficit(evidence: Evidence, policy: Policy, energy: float | None) -> list[Finding]:
     """A deficit that may be over its cap, of which the service would propose none: a coach may know more."""
-    limit = lowest_energy(evidence, policy)
+    presumed = _presumed(evidence, policy)
+    limit = lowest_energy(presumed, policy)
     if energy is None or not _over_cap(energy, limit):
         return []
-    if _over_cap(energy, lowest_energy(evidence, policy, policy.deficit_cap_refusal)):
+    if _over_cap(energy, lowest_energy(presumed, policy, policy.deficit_cap_refusal)):
         return []
-    chance = max(cap.probability_broken(energy) for cap in deficit_caps(evidence, policy))
+    chance = max(cap.probability_broken(energy) for cap in deficit_caps(presumed, policy))
     statement = say("limit.deficit_possible", energy_kcal=energy, probability=chance, least_kcal=limit.energy_kcal)
     return [soft("limit.deficit_possible", statement, policy, *DEFICIT_CAPS, "deficit_cap_risk")]
 

@@ -12,9 +12,14 @@ from math import hypot, sqrt
 import numpy as np
 
 from service.domain.estimation.model import (
+    EXPENDITURE_SD,
+    EXPENDITURE_SD_NO_ACTIVITY,
     MASS_INDEX_MEAN,
+    MASS_INDEX_SD,
     REPORTING_MEAN,
+    REPORTING_SD,
     REPORTING_UNLOGGED_MEAN,
+    REPORTING_UNLOGGED_SD,
     USUAL_AGE_Y,
     USUAL_HEIGHT_FEMALE_CM,
     USUAL_HEIGHT_MALE_CM,
@@ -188,13 +193,37 @@ def maintenance_by_profile_kcal(evidence: Evidence, policy: Policy) -> float:
     is unknown is taken as there (178 or 165 cm, 30 years), an unknown sex as male: the higher need.
     """
     who = evidence.athlete
-    male = who.male is not False
-    height_cm = who.height_cm or (USUAL_HEIGHT_MALE_CM if male else USUAL_HEIGHT_FEMALE_CM)
+    male, height_cm = who.male is not False, _height_by_profile_cm(evidence)
     usual_kg = MASS_INDEX_MEAN * (height_cm / 100.0) ** 2
     mass_kg = evidence.average_mass_kg.mean if evidence.average_mass_kg else usual_kg
     resting = float(mifflin_st_jeor(mass_kg, height_cm, USUAL_AGE_Y if who.age_y is None else who.age_y, male))
-    activity = float(judged_activity(np.array(np.nan if who.activity_factor is None else who.activity_factor)))
-    return max(reporting_by_profile(evidence) * activity * resting, energy_floor_kcal(evidence, policy))
+    return max(_logged_activity(evidence) * resting, energy_floor_kcal(evidence, policy))
+
+
+def maintenance_by_profile(evidence: Evidence, policy: Policy) -> ScalarEstimate:
+    """`maintenance_by_profile_kcal` with its spread, as in the prior of the estimation.
+
+    Equation: var = maintenance² × (σ_expenditure² + σ_reporting²) + (10 kcal/d per kg × activity × reporting)² × var of
+    the mass, that of the usual body mass index where it is unknown.
+    """
+    mean, logs_food = maintenance_by_profile_kcal(evidence, policy), evidence.log.days_since_food is not None
+    of_expenditure = EXPENDITURE_SD_NO_ACTIVITY if evidence.athlete.activity_factor is None else EXPENDITURE_SD
+    of_reporting = REPORTING_SD if logs_food else REPORTING_UNLOGGED_SD
+    usual_sd_kg = MASS_INDEX_SD * (_height_by_profile_cm(evidence) / 100.0) ** 2
+    mass_sd_kg = evidence.average_mass_kg.sd if evidence.average_mass_kg else usual_sd_kg
+    sd = hypot(mean * of_expenditure, mean * of_reporting, 10.0 * _logged_activity(evidence) * mass_sd_kg)
+    return ScalarEstimate(mean, sd, mean - Z90 * sd, mean + Z90 * sd)
+
+
+def _height_by_profile_cm(evidence: Evidence) -> float:
+    who = evidence.athlete
+    return who.height_cm or (USUAL_HEIGHT_FEMALE_CM if who.male is False else USUAL_HEIGHT_MALE_CM)
+
+
+def _logged_activity(evidence: Evidence) -> float:
+    """Logged over resting energy."""
+    factor = evidence.athlete.activity_factor
+    return reporting_by_profile(evidence) * float(judged_activity(np.array(np.nan if factor is None else factor)))
 
 
 def reporting_by_profile(evidence: Evidence) -> float:

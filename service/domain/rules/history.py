@@ -34,6 +34,7 @@ class Sign(NamedTuple):
         return say(f"sign.{self.name}", value=self.value)
 
 
+STRAINED = "wellbeing.strain"  # the finding that keeps a deficit from starting or deepening
 STRAIN = ("strain_hunger", "strain_fatigue", "strain_sleep_h", "strain_signs")
 
 

@@ -6,7 +6,7 @@ from service.domain.evidence import Evidence
 from service.domain.policy import Policy
 from service.domain.rules.energy_rules import AT_LIMIT, INSTEAD_OF_LESS, at_limit
 from service.domain.rules.findings import Action, Move, Severity, Stage, Verdict, mean_at
-from service.domain.rules.history import STRAIN, repeated, strained, weeks_since_deload
+from service.domain.rules.history import STRAIN, STRAINED, repeated, strained, weeks_since_deload
 from service.domain.rules.phases import (
     CUT_IS_POSSIBLE,
     LAST_DAY_OF_MAINTENANCE,
@@ -180,13 +180,17 @@ def _stalled(evidence: Evidence, policy: Policy) -> Verdict | None:
 
 def _strained(evidence: Evidence, policy: Policy) -> Verdict | None:
     signs = strained(evidence, policy)
-    if not signs or evidence.kind != "cut":
+    if not signs:
         return None
-    return Verdict(say("wellbeing.strain", signs=tuple(sign.sentence for sign in signs)), {"signs": dict(signs)})
+    cutting, words = evidence.kind == "cut", tuple(sign.sentence for sign in signs)
+    statement = say("wellbeing.strain" if cutting else "wellbeing.under_strain", signs=words)
+    need = say("once.fewer_signs_of_strain", signs=policy.strain_signs)
+    severity = None if cutting else Severity.INFO  # there it only keeps a deficit from starting
+    return Verdict(statement, {"signs": dict(signs)}, condition=need, severity=severity)
 
 
 def _diet_break(evidence: Evidence, policy: Policy) -> Verdict | None:
-    if _strained(evidence, policy) is None or not repeated(evidence, "wellbeing.strain", 1):
+    if evidence.kind != "cut" or not strained(evidence, policy) or not repeated(evidence, STRAINED, 1):
         return None
     statement = say("phase.diet_break", days=policy.diet_break_days, water=WATER)
     need = say("once.fewer_signs_of_strain", signs=policy.strain_signs)
@@ -307,7 +311,7 @@ RULES: tuple[Rule, ...] = (
         _stalled,
     ),
     Rule("phase.diet_break", _P, _ADVICE, _SWITCH, (*STRAIN, "diet_break_days"), _diet_break),
-    Rule("wellbeing.strain", _P, _WARN, None, STRAIN, _strained),
+    Rule(STRAINED, _P, _WARN, None, STRAIN, _strained),
     Rule(
         "phase.fat_ceiling",
         _P,

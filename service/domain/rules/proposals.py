@@ -11,6 +11,7 @@ from service.domain.evidence import Evidence, Kind
 from service.domain.policy import Policy
 from service.domain.rules.findings import Action, Finding, Stage
 from service.domain.rules.gate import Gate, in_deficit
+from service.domain.rules.history import STRAINED, strained
 from service.domain.rules.phases import REFERRAL, Switch, switch
 from service.domain.rules.referral import NO_FOOD_PLANNED, PERIOD_LATE, SYMPTOM_NOTED, late_period
 from service.domain.rules.rule import Rule
@@ -109,6 +110,8 @@ def _gated(proposal: Proposal, evidence: Evidence, policy: Policy, opened: Gate)
         return Proposal(Action.HOLD, (SYMPTOM_NOTED,), evidence.energy_kcal)
     if late_period(evidence, policy) is not None:
         return Proposal(Action.HOLD, (PERIOD_LATE,), evidence.energy_kcal)
+    if strained(evidence, policy):
+        return Proposal(Action.HOLD, (STRAINED,), evidence.energy_kcal)
     if not opened.screened:
         return Proposal(Action.COLLECT_DATA, (UNSCREENED,), evidence.energy_kcal, beside=proposal.because)
     return proposal

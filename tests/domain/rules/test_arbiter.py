@@ -666,6 +666,37 @@ def test_no_deficit_deepens_or_starts_while_menstruation_is_late():
     assert (held.action, held.because, held.energy_to_kcal) == (Action.HOLD, ("safety.period_late",), 2400.0)
 
 
+@pytest.mark.parametrize(
+    "eased",
+    [
+        but(phase=phase("maintain", 28, 28), targets=Targets(2850.0), tissue_rate_pct_per_week=q(0.0, 0.05),
+            rate_pct_per_week=None, body_fat_pct=q(28.0, 1.0)),
+        but(phase=phase("cut", 1, 40), targets=None),
+        but(**STALLED, targets=Targets(2400.0), log__logged_intake_kcal=2400.0),
+    ],
+    ids=["a cut is due", "first targets", "a deeper deficit is due"],
+)  # fmt: skip
+def test_no_deficit_deepens_or_starts_under_strain(eased):
+    before = decide(eased, DEFAULT).recommendation
+    assert before.action in (Action.SWITCH_PHASE, Action.CHANGE_ENERGY), before
+    assert before.energy_to_kcal < (eased.energy_kcal or 2850.0)
+    strained = replace(eased, wellbeing=Wellbeing(hunger=5.0, fatigue=5.0, sleep_h=4.5))
+    decision = decide(strained, DEFAULT)
+    held, codes = decision.recommendation, {f.code for f in decision.findings}
+    assert (held.action, held.energy_to_kcal, held.phase) == (Action.HOLD, eased.energy_kcal, None)
+    assert {*held.because} <= codes & {"wellbeing.strain", "energy.strain"} and held.because
+    assert "fewer than 2 signs of strain" in said(*held.would_change_if)
+
+
+def test_strain_outside_a_cut_only_informs_and_ends_no_phase():
+    build = but(phase=phase("build", 60), targets=Targets(3100.0), tissue_rate_pct_per_week=q(0.2, 0.05),
+                rate_pct_per_week=None, wellbeing=Wellbeing(hunger=5.0, fatigue=5.0, sleep_h=4.5))  # fmt: skip
+    (found,) = [f for f in judge(build, DEFAULT) if f.code == "wellbeing.strain"]
+    assert found.severity is Severity.INFO and said(found.statement).startswith("The athlete is under strain: hunger")
+    later = replace(build, history=replace(build.history, reviews=_reviews("wellbeing.strain")))
+    assert "phase.diet_break" not in {f.code for f in judge(later, DEFAULT)}
+
+
 def test_the_review_that_sets_energy_says_what_it_would_leave_for_the_body():
     """(2210/0.95 − 450)/65.6 = 28.6 kcal per kg; before it was (2400/0.95 − 450)/65.6 = 31.7."""
     trained = but(**STALLED, exercise_kcal=q(450.0, 60.0), targets=Targets(2400.0), log__logged_intake_kcal=2400.0)

@@ -10,6 +10,7 @@ from service.catalogue.exercises import exercises
 from service.domain.evidence import (
     Clearance,
     EatingWindow,
+    Log,
     Pain,
     PastPhase,
     Restriction,
@@ -22,9 +23,9 @@ from service.domain.policy import DEFAULT
 from service.domain.rules.amendments import Change, check_change, check_training
 from service.domain.rules.arbiter import decide
 from service.domain.rules.findings import Action, Severity
-from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile_kcal, stricter
+from service.domain.rules.gate import gate, in_deficit, maintenance_by_profile, maintenance_by_profile_kcal, stricter
 from service.domain.rules.rulebook import RULE, judge
-from service.domain.rules.targets import deficit_caps
+from service.domain.rules.targets import deficit_caps, lowest_energy
 from tests.domain.rules.on_plan import CLEAR, ON_PLAN, TODAY, ago, but, phase, q, said
 from tests.domain.rules.test_rules import evidences
 
@@ -392,6 +393,14 @@ def test_small_moves_and_ways_out_of_a_cut_pass(change):
     assert check_change(ON_PLAN, DEFAULT, Change(**change)) == []
 
 
+@pytest.mark.parametrize("code", LISTED)
+def test_a_refusal_beside_a_referral_names_no_lowest_target(code):
+    far = Change(1600.0, "cut")
+    assert "limit.deficit" in {f.code for f in check_change(ON_PLAN, DEFAULT, far)}
+    there = {f.code for f in check_change(LISTED[code][0](ON_PLAN), DEFAULT, far) if f.severity is Severity.STOP}
+    assert there == {code}
+
+
 def test_leaving_a_deficit_always_passes():
     for onto, _ in LISTED.values():
         evidence = onto(ON_PLAN)
@@ -427,6 +436,42 @@ def test_before_the_first_weigh_in_a_deficit_is_judged_by_profile(who, kcal):
         expecting = _screened(there, pregnant_or_breastfeeding=True)
         hard = {f.code for f in check_change(expecting, DEFAULT, Change(energy)) if f.severity is Severity.STOP}
         assert ("safety.pregnancy" in hard) is counts
+
+
+@pytest.mark.parametrize("logged_kcal", [None, 1400.0, 3200.0])
+def test_before_the_first_weigh_in_the_caps_are_those_of_the_profile(logged_kcal):
+    """70 % of maintenance (common practice), at even odds refused, at a quarter of the odds asked about."""
+    there = replace(
+        UNWEIGHED,
+        athlete=replace(UNWEIGHED.athlete, male=False, age_y=30.0, height_cm=170.0, activity_factor=1.6),
+        phase=phase("cut", 20, 40),
+        log=Log(logged_intake_kcal=logged_kcal, complete_food_days_14_d=12 if logged_kcal else 0),
+    )
+    # 24.5 kg/m² · 1.7² = 70.8 kg; Mifflin 1990: (708 + 1062.5 − 150 − 161) · (0.8 · 1.6 + 0.33), logs presumed whole
+    maintenance = 1459.6 * 1.61
+    # shares judged: equation and activity 11.5 %, what is not logged 17 %; 4 kg/m² of unknown mass at 16.1 kcal/kg
+    sd = ((0.115 * maintenance) ** 2 + (0.17 * maintenance) ** 2 + (4.0 * 1.7**2 * 16.1) ** 2) ** 0.5
+    presumed = maintenance_by_profile(there, DEFAULT)
+    assert (presumed.mean, presumed.sd) == pytest.approx((maintenance, sd), rel=1e-3)
+    refused, asked = 0.7 * maintenance, 0.7 * (maintenance + 0.6745 * sd)  # quartile of the normal law
+
+    def limits(energy_kcal, kind=None):
+        found = check_change(there, DEFAULT, Change(energy_kcal, kind))
+        return {f.code: f.severity for f in found if f.code.startswith("limit.deficit")}
+
+    for kind in (None, "cut", "maintain"):
+        assert limits(1250.0, kind) == limits(refused - 10.0, kind) == {"limit.deficit": Severity.STOP}
+        assert (
+            limits(refused + 20.0, kind) == limits(asked - 20.0, kind) == {"limit.deficit_possible": Severity.WARNING}
+        )
+        assert limits(asked + 20.0, kind) == {}
+
+
+def test_a_weigh_in_leaves_a_spread_that_is_its_own_and_not_that_of_the_unknown_mass():
+    unknown, weighed = UNWEIGHED, replace(UNWEIGHED, average_mass_kg=q(77.6, 0.5))
+    spread = [maintenance_by_profile(e, DEFAULT).sd for e in (unknown, weighed)]
+    assert spread[0] > spread[1] > 0.15 * maintenance_by_profile_kcal(weighed, DEFAULT)
+    assert lowest_energy(unknown, DEFAULT).name == "energy_floor", "a review proposes nothing without an estimate"
 
 
 def test_a_new_cut_on_top_of_an_old_one_starts_a_deficit():
