@@ -194,7 +194,7 @@ def test_a_clearance_opens_menus_but_sets_no_eating_window(api: Api) -> None:
     window = {"from_date": days_ago(1), **TARGETS, "eating_window": {"from": "12:00", "to": "20:00"}}
     answer = api("POST", f"{home}/targets", {**window, "acknowledge": FEW_DATA})
     assert answer.status_code == 201, answer.text
-    clearance = {"for": "deficit", "on": days_ago(5), "by": "Dr A. Example"}
+    clearance = {"for": "deficit", "on": days_ago(0), "by": "Dr A. Example"}
     answers = {**ANSWERED, "eating_disorder_history": True, "clearances": [clearance]}
     assert api("PUT", f"{home}/screening", answers).status_code == 200
     made = api("POST", f"{home}/menus", {"days": 1})
