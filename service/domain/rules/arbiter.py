@@ -82,7 +82,7 @@ def decide(evidence: Evidence, policy: Policy, *, explain: bool = True) -> Decis
         proposal.because,
         would_change_if(findings, evidence, policy, proposal) if explain else (),
     )
-    overridden = _overridden(findings, proposal)
+    overridden = _overridden(findings, evidence, proposal)
     return Decision(_without_advice(findings, overridden, recommendation), recommendation, overridden, opened)
 
 
@@ -137,8 +137,11 @@ def _targets(evidence: Evidence, policy: Policy, opened: Gate, proposal: Proposa
     return replace(targets, effective_on=on) if targets else Targets(energy_kcal, effective_on=on)
 
 
-def _overridden(findings: tuple[Finding, ...], proposal: Proposal) -> tuple[Overridden, ...]:
-    weaker = [f for f in findings if RULE[f.code].action not in (None, Action.HOLD) and f.code not in proposal.because]
+def _overridden(findings: tuple[Finding, ...], evidence: Evidence, proposal: Proposal) -> tuple[Overridden, ...]:
+    """The findings that argue for something else; a hold is something else where energy moves."""
+    moves = proposal.energy_kcal != evidence.energy_kcal
+    agreeing = (None,) if moves else (None, Action.HOLD)
+    weaker = [f for f in findings if RULE[f.code].action not in agreeing and f.code not in proposal.because]
     if not proposal.because:
         return tuple(Overridden(f.code, say("overridden.nothing_to_change")) for f in weaker)
     winner = RULE[proposal.because[0]]

@@ -33,6 +33,7 @@ from service.domain.rules.targets import (
     LOWEST_ENERGY,
     PHASE_ENERGY,
     PhaseEnergy,
+    energy_floor_kcal,
     limit_words,
     lowest_energy,
     phase_energy,
@@ -225,11 +226,16 @@ INSTEAD_OF_LESS = say("once.rate_is_back_or_gap_is_found")
 
 
 def at_limit(evidence: Evidence, policy: Policy) -> Verdict | None:
-    """Whether the rate asks for less energy in a cut but the limits leave no step worth making."""
+    """Whether the rate asks for less energy in a cut but the limits leave no step worth making.
+
+    None below the energy floor: there the target rises.
+    """
     now, phase = evidence.energy_kcal, evidence.phase
     if now is None or phase is None or phase.kind != "cut" or not _lowers(evidence, policy):
         return None
     limit = lowest_energy(evidence, policy)
+    if now < energy_floor_kcal(evidence, policy):
+        return None
     eaten = evidence.log.logged_intake_kcal
     followed = eaten is None or eaten - now < policy.energy_step_min_kcal
     if now - limit.energy_kcal >= policy.energy_step_min_kcal or not followed:

@@ -697,6 +697,24 @@ def test_strain_outside_a_cut_only_informs_and_ends_no_phase():
     assert "phase.diet_break" not in {f.code for f in judge(later, DEFAULT)}
 
 
+def test_a_review_that_raises_energy_advises_nothing_that_would_leave_it():
+    """An imported cut far below the floor, on a flat scale: the floor speaks, what would hold it only informs."""
+    far = but(**STALLED, targets=Targets(1100.0), maintenance_kcal=q(1500.0, 90.0), log__logged_intake_kcal=1100.0)
+    decision = decide(far, DEFAULT)
+    advised, found = decision.recommendation, {f.code: f.severity for f in decision.findings}
+    assert (advised.action, advised.because[0]) == (Action.CHANGE_ENERGY, "limit.energy_floor")
+    assert advised.energy_to_kcal >= 1500.0 and "energy.at_limit" not in found
+    held = {f.code for f in decision.findings if RULE[f.code].action is Action.HOLD}
+    assert "energy.target_fits" in held and {found[code] for code in held} == {Severity.INFO}
+    assert held <= {weaker.code for weaker in decision.overridden}
+
+
+def test_a_hold_is_no_argument_against_a_hold():
+    again = but(**STALLED, targets=Targets(2150.0))
+    assert decide(again, DEFAULT).recommendation.action is Action.HOLD
+    assert all(RULE[weaker.code].action is not Action.HOLD for weaker in decide(again, DEFAULT).overridden)
+
+
 def test_the_review_that_sets_energy_says_what_it_would_leave_for_the_body():
     """(2210/0.95 − 450)/65.6 = 28.6 kcal per kg; before it was (2400/0.95 − 450)/65.6 = 31.7."""
     trained = but(**STALLED, exercise_kcal=q(450.0, 60.0), targets=Targets(2400.0), log__logged_intake_kcal=2400.0)
