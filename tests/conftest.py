@@ -181,6 +181,8 @@ def live_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[.
     Called again on the same database it starts another one. All are stopped when the test ends.
     """
 
+    tmp_path_factory.getbasetemp()  # made before any thread starts a server: two would make it at once
+
     def start(database_url: str, *, clock: bool = False, settings: dict[str, str] | None = None) -> LiveServer:
         port = free_port()
         log_path = tmp_path_factory.mktemp("server") / "log"
