@@ -36,6 +36,14 @@ def first_days(days: Iterable[DayKey]) -> dict[uuid.UUID, date]:
     return first
 
 
+def dates_by_athlete(days: Iterable[DayKey]) -> dict[uuid.UUID, list[date]]:
+    """The days of each athlete."""
+    dates: dict[uuid.UUID, list[date]] = defaultdict(list)
+    for athlete, day in days:
+        dates[athlete].append(day)
+    return dates
+
+
 def of_days(table: Table, names: Iterable[str], *conditions: ColumnElement[bool]) -> PreparedStatement:
     """Columns of a table's rows of some athletes and days, for `around`."""
     columns = table_of(table).c

@@ -9,9 +9,9 @@ from typing import Any, NamedTuple
 from sqlalchemy import bindparam
 
 from service.application.log.changes import EntryId, Verdict
-from service.application.log.days import DayKey, Days, DayValues, around, first_days, of_days
+from service.application.log.days import DayKey, Days, DayValues, around, dates_by_athlete, first_days, of_days
 from service.application.log.facts import facts_of
-from service.application.log.rolled_up import New, RolledUp, by_athlete
+from service.application.log.rolled_up import New, RolledUp
 from service.domain.plausibility.suspect_readings import (
     COMPARED,
     HISTORY_DAYS,
@@ -83,7 +83,7 @@ def settle(stored: Stored, days: Days, new: New) -> RolledUp:
     changes: dict[EntryId, list[Verdict]] = {}
     masses: dict[DayKey, DayValues] = {}
     stale: Days = set()
-    for athlete, touched in by_athlete(days).items():
+    for athlete, touched in dates_by_athlete(days).items():
         series = stored.series.get(athlete, Series([], 0))
         if athlete in added:
             series = Series(sorted(series.weighed + added[athlete], key=_in_order), series.standing)

@@ -11,7 +11,7 @@ from service.application.log.days import DayKey, Days, DayValues, around, of_day
 from service.application.log.foods import load_foods, names_own_food, sum_of_foods, with_own
 from service.application.log.rolled_up import New, RolledUp
 from service.domain.nutrition.foods import Food
-from service.domain.plausibility.suspect_readings import PLAUSIBLE_MEAL_KCAL, suspect_energy
+from service.domain.plausibility.suspect_readings import suspect_energy
 from service.domain.records import FoodState
 from service.store.scope import Scope
 from service.store.tables import FoodDay, Json, Meal
@@ -150,8 +150,6 @@ def _is_added_up(meal: Eaten) -> bool:
 
 
 def _suspect_meal(meal: Eaten) -> Json | None:
-    if 0.0 <= meal.energy_kcal <= PLAUSIBLE_MEAL_KCAL and not meal.foods:
-        return None  # nearly all are: `suspect_energy` would say the same
     unknown = meal.from_foods["unknown"] if meal.foods and meal.from_foods else ()
     if unknown:
         return {"reason": "unknown_food", "foods": unknown}

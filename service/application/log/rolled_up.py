@@ -1,6 +1,5 @@
 """What the roll-ups of one kind of entry come to, before anything of it is written."""
 
-import uuid
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -49,11 +48,3 @@ class RollUp:
     looked_at: Any
     read: Callable[[Scope, Days, New], Coroutine[Any, Any, Any]]
     settle: Callable[[Any, Days, New], RolledUp]
-
-
-def by_athlete(days: Days) -> dict[uuid.UUID, list[Any]]:
-    """The days of each athlete."""
-    found: dict[uuid.UUID, list[Any]] = {}
-    for athlete, day in days:
-        found.setdefault(athlete, []).append(day)
-    return found

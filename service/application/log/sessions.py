@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from service.application.log import session_lifts
 from service.application.log.changes import EntryId, Verdict
-from service.application.log.days import DayKey, Days, DayValues, first_days
+from service.application.log.days import DayKey, Days, DayValues, dates_by_athlete, first_days
 from service.application.log.rolled_up import Lifts, New, RolledUp
 from service.application.log.session_lifts import Trained
 from service.catalogue.exercises import exercises
@@ -82,9 +82,7 @@ async def _known_lifts(scope: Scope, first: Mapping[uuid.UUID, date]) -> dict[uu
 async def replace_lifts(scope: Scope, lifts: Lifts) -> None:
     """Put the roll-up rows of days in the place of those that they have."""
     lift = table_of(SessionLift)
-    dates = defaultdict(list)
-    for athlete, day in lifts.days:
-        dates[athlete].append(day)
+    dates = dates_by_athlete(lifts.days)
     first = min(day for _, day in lifts.days)
     there = scope.select(lift.c.athlete_id, of=[SessionLift]).where(lift.c.athlete_id.in_(dates), lift.c.date >= first)
     for row in await scope.rows(there.distinct()):

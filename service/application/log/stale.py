@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import BindParameter, Date, bindparam, case, or_, update
 
-from service.application.log.days import Days, first_days
+from service.application.log.days import Days, dates_by_athlete, first_days
 from service.application.schedule import today_of
 from service.store.prepared import PRACTICE, Among, PreparedStatement
 from service.store.scope import Scope, locked, of_practice, table_of
@@ -33,8 +33,7 @@ async def mark_stale(scope: Scope, days: Days) -> None:
     by_day = defaultdict(list)
     for athlete, day in first_days(days).items():
         by_day[day].append(athlete)
-    for day, athletes in by_day.items():
-        await scope.run_each(_MARK, [{"athletes": athletes, "since": day}])
+    await scope.run_each(_MARK, [{"athletes": athletes, "since": day} for day, athletes in by_day.items()])
 
 
 async def mark_all_stale(scope: Scope, athlete_id: uuid.UUID) -> None:
@@ -85,9 +84,7 @@ _MARK = PreparedStatement(
 
 async def _note_change(scope: Scope, days: Days) -> None:
     """Before the marks: a review kept meanwhile has either seen the change, or is there to be marked."""
-    changed = defaultdict(list)
-    for athlete, day in days:
-        changed[athlete].append(day)
+    changed = dates_by_athlete(days)
     if changed.keys() <= scope.held.keys():
         rows: Sequence[_Where] = [_Where(athlete, scope.held[athlete].time_zone) for athlete in sorted(changed)]
     else:
