@@ -4,7 +4,6 @@ Values become what the driver stores by the types of the columns, as everywhere;
 The practice is put on each row and into each condition here, as `Scope` does for single statements.
 """
 
-import sqlite3
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache
@@ -12,12 +11,10 @@ from itertools import repeat
 from typing import Any
 
 import orjson
-import psycopg
 from sqlalchemy import JSON, Date, Dialect, Uuid
-from sqlalchemy.exc import DBAPIError
 
 from service.store.scope import Scope, Table, defaults_of, table_of
-from service.store.shared_writer import DirectConnection
+from service.store.shared_writer import DirectConnection, as_elsewhere
 
 Columns = Mapping[str, Sequence[Any]]  # of one length, by the names of a table's columns
 Cells = Sequence[Any]  # a row as the driver stores it
@@ -35,7 +32,7 @@ async def insert(scope: Scope, table: Table, columns: Columns, same: Mapping[str
     connection = scope.connection
     driver = (await connection.get_raw_connection()).driver_connection
     statement = f"COPY {into} FROM STDIN"
-    try:
+    with as_elsewhere(connection.dialect, statement):
         if isinstance(connection, DirectConnection):
             with driver.cursor() as cursor, cursor.copy(statement) as copy:
                 for row in rows:
@@ -44,8 +41,6 @@ async def insert(scope: Scope, table: Table, columns: Columns, same: Mapping[str
             async with driver.cursor() as cursor, cursor.copy(statement) as copy:
                 for row in rows:
                     await copy.write_row(row)
-    except psycopg.Error as error:
-        raise _as_elsewhere(statement, error) from error
 
 
 async def upsert(scope: Scope, table: Table, columns: Columns, key: Sequence[str]) -> None:
@@ -118,10 +113,8 @@ async def _execute_many(scope: Scope, statement: str, rows: Sequence[Cells]) -> 
     if not isinstance(connection, DirectConnection):
         await connection.exec_driver_sql(statement, rows)
         return
-    try:
+    with as_elsewhere(connection.dialect, statement):
         connection.raw.executemany(statement, rows)
-    except sqlite3.Error as error:
-        raise _as_elsewhere(statement, error) from error
 
 
 def stored_column(scope: Scope, table: Table, name: str, values: Iterable[Any]) -> list[Any]:
@@ -192,11 +185,3 @@ def _is_json(table: Table, name: str) -> bool:
 
 def _type(scope: Scope, table: Table, name: str) -> str:
     return str(table_of(table).c[name].type.compile(scope.connection.dialect))
-
-
-def _as_elsewhere(statement: str, error: Exception) -> Exception:
-    """The driver's error as SQLAlchemy raises it, so that a transaction that met another one is done again."""
-    of_driver = psycopg.Error if isinstance(error, psycopg.Error) else sqlite3.Error
-    wrapped: Any = DBAPIError.instance(statement, None, error, of_driver)
-    raised: Exception = wrapped
-    return raised

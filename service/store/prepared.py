@@ -10,13 +10,13 @@ from typing import Any
 
 from sqlalchemy import JSON, BindParameter, Boolean, ColumnElement, Dialect, bindparam
 from sqlalchemy.dialects.postgresql import ARRAY
-from sqlalchemy.exc import DBAPIError, StatementError
+from sqlalchemy.exc import StatementError
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.visitors import InternalTraversal
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from service.store.guard import TenantFilterMissing, unfiltered_tables
-from service.store.shared_writer import Connection, DirectConnection
+from service.store.shared_writer import Connection, DirectConnection, as_elsewhere
 
 PRACTICE: BindParameter[Any] = bindparam("of_practice")
 Values = Mapping[str, Any]
@@ -48,18 +48,15 @@ class PreparedStatement:
             values = [compiled.values(row) for row in rows]
         except ValueError as error:
             raise StatementError(str(error), compiled.sql, None, error) from error
-        try:
+        with as_elsewhere(connection.dialect, compiled.sql, values):
             if isinstance(connection, DirectConnection):
                 cursor = _directly(connection.raw, compiled.sql, values)
                 return compiled.rows(cursor.fetchall(), cursor) if compiled.gives_rows else ()
-            elif connection.dialect.name == "postgresql":
+            if connection.dialect.name == "postgresql":
                 cursor = await _on_postgresql(await connection.get_raw_connection(), compiled.sql, values)
                 return compiled.rows(await cursor.fetchall(), cursor) if compiled.gives_rows else ()
-            else:
-                result = await connection.execute(self.statement, rows[0] if len(rows) == 1 else rows)
-                return result.all() if result.returns_rows else ()
-        except compiled.error as error:
-            raise DBAPIError.instance(compiled.sql, values, error, compiled.error) from error
+        result = await connection.execute(self.statement, rows[0] if len(rows) == 1 else rows)
+        return result.all() if result.returns_rows else ()
 
 
 def _directly(driver: Any, sql: str, values: Sequence[Any]) -> Any:
@@ -85,7 +82,6 @@ class _Compiled:
         if not compiled.binds.keys() & {PRACTICE.key, "practice_id"}:
             raise TenantFilterMissing(f"no practice is asked for in: {statement}")
         self.sql = str(compiled)
-        self.error: type[Exception] = dialect.loaded_dbapi.Error
         self._values = {name: _Value(bind, dialect) for name, bind in compiled.binds.items()}
         self._places: Sequence[str] | None = compiled.positiontup  # where values go by place
         columns = getattr(statement, "exported_columns", ())

@@ -5,9 +5,9 @@ which every statement is done when it returns; so the thread runs it from start 
 """
 
 import asyncio
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, contextmanager
 from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import Connection as SyncConnection
@@ -64,11 +64,8 @@ class DirectConnection:
 
     async def exec_driver_sql(self, statement: str, parameters: Any = None) -> Any:
         """Execute a text that the driver understands; the rows it gives."""
-        of_driver: type[Exception] = self.dialect.loaded_dbapi.Error
-        try:
+        with as_elsewhere(self.dialect, statement, parameters):
             return self.raw.execute(statement, parameters)
-        except of_driver as error:
-            raise DBAPIError.instance(statement, parameters, error, of_driver) from error
 
     async def rollback(self) -> None:
         """Undo what the present work has done so far; that of others in the same transaction stays."""
@@ -83,6 +80,16 @@ class DirectConnection:
         """A part that is undone alone when it raises."""
         with self._connection.begin_nested():
             yield
+
+
+@contextmanager
+def as_elsewhere(dialect: Dialect, statement: str, parameters: Any = None) -> Iterator[None]:
+    """The driver's errors as SQLAlchemy raises them, so that a transaction that met another one is done again."""
+    of_driver: type[Exception] = dialect.loaded_dbapi.Error
+    try:
+        yield
+    except of_driver as error:
+        raise DBAPIError.instance(statement, parameters, error, of_driver) from error
 
 
 Work = Callable[[Connection], Coroutine[Any, Any, T]]
