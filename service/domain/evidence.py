@@ -33,6 +33,11 @@ class ScalarEstimate:
     lo: float
     hi: float
 
+    @property
+    def half_width_pct(self) -> float | None:
+        """Half of the 90 % interval, percent of the mean; None where that is not positive."""
+        return 50.0 * (self.hi - self.lo) / self.mean if self.mean > 0.0 else None
+
     def probability_below(self, value: float) -> float:
         """Probability that the quantity is below `value`, from a normal law with this mean and sd."""
         if self.sd <= 0.0:

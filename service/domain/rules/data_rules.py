@@ -17,7 +17,7 @@ NEARLY_ALL = 2  # days of 14 that may be missing from a log that is as good as c
 def maintenance_half_width_pct(evidence: Evidence) -> float | None:
     """Half of the 90 % interval of logged-scale maintenance, percent of its mean; None when unknown."""
     q = evidence.maintenance_kcal
-    return None if q is None or q.mean <= 0.0 else 50.0 * (q.hi - q.lo) / q.mean
+    return None if q is None else q.half_width_pct
 
 
 def maintenance_well_known(evidence: Evidence, policy: Policy) -> bool:

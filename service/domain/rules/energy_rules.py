@@ -125,10 +125,9 @@ def _flat_on_paper(evidence: Evidence, policy: Policy) -> Verdict | None:
     before = maintenance_before_phase(evidence)
     if phase is None or phase.kind != "cut" or rate is None or logged is None or before is None:
         return None
-    half_width_pct = 50.0 * (before.hi - before.lo) / before.mean
     deficit_pct = 100.0 * (1.0 - logged / before.mean)
     flat = abs(rate.mean) <= policy.maintain_rate_pct and phase.day >= policy.flat_cut_days
-    known = half_width_pct <= policy.maintenance_interval_pct
+    known = before.half_width_pct is not None and before.half_width_pct <= policy.maintenance_interval_pct
     if not (flat and known and deficit_pct >= policy.flat_cut_logged_deficit_pct and _lowers(evidence, policy)):
         return None
     if repeated(evidence, "energy.flat_on_paper", 1):

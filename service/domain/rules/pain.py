@@ -103,10 +103,10 @@ def restricted(evidence: Evidence, policy: Policy) -> tuple[Sore, ...]:
         if entry.since <= evidence.as_of and not over and entry.level >= policy.pain_hold_level:
             limit: Limit = "stop" if entry.level >= policy.pain_stop_level else "hold"
             sore.append(Sore(Place(None, entry.region), limit, "safety.restricted", since=entry.since))
-    answers = evidence.screening
-    for region in (answers.injury if answers else None) or ():
-        if answers is not None and clearance(evidence, policy, "load", answers.since(region)) is None:
-            sore.append(Sore(Place(None, region), "stop", "safety.restricted"))
+    if (answers := evidence.screening) is not None:
+        for region in answers.injury or ():
+            if clearance(evidence, policy, "load", answers.since(region)) is None:
+                sore.append(Sore(Place(None, region), "stop", "safety.restricted"))
     return tuple(sore)
 
 
