@@ -170,14 +170,16 @@ async def _accepted(scope: Scope, athlete: Athlete, review: Review, acknowledged
         on = on if advice.action in AT_ONCE else max(phase.on, on)
         phase = phase.moved_to(on)
     targets = None if advice.targets is None else TargetsPlan.read(on, advice.targets)
-    effect = Effect(on, phase, targets, ends_deficits=await _ends_deficits(scope, athlete, advice, on))
+    known = await _known(scope, athlete, on) if advice.action == "refer" else None
+    ends_deficits = advice.action == "stop_deficit" or (known is not None and not gate(*known).deficit_open)
+    effect = Effect(on, phase, targets, ends_deficits=ends_deficits)
     if phase is None and (targets is None or await in_force(scope, athlete.id, targets)):
         return effect  # nothing else changes
     stays = phase is None and advice.energy_from_kcal == advice.energy_to_kcal
-    if stays and not effect.ends_deficits and await _planned_since(scope, athlete.id, review.as_of, on):
+    if stays and not ends_deficits and await _planned_since(scope, athlete.id, review.as_of, on):
         return Effect(on)  # what stays is the plan: its next step, planned before
     await _refuse_other_phase(scope, athlete, advice, on, phase)
-    evidence, policy = await evidence_on(scope, athlete, await day_judged(scope, athlete, on))
+    evidence, policy = known or await _known(scope, athlete, on)
     energy_kcal = None if targets is None else targets.energy_kcal
     change = Change(energy_kcal, phase.to, phase.on) if phase is not None else Change(energy_kcal)
     refuse_outdated(evidence, policy, acknowledged, change)
@@ -186,11 +188,9 @@ async def _accepted(scope: Scope, athlete: Athlete, review: Review, acknowledged
     return replace(effect, next_targets=_second_step(evidence, policy, advice, effect))
 
 
-async def _ends_deficits(scope: Scope, athlete: Athlete, advice: Advice, on: date) -> bool:
-    """Whether no deficit may begin later either: one is stopped, or a referral has closed the gate for it."""
-    if advice.action != "refer":
-        return advice.action == "stop_deficit"
-    return not gate(*await evidence_on(scope, athlete, await day_judged(scope, athlete, on))).deficit_open
+async def _known(scope: Scope, athlete: Athlete, on: date) -> tuple[Evidence, Policy]:
+    """What a decision that takes effect on a day is judged by."""
+    return await evidence_on(scope, athlete, await day_judged(scope, athlete, on))
 
 
 def _second_step(evidence: Evidence, policy: Policy, advice: Advice, effect: Effect) -> TargetsPlan | None:
