@@ -13,7 +13,7 @@ from service.application.review.keep import keep_reviews
 from service.application.review.make import Result, make_reviews_across
 from service.jobs.check_in import CheckInResult, keep_newer
 from service.jobs.due import DueJob, Tally
-from service.jobs.times import ACROSS, ATHLETE, Time
+from service.jobs.times import ACROSS, ACTIVE, ATHLETE, Time
 from service.store.engine import Database
 from service.store.scope import Scope, table_of
 from service.store.tables import Athlete, AthleteDay, Phase
@@ -63,7 +63,7 @@ class WeeklyReview(DueJob[Result]):
         )
         columns = (ATHLETE.c[name] for name in NotReviewedYet._fields[:4])
         starts = (logged.scalar_subquery().label("logged"), planned.scalar_subquery().label("planned"))
-        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None), ATHLETE.c.status == "active")
+        new = select(*columns, *starts).where(ATHLETE.c.next_review_at.is_(None), ACTIVE)
         new = new.where(time.of(ATHLETE.c.practice_id))
         async with database.reading() as connection:
             athletes = cast(Sequence[NotReviewedYet], (await connection.execute(new, execution_options=ACROSS)).all())

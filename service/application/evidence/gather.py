@@ -9,7 +9,7 @@ import numpy as np
 
 from service.application.evidence.athlete_evidence import evidence_of
 from service.application.evidence.estimates import RosterEstimates, estimate_roster
-from service.application.evidence.notes import NoteRows, Notes, notes_on, read_notes, together
+from service.application.evidence.notes import NoteRows, Notes, notes_on, read_notes
 from service.application.evidence.outlooks import outlooks
 from service.application.evidence.policies import InForce, in_force
 from service.application.evidence.roster import Roster, assemble, rosters_by_span
@@ -147,7 +147,7 @@ class Logged:
         if len(parts) == 1:
             return parts[0]
         athletes = [athlete for part in parts for athlete in part.athletes]
-        rows, notes = merged([part.rows for part in parts]), together([part.notes for part in parts])
+        rows, notes = merged([part.rows for part in parts]), merged([part.notes for part in parts])
         return cls(athletes, parts[0].first, parts[0].last, rows, notes)
 
     def rosters(self) -> list[Roster]:

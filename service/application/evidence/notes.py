@@ -3,7 +3,7 @@
 import uuid
 from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any, Literal, NamedTuple, Protocol, TypeVar, cast
 
@@ -12,7 +12,7 @@ import orjson
 from sqlalchemy import func, or_
 
 from service.application.evidence.review_documents import ReviewDocument
-from service.application.evidence.rows import OfAthlete, by_athlete, joined
+from service.application.evidence.rows import OfAthlete, by_athlete
 from service.domain.evidence import Pain, Symptom, SymptomKind
 from service.store.scope import Scope, Table, table_of
 from service.store.tables import (
@@ -152,11 +152,6 @@ async def read_notes(
         await _restrictions(scope, ids, last),
         await _marked(scope, ids, first - NOTES_SINCE, last),
     )
-
-
-def together(parts: Sequence[NoteRows]) -> NoteRows:
-    """What was read in several parts; an athlete is in one of them."""
-    return NoteRows(**{of.name: joined(getattr(part, of.name) for part in parts) for of in fields(NoteRows)})
 
 
 def notes_on(rows: NoteRows, athlete_id: uuid.UUID, day: date) -> Notes:

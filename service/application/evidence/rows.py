@@ -2,10 +2,10 @@
 
 import uuid
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,9 @@ DAY_COLUMNS = (
     "body_fat_se_pct", "sessions",
 )  # fmt: skip
 LIFT_COLUMNS = ("body_mass_coefficient", "intercept_kg", "log_sd", "curve_exposure")
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 Days = NDArray[np.datetime64]
 
 
@@ -31,8 +34,7 @@ class OfAthlete(Protocol):
 
 
 R = TypeVar("R", bound=OfAthlete)
-K = TypeVar("K")
-V = TypeVar("V")
+P = TypeVar("P", bound="DataclassInstance")
 
 
 @dataclass(frozen=True)
@@ -86,14 +88,15 @@ async def read_rows(scope: Scope, athletes: Sequence[Athlete], to: date) -> Rows
     )
 
 
-def merged(parts: Sequence[Rows]) -> Rows:
-    """What was read in several parts; an athlete is in one of them."""
-    return Rows(**{of.name: joined(getattr(part, of.name) for part in parts) for of in fields(Rows)})
-
-
-def joined(parts: Iterable[Mapping[K, V]]) -> dict[K, V]:
-    """Mappings without a key in common, as one."""
-    return {key: value for part in parts for key, value in part.items()}
+def merged(parts: Sequence[P]) -> P:
+    """What was read in several parts, a dataclass of mappings by athlete; an athlete is in one of them."""
+    kind = type(parts[0])
+    return kind(
+        **{
+            of.name: {athlete: own for part in parts for athlete, own in getattr(part, of.name).items()}
+            for of in fields(kind)
+        }
+    )
 
 
 async def _days(scope: Scope, ids: Sequence[uuid.UUID], to: date) -> dict[uuid.UUID, LoggedDays]:
