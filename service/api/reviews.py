@@ -33,7 +33,10 @@ Documented = dict[str, Any]
 
 
 class ReviewBody(Body):
-    """A review to be made; left out, `as_of` is yesterday where the athlete lives, or today with no entry before it."""
+    """A review to be made; `as_of`, left out, is yesterday where the athlete lives.
+
+    It is today where there is a note or session of today, or no entry before it.
+    """
 
     as_of: Date | None = None
 
